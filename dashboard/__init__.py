@@ -1,0 +1,1 @@
+"""Everything people see: the command line, the pages, the charts and the reports."""

@@ -1,0 +1,80 @@
+"""The error tree.
+
+::
+
+    GritbookError
+    ├── Transient            may pass by itself: retried with a growing wait
+    │   ├── StoreBusy        another process holds the store file
+    │   ├── SourceLost       a broker or a serial line went away
+    │   └── DiskFull         the disk has no room; ingest stops taking until it has
+    └── Terminal             needs a person: one sentence and the next step
+        ├── YardFileError    the yard file says something that cannot be
+        ├── StoreError       the store cannot be used (newer schema, damaged, not ours)
+        ├── JournalError     the journal cannot be used (held by another ingest, not writable)
+        ├── RecordRefused    what a person entered is not acceptable
+        └── ImportRefused    a card file is not in a form that can be taken
+
+Bad *data* is never an exception: it becomes a :class:`ingest.readings.Reject` and is quarantined.
+"""
+
+from __future__ import annotations
+
+
+class GritbookError(Exception):
+    """Base of all errors that Gritbook raises on purpose.
+
+    Parameters
+    ----------
+    what : str
+        One sentence: what went wrong, and where.
+    next_step : str, optional
+        What the person can do about it.
+    """
+
+    def __init__(self, what: str, next_step: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.next_step = next_step
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.next_step}".strip()
+
+
+class Transient(GritbookError):
+    """May pass by itself; the supervisor retries."""
+
+
+class StoreBusy(Transient):
+    """Another process held the store file for longer than the wait allowed."""
+
+
+class SourceLost(Transient):
+    """A broker or serial line went away."""
+
+
+class DiskFull(Transient):
+    """There is no room to keep another message."""
+
+
+class Terminal(GritbookError):
+    """Needs a person."""
+
+
+class YardFileError(Terminal):
+    """The yard file says something that cannot be."""
+
+
+class StoreError(Terminal):
+    """The store file cannot be used."""
+
+
+class JournalError(Terminal):
+    """The journal cannot be used."""
+
+
+class RecordRefused(Terminal):
+    """What a person entered is not acceptable."""
+
+
+class ImportRefused(Terminal):
+    """A card file is not in a form that can be taken."""

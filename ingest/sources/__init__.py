@@ -1,0 +1,1 @@
+"""Sources: open a line, hand over raw messages, acknowledge what is kept. Nothing else."""

@@ -1,0 +1,186 @@
+"""The tables, as SQL.
+
+Convention: ``NULL`` means measured but bad or not sampled at that instant; no row means not
+measured. Every ``_at`` is a UTC ``TIMESTAMP`` (microseconds, no zone). Pressures are gauge.
+"""
+
+from __future__ import annotations
+
+#: Version 1: the first schema. Migrations in ``migrations.py`` lead from any version to the newest.
+VERSION_1 = """
+CREATE TABLE pot (
+    pot_id    SMALLINT PRIMARY KEY,
+    pot       VARCHAR NOT NULL UNIQUE      -- the base name on the wire, without the slash
+);
+CREATE TABLE channel (
+    channel_id SMALLINT PRIMARY KEY,
+    pot_id     SMALLINT NOT NULL,
+    channel    VARCHAR NOT NULL,
+    unit       VARCHAR NOT NULL,
+    known      BOOLEAN NOT NULL,           -- false: kept, and reported as unknown
+    first_heard_at TIMESTAMP NOT NULL,
+    UNIQUE (pot_id, channel, unit)
+);
+CREATE TABLE sample (                      -- fast channels, one row an instant
+    pot_id     SMALLINT NOT NULL,
+    at         TIMESTAMP NOT NULL,
+    arrived_at TIMESTAMP NOT NULL,
+    seq        BIGINT,                     -- the box's message counter
+    supply_pa  DOUBLE,
+    inlet_pa   DOUBLE,
+    pot_pa     DOUBLE,
+    nozzle_pa  DOUBLE,
+    deadman    BOOLEAN,
+    supply_ma  DOUBLE,                     -- the same transducers as raw loop current
+    inlet_ma   DOUBLE,
+    pot_ma     DOUBLE,
+    nozzle_ma  DOUBLE,
+    quality    INTEGER NOT NULL,           -- ingest.readings.Quality
+    message_id BIGINT NOT NULL             -- journal segment * 2**32 + offset; negative: import_file
+);
+CREATE TABLE reading (                     -- slow and unknown channels
+    pot_id     SMALLINT NOT NULL,
+    channel_id SMALLINT NOT NULL,
+    at         TIMESTAMP NOT NULL,
+    arrived_at TIMESTAMP NOT NULL,
+    value      DOUBLE,
+    text       VARCHAR,
+    message_id BIGINT NOT NULL
+);
+CREATE TABLE quarantine (                  -- what would not become a reading, with its bytes
+    quarantine_id BIGINT PRIMARY KEY,
+    source     VARCHAR NOT NULL,
+    topic      VARCHAR NOT NULL,
+    content_type VARCHAR NOT NULL,
+    arrived_at TIMESTAMP NOT NULL,
+    reason     VARCHAR NOT NULL,
+    detail     VARCHAR NOT NULL,
+    payload    BLOB NOT NULL,
+    message_id BIGINT NOT NULL,
+    retried_at TIMESTAMP                   -- set when taken again after the yard file was mended
+);
+CREATE TABLE mark (                        -- how far the journal has been taken
+    journal    VARCHAR PRIMARY KEY,
+    segment    BIGINT NOT NULL,
+    "offset"   BIGINT NOT NULL
+);
+CREATE TABLE source_count (                -- what each source brought, for ever
+    source     VARCHAR NOT NULL,
+    pot        VARCHAR NOT NULL,           -- empty: the message named no pot
+    messages   BIGINT NOT NULL,
+    readings   BIGINT NOT NULL,
+    repeated   BIGINT NOT NULL,            -- readings that were in the store already
+    quarantined BIGINT NOT NULL,
+    last_arrived_at TIMESTAMP NOT NULL,
+    PRIMARY KEY (source, pot)
+);
+CREATE TABLE touched (                     -- what came in since figures were last derived
+    touched_id BIGINT NOT NULL,
+    pot_id     SMALLINT NOT NULL,
+    from_at    TIMESTAMP NOT NULL,         -- first and last instant that changed, both included
+    to_at      TIMESTAMP NOT NULL
+);
+CREATE SEQUENCE touched_number;
+CREATE SEQUENCE quarantine_number;
+CREATE TABLE import_file (                 -- card files brought in
+    import_id  BIGINT PRIMARY KEY,
+    name       VARCHAR NOT NULL,
+    sha256     VARCHAR NOT NULL,
+    pot        VARCHAR NOT NULL,
+    imported_at TIMESTAMP NOT NULL,
+    readings   BIGINT NOT NULL,
+    repeated   BIGINT NOT NULL,
+    refused    BIGINT NOT NULL
+);
+CREATE TABLE record (                      -- what people entered; rows are only ever added
+    record_id  VARCHAR PRIMARY KEY,
+    kind       VARCHAR NOT NULL,
+    recorded_at TIMESTAMP NOT NULL,
+    recorded_by VARCHAR NOT NULL,
+    via        VARCHAR NOT NULL,           -- page, command, file
+    supersedes VARCHAR,                    -- the record that this one takes the place of
+    withdrawn  BOOLEAN NOT NULL,           -- this row takes the older one away without a new value
+    reason     VARCHAR NOT NULL,           -- why it was corrected; empty for a first entry
+    body       VARCHAR NOT NULL            -- JSON, checked by ingest.records
+);
+CREATE TABLE derive_state (                -- what the derived tables were made with
+    pot_id     SMALLINT PRIMARY KEY,
+    settings   VARCHAR NOT NULL,           -- fingerprint of the yard file's part that matters
+    derived_at TIMESTAMP NOT NULL
+);
+CREATE TABLE cycle (                       -- one dead-man opening
+    pot_id     SMALLINT NOT NULL,
+    pressed_at TIMESTAMP NOT NULL,         -- first sample with the dead-man open
+    released_at TIMESTAMP NOT NULL,        -- first sample with it shut, or the last one heard
+    began_by   VARCHAR NOT NULL,           -- press; or gap: it was open when hearing began again
+    ended_by   VARCHAR NOT NULL,           -- release, gap, or open: not ended yet
+    confirmed  BOOLEAN,                    -- the pot's pressure answered; NULL: no pot channel
+    samples    INTEGER NOT NULL,
+    deadman_s  DOUBLE NOT NULL,            -- middle of what the sampling allows, low, high
+    deadman_low_s DOUBLE NOT NULL,
+    deadman_high_s DOUBLE NOT NULL,
+    blast_from_at TIMESTAMP,               -- pot pressurised with the dead-man open
+    blast_to_at   TIMESTAMP,
+    blast_s    DOUBLE NOT NULL,
+    blast_low_s DOUBLE NOT NULL,
+    blast_high_s DOUBLE NOT NULL,
+    pinched_s  DOUBLE NOT NULL,            -- the wedge held the hose shut
+    press_delay_s DOUBLE,                  -- dead-man to first rise of the pot
+    pressurise_s DOUBLE,                   -- dead-man to 90 % of the manifold
+    exhaust_s  DOUBLE,                     -- release to 10 % of the pressure held
+    supply_pa  DOUBLE,                     -- medians while steady
+    pot_pa     DOUBLE,
+    nozzle_pa  DOUBLE,
+    drop_supply_pot_pa DOUBLE,
+    drop_pot_nozzle_pa DOUBLE,
+    peak_pot_pa DOUBLE
+);
+CREATE TABLE gap (                         -- nothing heard between two samples
+    pot_id     SMALLINT NOT NULL,
+    from_at    TIMESTAMP NOT NULL,         -- last sample before
+    to_at      TIMESTAMP NOT NULL,         -- first sample after
+    deadman_before BOOLEAN NOT NULL,
+    deadman_after  BOOLEAN NOT NULL
+);
+CREATE TABLE shift_summary (
+    shift      VARCHAR NOT NULL,
+    pot        VARCHAR NOT NULL,
+    crew       VARCHAR NOT NULL,
+    job        VARCHAR NOT NULL,
+    from_at    TIMESTAMP NOT NULL,
+    to_at      TIMESTAMP NOT NULL,
+    elapsed_s  DOUBLE NOT NULL,
+    blast_s    DOUBLE NOT NULL,
+    blast_low_s DOUBLE NOT NULL,
+    blast_high_s DOUBLE NOT NULL,
+    deadman_s  DOUBLE NOT NULL,
+    deadman_low_s DOUBLE NOT NULL,
+    deadman_high_s DOUBLE NOT NULL,
+    pinched_s  DOUBLE NOT NULL,
+    filling_s  DOUBLE NOT NULL,            -- dead-man open, pot not pressurised yet
+    idle_s     DOUBLE NOT NULL,
+    no_data_s  DOUBLE NOT NULL,
+    cycles     INTEGER NOT NULL,
+    supply_pa  DOUBLE,                     -- blast-time weighted means of the cycles' medians
+    pot_pa     DOUBLE,
+    nozzle_pa  DOUBLE,
+    drop_supply_pot_pa DOUBLE,
+    drop_pot_nozzle_pa DOUBLE,
+    area_m2    DOUBLE,                     -- entered by people; NULL: nobody entered any
+    abrasive_kg DOUBLE,
+    abrasive_kg_m2 DOUBLE,
+    area_m2_blast_h DOUBLE
+);
+CREATE TABLE part_usage (                  -- since a part was fitted, and since it was last checked
+    pot        VARCHAR NOT NULL,
+    part       VARCHAR NOT NULL,
+    since      VARCHAR NOT NULL,           -- fitted, checked
+    from_at    TIMESTAMP NOT NULL,
+    to_at      TIMESTAMP NOT NULL,         -- last reading that counts
+    blast_s    DOUBLE NOT NULL,
+    blast_low_s DOUBLE NOT NULL,
+    blast_high_s DOUBLE NOT NULL,
+    cycles     INTEGER NOT NULL,
+    no_data_s  DOUBLE NOT NULL             -- the gap time that high counts as blasting
+);
+"""
