@@ -23,7 +23,7 @@ CREATE TABLE channel (
 );
 CREATE TABLE sample (                      -- fast channels, one row an instant
     pot_id     SMALLINT NOT NULL,
-    at         TIMESTAMP NOT NULL,
+    sampled_at TIMESTAMP NOT NULL,
     arrived_at TIMESTAMP NOT NULL,
     seq        BIGINT,                     -- the box's message counter
     supply_pa  DOUBLE,
@@ -36,12 +36,12 @@ CREATE TABLE sample (                      -- fast channels, one row an instant
     pot_ma     DOUBLE,
     nozzle_ma  DOUBLE,
     quality    INTEGER NOT NULL,           -- ingest.readings.Quality
-    message_id BIGINT NOT NULL             -- journal segment * 2**32 + offset; negative: import_file
+    message_id BIGINT NOT NULL             -- journal position; below zero: import_file
 );
 CREATE TABLE reading (                     -- slow and unknown channels
     pot_id     SMALLINT NOT NULL,
     channel_id SMALLINT NOT NULL,
-    at         TIMESTAMP NOT NULL,
+    sampled_at TIMESTAMP NOT NULL,
     arrived_at TIMESTAMP NOT NULL,
     value      DOUBLE,
     text       VARCHAR,

@@ -1,0 +1,149 @@
+"""Short windows onto the store file.
+
+DuckDB lets one process write or many read. So nobody keeps the file open: a window opens it, does
+one thing and closes it. A window that finds the file held waits, with jitter, and gives up with a
+sentence. A connection never leaves the thread that opened it.
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ingest.errors import StoreBusy, StoreError
+
+if TYPE_CHECKING:
+    import duckdb
+
+STORE_NAME = "gritbook.duckdb"
+
+#: Longest wait for the file [s]. A write window lasts tens of milliseconds, a page's reads at most
+#: a few hundred; a process that holds the file for longer than this is not one of ours.
+DEFAULT_WAIT_S = 20.0
+
+
+def store_path(data: Path) -> Path:
+    """The store file of a data folder."""
+    return data / STORE_NAME
+
+
+@contextmanager
+def read_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open the store for reading, and close it at the end of the block.
+
+    Parameters
+    ----------
+    data : Path
+        Data folder.
+    wait_s : float
+        How long to wait while a writer holds the file. [s]
+
+    Raises
+    ------
+    StoreError
+        There is no store yet, it is damaged, or its schema is newer than this Gritbook.
+    StoreBusy
+        The file was held for longer than ``wait_s``.
+    """
+    from ingest.store import migrations
+
+    path = store_path(data)
+    if not path.exists():
+        raise StoreError(
+            f"There is no store in {data}.",
+            "Start `gritbook ingest`, or bring a file in with `gritbook import`.",
+        )
+    con = _open(path, read_only=True, wait_s=wait_s)
+    try:
+        con.execute("SET TimeZone = 'UTC'")
+        migrations.require_current(con)
+        yield con
+    finally:
+        con.close()
+
+
+@contextmanager
+def write_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open the store for writing in one transaction: committed at the end, rolled back on error.
+
+    The file is made and brought to the newest schema where needed.
+
+    Parameters
+    ----------
+    data : Path
+        Data folder; made where it does not exist.
+    wait_s : float
+        How long to wait while another process holds the file. [s]
+
+    Raises
+    ------
+    StoreError
+        The file cannot be written, is damaged, or its schema is newer than this Gritbook.
+    StoreBusy
+        The file was held for longer than ``wait_s``.
+    """
+    from ingest.store import migrations
+
+    try:
+        data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"The data folder {data} cannot be made: {error.strerror}.",
+            "Choose another with --data or GRITBOOK_DATA.",
+        ) from error
+    con = _open(store_path(data), read_only=False, wait_s=wait_s)
+    try:
+        con.execute("SET TimeZone = 'UTC'")
+        migrations.apply(con)
+        con.begin()
+        try:
+            yield con
+        except BaseException:
+            con.rollback()
+            raise
+        con.commit()
+    finally:
+        con.close()
+
+
+def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    import duckdb
+
+    give_up_at = time.monotonic() + wait_s
+    pause_s = 0.005
+    while True:
+        try:
+            return duckdb.connect(str(path), read_only=read_only)
+        except duckdb.IOException as error:
+            if "lock" not in str(error).lower():
+                raise StoreError(
+                    f"The store {path} cannot be opened: {_first_line(error)}",
+                    "Check that the disk is there and that you may write to the folder.",
+                ) from error
+            if time.monotonic() >= give_up_at:
+                raise StoreBusy(
+                    f"The store {path} was held by another program for {wait_s:.0f} s.",
+                    "Close whatever else has it open, then try again.",
+                ) from error
+        except duckdb.ConnectionException as error:
+            # The same process has it open in the other mode in another thread: the same wait.
+            if time.monotonic() >= give_up_at:
+                raise StoreBusy(
+                    f"The store {path} was held in this program for {wait_s:.0f} s.",
+                    "Try again.",
+                ) from error
+        except duckdb.Error as error:
+            raise StoreError(
+                f"The store {path} is not a store that can be read: {_first_line(error)}",
+                "Put it aside and start again; the journal folder still holds the messages.",
+            ) from error
+        time.sleep(pause_s * random.uniform(0.5, 1.5))
+        pause_s = min(pause_s * 1.6, 0.1)
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0]

@@ -1,0 +1,98 @@
+"""Forward migrations: ordered functions, each recorded in the transaction that ran it.
+
+The function's name is the migration's name and the order in which they stand is their order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from ingest.errors import StoreError
+from ingest.store import schema
+
+if TYPE_CHECKING:
+    import duckdb
+
+Migration = Callable[["duckdb.DuckDBPyConnection"], None]
+
+
+def m001_first_tables(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the first tables."""
+    con.execute(schema.VERSION_1)
+
+
+MIGRATIONS: tuple[Migration, ...] = (m001_first_tables,)
+
+
+def applied(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Names of the migrations this file has had, oldest first. Reads only."""
+    found = con.execute(
+        "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'migration'"
+    ).fetchone()
+    if not found or not found[0]:
+        return []
+    return [
+        row[0] for row in con.execute("SELECT name FROM migration ORDER BY position").fetchall()
+    ]
+
+
+def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Bring the file to the newest schema; returns the names of what was run.
+
+    Raises
+    ------
+    StoreError
+        The file has had a migration this Gritbook does not know: it is newer.
+    """
+    done = applied(con)
+    _refuse_newer(done)
+    run: list[str] = []
+    for position, migration in enumerate(MIGRATIONS, start=1):
+        if migration.__name__ in done:
+            continue
+        con.begin()
+        try:
+            con.execute(
+                "CREATE TABLE IF NOT EXISTS migration ("
+                "position INTEGER PRIMARY KEY, name VARCHAR NOT NULL, "
+                "applied_at TIMESTAMP NOT NULL)"
+            )
+            migration(con)
+            con.execute(
+                "INSERT INTO migration VALUES (?, ?, now()::TIMESTAMP)",
+                [position, migration.__name__],
+            )
+        except BaseException:
+            con.rollback()
+            raise
+        con.commit()
+        run.append(migration.__name__)
+    return run
+
+
+def require_current(con: duckdb.DuckDBPyConnection) -> None:
+    """Raise where the file is not at this Gritbook's schema; for readers, who may not migrate.
+
+    Raises
+    ------
+    StoreError
+        The schema is newer, or older and not brought up to date yet.
+    """
+    done = applied(con)
+    _refuse_newer(done)
+    if len(done) < len(MIGRATIONS):
+        raise StoreError(
+            "The store was made by an older Gritbook.",
+            "Run `gritbook derive` once to bring it up to date.",
+        )
+
+
+def _refuse_newer(done: list[str]) -> None:
+    known = [m.__name__ for m in MIGRATIONS]
+    newer = [name for name in done if name not in known]
+    if newer:
+        raise StoreError(
+            f"The store was made by a newer Gritbook (it has had the change {newer[0]}).",
+            "Install that version or a later one; this one will not touch the file.",
+        )
