@@ -106,7 +106,9 @@ CREATE TABLE record (                      -- what people entered; rows are only
 CREATE TABLE derive_state (                -- what the derived tables were made with
     pot_id     SMALLINT PRIMARY KEY,
     settings   VARCHAR NOT NULL,           -- fingerprint of the yard file's part that matters
-    derived_at TIMESTAMP NOT NULL
+    derived_at TIMESTAMP NOT NULL,
+    first_at   TIMESTAMP,                  -- first and last instant with a dead-man sample
+    last_at    TIMESTAMP
 );
 CREATE TABLE cycle (                       -- one dead-man opening
     pot_id     SMALLINT NOT NULL,
@@ -114,13 +116,14 @@ CREATE TABLE cycle (                       -- one dead-man opening
     released_at TIMESTAMP NOT NULL,        -- first sample with it shut, or the last one heard
     began_by   VARCHAR NOT NULL,           -- press; or gap: it was open when hearing began again
     ended_by   VARCHAR NOT NULL,           -- release, gap, or open: not ended yet
+    flicker    BOOLEAN NOT NULL,           -- too short, and no answer from the pot: not counted
     confirmed  BOOLEAN,                    -- the pot's pressure answered; NULL: no pot channel
     samples    INTEGER NOT NULL,
     deadman_s  DOUBLE NOT NULL,            -- middle of what the sampling allows, low, high
     deadman_low_s DOUBLE NOT NULL,
     deadman_high_s DOUBLE NOT NULL,
-    blast_from_at TIMESTAMP,               -- pot pressurised with the dead-man open
-    blast_to_at   TIMESTAMP,
+    span_from_at TIMESTAMP NOT NULL,       -- all that the sampling allows: last shut sample before,
+    span_to_at TIMESTAMP NOT NULL,         -- first shut sample after
     blast_s    DOUBLE NOT NULL,
     blast_low_s DOUBLE NOT NULL,
     blast_high_s DOUBLE NOT NULL,
