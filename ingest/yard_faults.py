@@ -135,7 +135,7 @@ def shown(value: object) -> str:
         text = f'"{value}"'
     elif isinstance(value, dict):
         text = "{…}"
-    elif isinstance(value, list):
+    elif isinstance(value, (list, tuple)):
         text = "[" + ", ".join(shown(item) for item in value) + "]"
     elif hasattr(value, "isoformat"):
         text = str(value.isoformat())
@@ -148,6 +148,11 @@ def shown(value: object) -> str:
 
 _EXPECTED = {
     "string_type": "expected text in quotes",
+    "string_too_short": "expected some text",
+    "string_too_long": "this text is too long",
+    "string_pattern_mismatch": "expected a single line",
+    "float_parsing": "expected a number",
+    "int_parsing": "expected a whole number",
     "int_type": "expected a whole number",
     "int_from_float": "expected a whole number",
     "float_type": "expected a number",
