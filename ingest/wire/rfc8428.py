@@ -145,6 +145,11 @@ def read_records(payload: bytes) -> tuple[list[Record], list[Reject], int]:
     return records, rejects, versions.pop() if versions else VERSION
 
 
+def name_allowed(name: str) -> bool:
+    """Whether a concatenated name is of the RFC's characters and not too long."""
+    return len(name) <= MAX_NAME_LENGTH and _NAME.fullmatch(name) is not None
+
+
 def _split(payload: bytes) -> list[msgspec.Raw] | Reject:
     """Split a pack into its records' bytes."""
     if len(payload) > MAX_MESSAGE_BYTES:
@@ -265,7 +270,7 @@ def _leans_on(fields: dict[str, Any], unusable: set[str]) -> bool:
 def _record(fields: dict[str, Any], base: dict[str, Any], number: int) -> Record | Reject:
     present = [key for key in VALUES if key in fields]
     if len(present) > 1:
-        return Reject(reasons.SEVERALVALUES, f"record {number}: {', '.join(present)}")
+        return Reject(reasons.SEVERAL_VALUES, f"record {number}: {', '.join(present)}")
     total = None
     if "s" in fields or "bs" in base:
         total = float(fields.get("s", 0.0)) + float(base.get("bs", 0.0))
@@ -277,7 +282,7 @@ def _record(fields: dict[str, Any], base: dict[str, Any], number: int) -> Record
     if "vd" in fields and not _is_base64url(fields["vd"]):
         return Reject(reasons.FIELD_WRONG, f"record {number}: vd is not base64url")
     name = base.get("bn", "") + fields.get("n", "")
-    if len(name) > MAX_NAME_LENGTH or not _NAME.fullmatch(name):
+    if not name_allowed(name):
         return Reject(reasons.NAME_NOT_ALLOWED, f"record {number}: n {_brief(name)}")
     unit = fields.get("u", base.get("bu"))
     if unit is not None and len(unit) > MAX_UNIT_LENGTH:

@@ -1,8 +1,8 @@
 """One SenML pack in JSON (RFC 8428): bytes in, readings and rejects out.
 
 This is the careful reader: Gritbook's rules for pots, channels, units and times on top of
-:mod:`ingest.wire.rfc8428`. :mod:`ingest.wire.columns` is the fast one for many packs of the common form; it hands
-every pack that is not of that form to this module, and gives the same readings.
+:mod:`ingest.wire.rfc8428`. :mod:`ingest.wire.columns` is the fast one for many packs of the common
+form; it hands every pack that is not of that form to this module, and gives the same readings.
 """
 
 from __future__ import annotations
@@ -132,6 +132,20 @@ def place(name: str, unit: str | None, kind: str) -> Slot | Reject:
     if scale is None:
         return Reject(reasons.UNIT_WRONG, f"u {unit!r} for {channel_name}")
     return Slot(pot, channel_name, channel.unit, *scale, channel.column, True)
+
+
+@lru_cache(maxsize=4096)
+def _kept(pot: str, channel_name: str, unit: str) -> Slot:
+    channel = CHANNELS.get(channel_name)
+    if channel is None:
+        return Slot(pot, channel_name, unit, 1.0, 0.0, None, False)
+    column = channel.current_column if unit == "mA" else channel.column
+    return Slot(pot, channel_name, unit, 1.0, 0.0, column, True)
+
+
+def kept(reading: Reading) -> Slot:
+    """The slot of a reading whose value is in its kept unit already."""
+    return _kept(reading.pot, reading.channel, reading.unit)
 
 
 def value_reject(slot: Slot, value: float) -> Reject | None:
