@@ -150,15 +150,14 @@ def test_an_hour_that_happened_twice_can_be_told_by_its_offset(worked: Path, yar
         worked, yard, "shift",
         **(SHIFT | {"shift": "n", "from_at": "2026-10-25T02:30+01:00", "to_at": "2026-10-25T09:00"})
     )  # fmt: skip
-    assert standing(worked, "shift")[-1]["from_at"] == dt.datetime(
-        2026, 10, 25, 1, 30, tzinfo=dt.UTC
-    )
+    (night,) = [row for row in standing(worked, "shift") if row["shift"] == "n"]
+    assert night["from_at"] == dt.datetime(2026, 10, 25, 1, 30, tzinfo=dt.UTC)
 
 
 def test_a_shift_may_begin_where_another_ends(worked: Path, yard: Yard) -> None:
     late = {"shift": "late", "from_at": "2026-05-04T16:00", "to_at": "2026-05-05T00:30"}
     enter(worked, yard, "shift", **(SHIFT | late))
-    assert [row["shift"] for row in standing(worked, "shift")] == [SHIFT["shift"], "late"]
+    assert {row["shift"] for row in standing(worked, "shift")} == {SHIFT["shift"], "late"}
 
 
 @pytest.mark.parametrize("typed", ["Sa 2½", "sa2.5", "SA 2 1/2", "Sa 2,5", "2.5", "Sa2½"])
