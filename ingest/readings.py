@@ -27,6 +27,9 @@ class RawMessage(NamedTuple):
         The transport marks it as possibly sent before (MQTT's DUP flag).
     payload : bytes
         The message itself, untouched.
+    transport_id : int
+        The transport's own number of the message, by which a repetition is known (MQTT's packet
+        identifier); 0 where it has none.
     """
 
     source: str
@@ -35,6 +38,7 @@ class RawMessage(NamedTuple):
     arrived_us: int
     repeated: bool
     payload: bytes
+    transport_id: int = 0
 
 
 class Reading(NamedTuple):
