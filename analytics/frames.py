@@ -1,0 +1,333 @@
+"""The only reader of the store: a query in, a checked Polars frame out.
+
+Every function takes an open read window and returns a frame that stands by itself. Instants in
+frames are UTC without a zone, as in the store.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING, Any, cast
+
+import polars as pl
+
+if TYPE_CHECKING:
+    import duckdb
+
+#: Columns of ``sample`` that analyses read.
+_SAMPLE_COLUMNS = (
+    "sampled_at, deadman, supply_pa, inlet_pa, pot_pa, nozzle_pa, "
+    "supply_ma, inlet_ma, pot_ma, nozzle_ma, quality"
+)
+
+EARLIEST = dt.datetime(1, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
+LATEST = dt.datetime(9999, 12, 31)  # noqa: DTZ001
+
+
+def _frame(con: duckdb.DuckDBPyConnection, query: str, **values: object) -> pl.DataFrame:
+    return cast("pl.DataFrame", con.sql(query, params=values or None).pl())
+
+
+def _rows(con: duckdb.DuckDBPyConnection, query: str, **values: object) -> list[tuple[Any, ...]]:
+    return con.execute(query, values or None).fetchall()
+
+
+def pots(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """Names of the pots heard so far, with their number in the store."""
+    return {
+        pot: pot_id for pot, pot_id in _rows(con, "SELECT pot, pot_id FROM pot ORDER BY pot_id")
+    }
+
+
+def samples(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Rows of ``sample`` of one pot, both ends included, ascending.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot_id : int
+        The pot's number in the store.
+    from_at, to_at : datetime or None
+        Naive UTC; ``None``: from the first, to the last.
+    """
+    frame = _frame(
+        con,
+        f"SELECT {_SAMPLE_COLUMNS} FROM sample WHERE pot_id = $pot AND sampled_at "
+        "BETWEEN $from_at AND $to_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+    return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
+
+
+def deadman(
+    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime, to_at: dt.datetime
+) -> pl.DataFrame:
+    """``sampled_at`` and ``deadman`` of one pot, both ends included, ascending, one an instant."""
+    return _frame(
+        con,
+        "SELECT sampled_at, any_value(deadman) AS deadman FROM sample WHERE pot_id = $pot "
+        "AND deadman IS NOT NULL AND sampled_at BETWEEN $from_at AND $to_at "
+        "GROUP BY sampled_at ORDER BY sampled_at",
+        pot=pot_id,
+        from_at=from_at,
+        to_at=to_at,
+    )
+
+
+def extent(
+    con: duckdb.DuckDBPyConnection, pot_id: int
+) -> tuple[dt.datetime | None, dt.datetime | None]:
+    """First and last instant of a pot with a dead-man sample; ``None`` where there is none."""
+    first, last = _rows(
+        con,
+        "SELECT min(sampled_at), max(sampled_at) FROM sample "
+        "WHERE pot_id = $pot AND deadman IS NOT NULL",
+        pot=pot_id,
+    )[0]
+    return first, last
+
+
+def next_sample(
+    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime
+) -> dt.datetime | None:
+    """The first instant of a pot from ``from_at`` on; ``None`` where there is none."""
+    ((first,),) = _rows(
+        con,
+        "SELECT min(sampled_at) FROM sample WHERE pot_id = $pot AND sampled_at >= $from_at",
+        pot=pot_id,
+        from_at=from_at,
+    )
+    return cast("dt.datetime | None", first)
+
+
+def touched(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """What came in since figures were last derived: ``touched_id, pot_id, from_at, to_at``."""
+    return _frame(con, "SELECT touched_id, pot_id, from_at, to_at FROM touched")
+
+
+def derive_states(con: duckdb.DuckDBPyConnection) -> dict[int, str]:
+    """With which settings each pot's figures were last derived."""
+    return {pot: text for pot, text in _rows(con, "SELECT pot_id, settings FROM derive_state")}
+
+
+def cycles(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Cycles of a pot pressed from ``from_at`` on, before ``to_at``, ascending."""
+    return _frame(
+        con,
+        "SELECT * EXCLUDE (pot_id) FROM cycle WHERE pot_id = $pot AND pressed_at >= $from_at "
+        "AND pressed_at < $to_at ORDER BY pressed_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def gaps(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Gaps of a pot that end after ``from_at`` and begin before ``to_at``, ascending."""
+    return _frame(
+        con,
+        "SELECT * EXCLUDE (pot_id) FROM gap WHERE pot_id = $pot AND to_at > $from_at "
+        "AND from_at < $to_at ORDER BY from_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def heard_extents(
+    con: duckdb.DuckDBPyConnection,
+) -> dict[int, tuple[dt.datetime | None, dt.datetime | None]]:
+    """First and last instant heard of each pot, as of when figures were last derived."""
+    return {
+        pot_id: (first, last)
+        for pot_id, first, last in _rows(con, "SELECT pot_id, first_at, last_at FROM derive_state")
+    }
+
+
+def shift_summaries(
+    con: duckdb.DuckDBPyConnection,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+    pot: str | None = None,
+) -> pl.DataFrame:
+    """Rows of ``shift_summary`` that begin from ``from_at`` on, before ``to_at``, newest first."""
+    return _frame(
+        con,
+        "SELECT * FROM shift_summary WHERE from_at >= $from_at AND from_at < $to_at "
+        "AND ($pot IS NULL OR pot = $pot) ORDER BY from_at DESC, shift, pot",
+        pot=pot,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def part_usage(con: duckdb.DuckDBPyConnection, pot: str | None = None) -> pl.DataFrame:
+    """Rows of ``part_usage``: hours and cycles of each part since fitted and since checked."""
+    return _frame(
+        con,
+        "SELECT * FROM part_usage WHERE $pot IS NULL OR pot = $pot ORDER BY pot, part, since",
+        pot=pot,
+    )
+
+
+def readings(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Every kept value of a pot from ``from_at`` on, before ``to_at``, one row each.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``sampled_at``, ``channel``, ``value``, ``unit``, ``text``, ``arrived_at``,
+        ``message_id``: as kept, not calibrated.
+    """
+    fast = (
+        ("supply_pa", "supply", "Pa"), ("inlet_pa", "inlet", "Pa"), ("pot_pa", "pot", "Pa"),
+        ("nozzle_pa", "nozzle", "Pa"), ("supply_ma", "supply", "mA"), ("inlet_ma", "inlet", "mA"),
+        ("pot_ma", "pot", "mA"), ("nozzle_ma", "nozzle", "mA"), ("deadman", "deadman", "/"),
+        ("seq", "seq", "count"),
+    )  # fmt: skip
+    wide = " UNION ALL ".join(
+        f"SELECT sampled_at, '{channel}' AS channel, {column}::DOUBLE AS value, '{unit}' AS unit, "
+        f"NULL::VARCHAR AS text, arrived_at, message_id FROM chosen WHERE {column} IS NOT NULL"
+        for column, channel, unit in fast
+    )
+    return _frame(
+        con,
+        "WITH chosen AS (SELECT * FROM sample WHERE pot_id = $pot AND sampled_at >= $from_at "
+        f"AND sampled_at < $to_at) {wide} UNION ALL "
+        "SELECT r.sampled_at, c.channel, r.value, c.unit, r.text, r.arrived_at, r.message_id "
+        "FROM reading r JOIN channel c USING (channel_id) WHERE r.pot_id = $pot "
+        "AND r.sampled_at >= $from_at AND r.sampled_at < $to_at ORDER BY sampled_at, channel",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def _records(
+    con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, tuple[str, pl.DataType]]
+) -> pl.DataFrame:
+    """Records of a kind as they stand now: column name -> key in the record and type."""
+    from ingest import records
+
+    rows = [
+        tuple(_kept(row.get(key)) for key, _ in columns.values())
+        for row in records.current(con, kind)
+    ]
+    return pl.DataFrame(
+        rows, schema={name: dtype for name, (_, dtype) in columns.items()}, orient="row"
+    )
+
+
+def _kept(value: object) -> object:
+    if isinstance(value, dt.datetime):
+        return value.astimezone(dt.UTC).replace(tzinfo=None)
+    return value
+
+
+_TEXT, _INSTANT, _NUMBER = pl.String(), pl.Datetime("us"), pl.Float64()
+
+
+def shifts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Booked shifts, one row a shift and pot: ``shift, pot, crew, job, from_at, to_at, people``."""
+    return _records(
+        con,
+        "shift",
+        {
+            "shift": ("shift", _TEXT),
+            "pot": ("pots", pl.List(pl.String())),
+            "crew": ("crew", _TEXT),
+            "job": ("job", _TEXT),
+            "from_at": ("from_at", _INSTANT),
+            "to_at": ("to_at", _INSTANT),
+            "people": ("people", pl.Int64()),
+        },
+    ).explode("pot")
+
+
+def areas(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Area done, as entered: ``shift, pot, job, at, area_m2``."""
+    return _records(
+        con,
+        "area",
+        {
+            "shift": ("shift", _TEXT),
+            "pot": ("pot", _TEXT),
+            "job": ("job", _TEXT),
+            "at": ("at", _INSTANT),
+            "area_m2": ("area_m2", _NUMBER),
+        },
+    )
+
+
+def abrasives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Abrasive tipped, as entered: ``shift, pot, abrasive, at, bags, bag_kg, abrasive_kg``."""
+    return _records(
+        con,
+        "abrasive",
+        {
+            "shift": ("shift", _TEXT),
+            "pot": ("pot", _TEXT),
+            "abrasive": ("abrasive", _TEXT),
+            "at": ("at", _INSTANT),
+            "bags": ("bags", _NUMBER),
+            "bag_kg": ("bag_kg", _NUMBER),
+        },
+    ).with_columns((pl.col("bags") * pl.col("bag_kg")).alias("abrasive_kg"))
+
+
+#: Results of a check after which the part stays on and its count since the check begins anew. A
+#: part found worn or failed stays due until it is replaced.
+_RESETTING = ("good", "replaced")
+
+
+def part_events(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """What begins a part's counts anew: ``pot, part, since, at``; ``fitted`` or ``checked``.
+
+    A check with the result *replaced* is both.
+    """
+    fitted = _records(
+        con,
+        "part_fitted",
+        {"pot": ("pot", _TEXT), "part": ("part", _TEXT), "at": ("at", _INSTANT)},
+    ).with_columns(pl.lit("fitted").alias("since"))
+    checks = _records(
+        con,
+        "check",
+        {
+            "pot": ("pot", _TEXT),
+            "part": ("part", _TEXT),
+            "at": ("at", _INSTANT),
+            "result": ("result", _TEXT),
+        },
+    )
+    checked = checks.filter(pl.col("result").is_in(_RESETTING)).with_columns(
+        pl.lit("checked").alias("since")
+    )
+    replaced = checks.filter(pl.col("result") == "replaced").with_columns(
+        pl.lit("fitted").alias("since")
+    )
+    columns = ["pot", "part", "since", "at"]
+    return pl.concat([f.select(columns) for f in (fitted, checked, replaced)])

@@ -1,0 +1,538 @@
+"""The only composer, and the only place in analytics that writes: samples to derived tables.
+
+Deriving is incremental. What came in since the last time is in the table ``touched``; for each
+pot it is widened to instants from which nothing earlier matters
+(:func:`analytics.cycles.memoryless_from`), found anew between them, and put in the place of what
+was derived there before. A full rebuild goes through the same steps over everything, in pieces of
+about a day, and gives the same tables.
+
+Reading, computing and writing are apart: the store is held only while a piece is read and while
+results are written.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from analytics import frames, hours, production
+from analytics.cycles import (
+    CYCLE_SCHEMA,
+    GAP_SCHEMA,
+    CycleSettings,
+    Found,
+    find_cycles,
+    memoryless_from,
+)
+from analytics.signals import TransducerLaw, signals
+from analytics.upkeep import UpkeepRule
+from ingest.config import Yard, settings_fingerprint
+from ingest.store.connection import read_window, write_window
+
+if TYPE_CHECKING:
+    import duckdb
+
+#: Raised when the derivation itself changes, so that every store is derived anew.
+DERIVE_VERSION = 1
+
+#: Length of the pieces that a long stretch is read in; about 0.9 M samples at 10 Hz.
+_PIECE = dt.timedelta(days=1)
+
+#: How far to look for an instant from which nothing earlier matters, before looking further.
+_LOOKS = (dt.timedelta(hours=2), dt.timedelta(hours=12), dt.timedelta(days=3))
+
+_MICROSECOND = dt.timedelta(microseconds=1)
+
+
+@dataclass(frozen=True)
+class Derived:
+    """What deriving did.
+
+    Parameters
+    ----------
+    pots : tuple of str
+        Pots whose cycles were found anew, in part or whole.
+    full : tuple of str
+        Those of them that were derived from the first sample on.
+    cycles : int
+        Cycles written.
+    seconds : float
+        Wall time it took. [s]
+    """
+
+    pots: tuple[str, ...]
+    full: tuple[str, ...]
+    cycles: int
+    seconds: float
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """A stretch of a pot's time found anew: from ``from_at``, before ``to_at`` (None: open)."""
+
+    pot_id: int
+    from_at: dt.datetime | None
+    to_at: dt.datetime | None
+    found: Found
+
+
+def cycle_settings(yard: Yard, pot: str) -> CycleSettings:
+    """The cycle settings of a pot, from the yard file."""
+    d = yard.derive
+    boxes = yard.boxes_of(pot)
+    return CycleSettings(
+        gap_s=yard.gap_s(pot),
+        release_debounce_s=d.release_debounce_s,
+        press_debounce_s=d.press_debounce_s,
+        pressurised_on=d.pressurised_on,
+        pressurised_off=d.pressurised_off,
+        pressurised_pa=d.pressurised_pa,
+        unpressurised_pa=d.unpressurised_pa,
+        align_s=d.align_s,
+        quiet_s=d.quiet_s,
+        has_pot=not boxes or any("pot" in box.channels for box in boxes),
+    )
+
+
+def transducer_laws(yard: Yard, pot: str) -> list[TransducerLaw]:
+    """What the yard file says of a pot's pressure transducers."""
+    return [
+        TransducerLaw(
+            channel=t.channel,
+            low_pa=t.range_pa[0],
+            high_pa=t.range_pa[1],
+            calibrations=tuple((naive_utc(c.from_at), c.offset_pa, c.gain) for c in t.calibrations),
+        )
+        for t in yard.transducers
+        if t.pot == pot
+    ]
+
+
+def upkeep_rules(yard: Yard) -> list[UpkeepRule]:
+    """The checks in force, from the yard file and the defaults."""
+    return [
+        UpkeepRule(
+            part=rule.part,
+            what=rule.what,
+            every_blast_h=rule.every_blast_h,
+            every_cycles=rule.every_cycles,
+            every_days=rule.every_days,
+            due_soon=rule.due_soon,
+            source=rule.source,
+            loosened=rule.loosened,
+            reason=rule.reason,
+            by=rule.by,
+        )
+        for rule in yard.effective_rules()
+    ]
+
+
+def naive_utc(instant: dt.datetime) -> dt.datetime:
+    """An instant as the store keeps it: UTC without a zone."""
+    return instant.astimezone(dt.UTC).replace(tzinfo=None)
+
+
+def utc_now() -> dt.datetime:
+    """This computer's clock, as the store keeps instants."""
+    return naive_utc(dt.datetime.now(dt.UTC))
+
+
+def derive(
+    data: Path,
+    yard: Yard,
+    *,
+    full: bool = False,
+    now: dt.datetime | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Derived:
+    """Bring the derived tables up to date.
+
+    Parameters
+    ----------
+    data : Path
+        Data folder.
+    yard : Yard
+        The yard file.
+    full : bool
+        From the first sample on, whatever is there.
+    now : datetime, optional
+        Naive UTC; up to when shifts and parts are reckoned. This computer's clock by default.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Raises
+    ------
+    StoreBusy, StoreError
+        From :mod:`ingest.store.connection`.
+    """
+    begun = time.monotonic()
+    tell = progress or (lambda _: None)
+    with write_window(data):
+        pass  # brings an older store up to date, and makes one where there is none
+    with read_window(data) as con:
+        pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
+        touched = frames.touched(con)
+        states = frames.derive_states(con)
+    prints = {
+        pot: f"{DERIVE_VERSION}:{cycle_settings(yard, pot).has_pot}:"
+        f"{settings_fingerprint(yard, pot)}"
+        for pot in pots
+    }
+    stretches: list[_Stretch] = []
+    renewed = [pot for pot in pots if full or states.get(pots[pot]) != prints[pot]]
+    for pot, pot_id in pots.items():
+        settings, laws = cycle_settings(yard, pot), transducer_laws(yard, pot)
+        if pot in renewed:
+            tell(f"{pot}: everything")
+            stretches.append(_find(data, pot_id, None, None, settings, laws))
+            continue
+        for from_at, to_at in _merged(touched.filter(pl.col("pot_id") == pot_id)):
+            begin, end = _widened(data, pot_id, from_at, to_at, settings)
+            tell(f"{pot}: from {begin or 'the first sample'}")
+            stretches.append(_find(data, pot_id, begin, end, settings, laws))
+    taken = touched["touched_id"].max() if touched.height else None
+    known = list(pots.values())
+    with write_window(data) as con:
+        for stretch in _not_overlapping(stretches):
+            _replace(con, stretch)
+        if taken is not None and known:
+            con.execute(
+                "DELETE FROM touched WHERE touched_id <= $taken AND list_contains($known, pot_id)",
+                {"taken": taken, "known": known},
+            )
+        for pot, pot_id in pots.items():
+            first_at, last_at = frames.extent(con, pot_id)
+            con.execute(
+                "INSERT OR REPLACE INTO derive_state VALUES ($pot, $settings, $now, $first, $last)",
+                {
+                    "pot": pot_id, "settings": prints[pot], "now": utc_now(),
+                    "first": first_at, "last": last_at,
+                },
+            )  # fmt: skip
+        _summarise(con, yard, pots, now or utc_now())
+    return Derived(
+        pots=tuple(p for p, i in pots.items() if any(s.pot_id == i for s in stretches)),
+        full=tuple(renewed),
+        cycles=sum(s.found.cycles.height for s in stretches),
+        seconds=time.monotonic() - begun,
+    )
+
+
+def _merged(touched: pl.DataFrame) -> Iterator[tuple[dt.datetime, dt.datetime]]:
+    """Ranges of change, those less than the last look apart taken together."""
+    pending: tuple[dt.datetime, dt.datetime] | None = None
+    for from_at, to_at in touched.sort("from_at").select("from_at", "to_at").iter_rows():
+        if pending is None:
+            pending = (from_at, to_at)
+        elif from_at <= pending[1] + _LOOKS[0]:
+            pending = (pending[0], max(pending[1], to_at))
+        else:
+            yield pending
+            pending = (from_at, to_at)
+    if pending is not None:
+        yield pending
+
+
+def _widened(
+    data: Path,
+    pot_id: int,
+    from_at: dt.datetime,
+    to_at: dt.datetime,
+    settings: CycleSettings,
+) -> tuple[dt.datetime | None, dt.datetime | None]:
+    """A range of change, widened to instants that hold whatever changed within it.
+
+    The instants are found among untouched samples only, strictly before and after the change.
+    """
+    with read_window(data) as con:
+        first_at, last_at = frames.extent(con, pot_id)
+    begin: dt.datetime | None = None
+    end: dt.datetime | None = None
+    if first_at is None or last_at is None:
+        return None, None
+    for look in (*_LOOKS, from_at - first_at + _PIECE):
+        with read_window(data) as con:
+            before = frames.deadman(con, pot_id, from_at - look, from_at - _MICROSECOND)
+        found = memoryless_from(before, settings)
+        if found.size:
+            begin = _instant(int(found[-1]))
+            break
+        if from_at - look <= first_at:
+            break
+    for look in (*_LOOKS, last_at - to_at + _PIECE):
+        if to_at >= last_at:
+            break
+        with read_window(data) as con:
+            after = frames.deadman(con, pot_id, to_at + _MICROSECOND, to_at + look)
+        found = memoryless_from(after, settings)
+        if found.size:
+            end = _instant(int(found[0]))
+            break
+        if to_at + look >= last_at:
+            break
+    return begin, end
+
+
+def _instant(at_us: int) -> dt.datetime:
+    return naive_utc(dt.datetime.fromtimestamp(0, dt.UTC) + at_us * _MICROSECOND)
+
+
+def _find(
+    data: Path,
+    pot_id: int,
+    begin: dt.datetime | None,
+    end: dt.datetime | None,
+    settings: CycleSettings,
+    laws: list[TransducerLaw],
+) -> _Stretch:
+    """Cycles and gaps from ``begin``, before ``end``, found in pieces of about a day."""
+    cycles, gaps = [], []
+    at, piece = begin, _PIECE
+    margin = dt.timedelta(seconds=settings.align_s)
+    while True:
+        with read_window(data) as con:
+            if at is None or frames.next_sample(con, pot_id, at) != at:
+                at_or_later = frames.next_sample(con, pot_id, at or frames.EARLIEST)
+                if at_or_later is None or (end is not None and at_or_later >= end):
+                    break
+                at = at_or_later
+            stop = at + piece if end is None else min(at + piece, end)
+            # The instant at the end is read too: it tells a gap from the end of all data.
+            rows = frames.samples(con, pot_id, at - margin, stop)
+            more = frames.next_sample(con, pot_id, stop + _MICROSECOND) is not None
+        frame = signals(rows, laws)
+        until: dt.datetime | None = None
+        if end is not None and stop >= end:
+            until = end
+        elif more:
+            cuts = memoryless_from(frame, settings)
+            cuts = cuts[cuts > hours.microseconds(at)]
+            if cuts.size == 0:
+                piece *= 2
+                continue
+            until = _instant(int(cuts[-1]))
+            frame = frame.filter(pl.col("sampled_at") <= until)
+        found = find_cycles(frame, settings)
+        cycles.append(_between(found.cycles, "pressed_at", at, until))
+        gaps.append(_between(found.gaps, "from_at", at, until))
+        if until is None or (end is not None and until >= end):
+            break
+        at, piece = until, _PIECE
+    return _Stretch(
+        pot_id=pot_id,
+        from_at=begin,
+        to_at=end,
+        found=Found(
+            pl.concat([pl.DataFrame(schema=CYCLE_SCHEMA), *cycles]),
+            pl.concat([pl.DataFrame(schema=GAP_SCHEMA), *gaps]),
+        ),
+    )
+
+
+def _between(
+    frame: pl.DataFrame, column: str, from_at: dt.datetime, to_at: dt.datetime | None
+) -> pl.DataFrame:
+    kept = frame.filter(pl.col(column) >= from_at)
+    return kept if to_at is None else kept.filter(pl.col(column) < to_at)
+
+
+def _not_overlapping(stretches: list[_Stretch]) -> Iterator[_Stretch]:
+    """The stretches, but for those that lie wholly within an earlier one of the same pot.
+
+    Widening can make two changes reach over the same time; both then begin and end at memoryless
+    instants, and replacing one after the other is right as long as each is whole.
+    """
+    seen: list[_Stretch] = []
+    for stretch in stretches:
+        within = any(
+            other.pot_id == stretch.pot_id
+            and (other.from_at is None or (stretch.from_at or frames.EARLIEST) >= other.from_at)
+            and (other.to_at is None or (stretch.to_at or frames.LATEST) <= other.to_at)
+            for other in seen
+        )
+        if not within:
+            seen.append(stretch)
+            yield stretch
+
+
+def _replace(con: duckdb.DuckDBPyConnection, stretch: _Stretch) -> None:
+    bounds = {
+        "pot": stretch.pot_id,
+        "from_at": stretch.from_at or frames.EARLIEST,
+        "to_at": stretch.to_at or frames.LATEST,
+    }
+    for table, instant, frame in (
+        ("cycle", "pressed_at", stretch.found.cycles),
+        ("gap", "from_at", stretch.found.gaps),
+    ):
+        con.execute(
+            f"DELETE FROM {table} WHERE pot_id = $pot AND {instant} >= $from_at "
+            f"AND {instant} < $to_at",
+            bounds,
+        )
+        _insert(con, table, frame.with_columns(pl.lit(stretch.pot_id, pl.Int16).alias("pot_id")))
+
+
+def _insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    if frame.is_empty():
+        return
+    con.register("incoming", frame.to_arrow())
+    con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+    con.unregister("incoming")
+
+
+def _summarise(
+    con: duckdb.DuckDBPyConnection, yard: Yard, pots: dict[str, int], now: dt.datetime
+) -> None:
+    """Shift summaries and part usage, wholly anew: they take milliseconds from the cycles."""
+    shifts = frames.shifts(con)
+    extents = frames.heard_extents(con)
+    summaries, usages = [], []
+    for pot in yard.pot_names:
+        pot_id = pots.get(pot)
+        cycles = frames.cycles(con, pot_id) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA)
+        gaps = frames.gaps(con, pot_id) if pot_id else pl.DataFrame(schema=GAP_SCHEMA)
+        first_at, last_at = extents.get(pot_id, (None, None)) if pot_id else (None, None)
+        mine = shifts.filter(pl.col("pot") == pot)
+        totals = hours.pot_hours(
+            cycles,
+            gaps,
+            first_at,
+            last_at,
+            list(mine.select("from_at", "to_at").iter_rows()),
+            yard.derive.count_silence_outside_shifts,
+        )
+        summaries.append(shift_rows(mine, cycles, totals, now))
+        usages.append(part_rows(yard, pot, frames.part_events(con), totals, now))
+    summary = _with_entries(pl.concat(summaries), frames.areas(con), frames.abrasives(con), shifts)
+    for table, frame in (("shift_summary", summary), ("part_usage", pl.concat(usages))):
+        con.execute(f"DELETE FROM {table}")
+        _insert(con, table, frame)
+
+
+def shift_rows(
+    shifts: pl.DataFrame, cycles: pl.DataFrame, totals: hours.PotHours, now: dt.datetime
+) -> pl.DataFrame:
+    """Hours and pressures of one pot's shifts, up to ``now`` for one that is under way.
+
+    Parameters
+    ----------
+    shifts : polars.DataFrame
+        ``shift, pot, crew, job, from_at, to_at`` of one pot; those not begun are left out.
+    cycles : polars.DataFrame
+        The pot's cycles.
+    totals : PotHours
+        The pot's running totals.
+    now : datetime
+        Naive UTC.
+    """
+    begun = shifts.filter(pl.col("from_at") < now)
+    ends = begun.select(pl.min_horizontal("to_at", pl.lit(now)))["to_at"]
+    from_us = begun["from_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    to_us = ends.cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    counted = cycles.filter(~pl.col("flicker"))
+    pressures = [
+        production.blast_weighted_pressures(
+            counted.filter((pl.col("pressed_at") >= a) & (pl.col("pressed_at") < b))
+        )
+        for a, b in zip(begun["from_at"], begun["to_at"], strict=True)
+    ]
+    weighted = pl.DataFrame(
+        pressures,
+        schema=dict.fromkeys(production.PRESSURES, pl.Float64),
+        orient="row",
+    )
+    windows = hours.windows(totals, from_us, to_us).drop("silent_s")
+    return pl.concat(
+        [begun.select("shift", "pot", "crew", "job", "from_at", "to_at"), windows, weighted],
+        how="horizontal",
+    )
+
+
+def part_rows(
+    yard: Yard, pot: str, events: pl.DataFrame, totals: hours.PotHours, now: dt.datetime
+) -> pl.DataFrame:
+    """Usage of each part of a pot that has a rule or a life, since fitted and since checked.
+
+    Parameters
+    ----------
+    yard : Yard
+        For the parts named in the yard file and the checks in force.
+    pot : str
+        The pot.
+    events : polars.DataFrame
+        ``pot, part, since, at`` of all that people entered; ``since`` is ``fitted`` or
+        ``checked``.
+    totals : PotHours
+        The pot's running totals.
+    now : datetime
+        Naive UTC; events after it do not count yet.
+    """
+    described = yard.pot(pot)
+    named = [
+        (part.part, since, naive_utc(at))
+        for part in (described.parts if described else ())
+        for since, at in (("fitted", part.fitted_at), ("checked", part.checked_at))
+        if at is not None
+    ]
+    entered = events.filter((pl.col("pot") == pot) & (pl.col("at") <= now))
+    every = pl.concat(
+        [
+            pl.DataFrame(
+                named,
+                schema={"part": pl.String, "since": pl.String, "at": pl.Datetime("us")},
+                orient="row",
+            ),
+            entered.select("part", "since", "at"),
+        ]
+    )
+    latest = every.group_by("part", "since").agg(pl.col("at").max())
+    # A check of a part that came off since does not speak for the one that is on now.
+    fitted = latest.filter(pl.col("since") == "fitted").select("part", fitted_at="at")
+    latest = (
+        latest.join(fitted, on="part", how="left")
+        .filter((pl.col("since") == "fitted") | (pl.col("fitted_at").is_null())
+                | (pl.col("at") >= pl.col("fitted_at")))
+        .drop("fitted_at")
+    )  # fmt: skip
+    known = set(latest["part"])
+    if totals.first_us is not None:
+        heard = [
+            (rule.part, "heard", _instant(totals.first_us))
+            for rule in yard.effective_rules()
+            if rule.part not in known
+        ]
+        latest = pl.concat([latest, pl.DataFrame(heard, schema=latest.schema, orient="row")])
+    latest = latest.sort("part", "since")
+    from_us = latest["at"].cast(pl.Int64).to_numpy()
+    to_us = np.full(from_us.shape, hours.microseconds(now), dtype=np.int64)
+    used = hours.windows(totals, from_us, np.maximum(to_us, from_us))
+    return pl.concat(
+        [
+            latest.select(pl.lit(pot).alias("pot"), "part", "since", from_at="at"),
+            used.select(
+                pl.lit(now, pl.Datetime("us")).alias("to_at"),
+                "blast_s", "blast_low_s", "blast_high_s", "cycles",
+                no_data_s="silent_s",
+            ),
+        ],
+        how="horizontal",
+    )  # fmt: skip
+
+
+def _with_entries(
+    summary: pl.DataFrame, areas: pl.DataFrame, abrasives: pl.DataFrame, shifts: pl.DataFrame
+) -> pl.DataFrame:
+    area = production.entered_totals(areas, shifts, "area_m2")
+    abrasive = production.entered_totals(abrasives, shifts, "abrasive_kg")
+    joined = summary.join(area, on=["shift", "pot"], how="left", maintain_order="left").join(
+        abrasive, on=["shift", "pot"], how="left", maintain_order="left"
+    )
+    return production.rates(joined)

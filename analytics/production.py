@@ -1,0 +1,95 @@
+"""Production: what a shift's hours and abrasive brought, from what people entered."""
+
+from __future__ import annotations
+
+import polars as pl
+
+#: Pressures of a shift that are weighted by blast time.
+PRESSURES = ("supply_pa", "pot_pa", "nozzle_pa", "drop_supply_pot_pa", "drop_pot_nozzle_pa")
+
+
+def blast_weighted_pressures(cycles: pl.DataFrame) -> dict[str, float | None]:
+    """Means of the cycles' steady medians, each weighted by the cycle's blast time. [Pa]
+
+    Parameters
+    ----------
+    cycles : polars.DataFrame
+        ``analytics.cycles.CYCLE_SCHEMA``.
+
+    Returns
+    -------
+    dict
+        ``supply_pa``, ``pot_pa``, ``nozzle_pa``, ``drop_supply_pot_pa``, ``drop_pot_nozzle_pa``;
+        ``None`` where no cycle with blast time has the pressure.
+    """
+    if cycles.is_empty():
+        return dict.fromkeys(PRESSURES)
+    weighted = cycles.select(
+        (
+            (pl.col(name) * pl.col("blast_s")).sum()
+            / pl.col("blast_s").filter(pl.col(name).is_not_null()).sum()
+        ).alias(name)
+        for name in PRESSURES
+    ).fill_nan(None)
+    return weighted.row(0, named=True)
+
+
+def entered_totals(entries: pl.DataFrame, shifts: pl.DataFrame, amount: str) -> pl.DataFrame:
+    """What people entered, summed by shift and pot.
+
+    An entry that names its shift goes there; one that does not goes to the shift of its pot in
+    which its instant lies, and to none where there is no such shift.
+
+    Parameters
+    ----------
+    entries : polars.DataFrame
+        ``pot``, ``shift`` (empty: not named), ``at`` (naive UTC), and the column ``amount``.
+    shifts : polars.DataFrame
+        ``shift``, ``pot``, ``from_at``, ``to_at`` (naive UTC, half-open).
+    amount : str
+        The column to sum, such as ``area_m2``.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``shift``, ``pot``, and the sum under the name ``amount``; shifts without any entry are
+        not in it.
+    """
+    named = entries.filter(pl.col("shift") != "").select("shift", "pot", amount)
+    placed = (
+        entries.filter(pl.col("shift") == "")
+        .drop("shift")
+        .join(shifts.select("shift", "pot", "from_at", "to_at"), on="pot")
+        .filter((pl.col("at") >= pl.col("from_at")) & (pl.col("at") < pl.col("to_at")))
+        .select("shift", "pot", amount)
+    )
+    return pl.concat([named, placed]).group_by("shift", "pot").agg(pl.col(amount).sum())
+
+
+def rates(summary: pl.DataFrame) -> pl.DataFrame:
+    """Add ``abrasive_kg_m2`` and ``area_m2_blast_h`` to a frame of shift summaries.
+
+    Parameters
+    ----------
+    summary : polars.DataFrame
+        ``area_m2``, ``abrasive_kg`` and ``blast_s``; null where nothing was entered.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same rows; a rate is null where its denominator is null or zero.
+
+    Examples
+    --------
+    >>> rates(pl.DataFrame({"area_m2": [20.0, None], "abrasive_kg": [400.0, 100.0],
+    ...     "blast_s": [7200.0, 3600.0]}))["abrasive_kg_m2"].to_list()
+    [20.0, None]
+    """
+    return summary.with_columns(
+        pl.when(pl.col("area_m2") > 0)
+        .then(pl.col("abrasive_kg") / pl.col("area_m2"))
+        .alias("abrasive_kg_m2"),
+        pl.when(pl.col("blast_s") > 0)
+        .then(pl.col("area_m2") / (pl.col("blast_s") / 3600.0))
+        .alias("area_m2_blast_h"),
+    )

@@ -1,0 +1,81 @@
+"""What tests of several packages share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from ingest.config import Yard, parse_yard
+from ingest.store.connection import write_window
+
+_YARD = """
+[site]
+name = "test-yard"
+time_zone = "Europe/Berlin"
+
+[mqtt]
+host = "127.0.0.1"
+
+[[pot]]
+name = "pot-1"
+volume_m3 = 0.184
+plate_pa = 1_000_000
+
+[[pot]]
+name = "pot-2"
+volume_m3 = 0.085
+plate_pa = 862_000
+
+[[box]]
+name = "box-1"
+pot = "pot-1"
+channels = ["supply", "pot", "nozzle", "deadman"]
+
+[[box]]
+name = "box-2"
+pot = "pot-2"
+channels = ["supply", "pot", "deadman"]
+"""
+
+PutSamples = Callable[[Path, str, pl.DataFrame], None]
+
+
+@pytest.fixture
+def yard() -> Yard:
+    """A yard with two pots and a box on each."""
+    return parse_yard(_YARD)
+
+
+@pytest.fixture
+def put_samples() -> PutSamples:
+    """Put rows straight into ``sample``, with the ``touched`` row that a writer would add."""
+
+    def put(data: Path, pot: str, frame: pl.DataFrame) -> None:
+        with write_window(data) as con:
+            con.execute(
+                "INSERT INTO pot SELECT coalesce(max(pot_id), 0) + 1, $pot FROM pot "
+                "HAVING NOT coalesce(bool_or(pot = $pot), false)",
+                {"pot": pot},
+            )
+            ((pot_id,),) = con.execute(
+                "SELECT pot_id FROM pot WHERE pot = $p", {"p": pot}
+            ).fetchall()
+            rows = frame.with_columns(
+                pl.lit(pot_id, pl.Int16).alias("pot_id"),
+                pl.col("sampled_at").alias("arrived_at"),
+                pl.lit(0, pl.Int32).alias("quality"),
+                pl.lit(0, pl.Int64).alias("message_id"),
+            )
+            con.register("incoming", rows.to_arrow())
+            con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
+            con.execute(
+                "INSERT INTO touched SELECT nextval('touched_number'), $pot, min(sampled_at), "
+                "max(sampled_at) FROM incoming",
+                {"pot": pot_id},
+            )
+            con.unregister("incoming")
+
+    return put
