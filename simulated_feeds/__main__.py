@@ -15,8 +15,26 @@ app = typer.Typer(
 )
 
 
+def _list_faults(wanted: bool) -> None:
+    """Print the faults in the trade's words, then leave."""
+    if not wanted:
+        return
+    from .faults.catalogue import CATALOGUE
+
+    width = max(len(fault.name) for fault in CATALOGUE)
+    for fault in CATALOGUE:
+        typer.echo(f"{fault.name:<{width}}  {fault.words}")
+        typer.echo(f"{'':<{width}}    1.0 = {fault.full:g} {fault.unit} ({fault.dial})")
+    raise typer.Exit
+
+
 @app.callback()
-def feed() -> None:
+def feed(
+    list_faults: Annotated[
+        bool,
+        typer.Option("--list", callback=_list_faults, is_eager=True, help="Name the faults."),
+    ] = False,
+) -> None:
     """Stand in for the sensor box: a simulated pot, live or as a yard's history."""
 
 
@@ -59,17 +77,42 @@ def live(
     rate: Annotated[float, typer.Option(min=1.0, max=50.0, help="Samples a second.")] = 10.0,
     speed: Annotated[float, typer.Option(min=0.01, help="Pot seconds a second.")] = 1.0,
     seconds: Annotated[float, typer.Option(help="Pot seconds to send; 0 is for ever.")] = 0.0,
+    fault: Annotated[
+        list[str] | None, typer.Option(help="NAME:SEVERITY, 0 to 1; may be given again.")
+    ] = None,
+    truth: Annotated[
+        Path | None, typer.Option(help="Write the truth here, a JSON object a line.")
+    ] = None,
+    unit: Annotated[str, typer.Option(help="Pa, or mA for loop currents.")] = "Pa",
+    clock: Annotated[bool, typer.Option(help="Whether the box has a clock.")] = True,
+    inlet: Annotated[bool, typer.Option(help="Send the pressure before the separator.")] = False,
+    mass: Annotated[bool, typer.Option(help="Send a load cell's pot_mass.")] = False,
 ) -> None:
     """Send one pot live until stopped (Ctrl-C or SIGTERM), or for so many seconds."""
+    from .faults.fault_set import FaultSet, UnknownFault
     from .feeds.sending import open_feed, send_live
     from .live import LivePot
+    from .truth import TruthLines
 
+    if unit not in {"Pa", "mA"}:
+        typer.echo(f"unit is Pa or mA, not {unit}", err=True)
+        raise typer.Exit(2)
     try:
-        feed = open_feed(to, site=site, pot=pot)
-    except (ValueError, OSError) as error:
-        typer.echo(f"cannot open {to}: {error}", err=True)
+        faults = FaultSet.from_texts(fault or [], seed)
+    except UnknownFault as error:
+        typer.echo(str(error), err=True)
         raise typer.Exit(2) from error
-    told = send_live(feed, LivePot(rate_hz=rate, seed=seed), pot, speed=speed, seconds=seconds)
+    living = LivePot(rate_hz=rate, seed=seed, unit=unit, mass=mass, faults=faults)
+    if inlet:
+        living.transducers["inlet"] = living.transducers["supply"]
+    try:
+        with TruthLines(truth, pot, faults) as lines:
+            living.tell_truth = lines.cycle
+            opened = open_feed(to, site=site, pot=pot)
+            told = send_live(opened, living, pot, speed=speed, seconds=seconds, clock=clock)
+    except (ValueError, OSError) as error:
+        typer.echo(f"cannot send to {to}: {error}", err=True)
+        raise typer.Exit(2) from error
     typer.echo(told)
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from . import model
+from .faults.fault_set import FaultSet
 from .plant import Plant, resting_state, start_cycle
 from .pot_shift import Habits, tip_bags
 from .signals import Transducer
@@ -16,7 +17,12 @@ from .yard import BAG_KG, generator
 
 LIVE_HABITS = Habits(burst_s=28.0, long_s=60.0, long_share=0.15, rest_s=8.0, move_s=25.0)
 """Shorter bursts and rests than on a working day: somebody is watching."""
-SLOW_EVERY_S = 10.0
+SLOW_EVERY_S = 10
+REFILL_S = 45.0
+"""A refill is quick when somebody is watching [s]."""
+CHANNEL_ROWS = {
+    "supply": model.SUPPLY, "inlet": model.INLET, "pot": model.POT, "nozzle": model.NOZZLE,
+}  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -41,6 +47,10 @@ class LivePot:
         `Pa`, or `mA` to send loop currents.
     mass : bool
         True sends the pot's abrasive as `pot_mass`.
+    faults : FaultSet
+        What is wrong with it; message faults are the feed's business.
+    tell_truth : callable, optional
+        Called with the truth of each cycle once it is over: a dict, times in UNIX seconds.
     """
 
     plant: Plant = field(default_factory=Plant)
@@ -55,9 +65,11 @@ class LivePot:
     full_kg: float = 250.0
     unit: str = "Pa"
     mass: bool = False
+    faults: FaultSet = field(default_factory=FaultSet)
+    tell_truth: Callable[[dict[str, float | int]], None] | None = None
 
-    def seconds(self, from_s: float) -> Iterator[Second]:
-        """Yield what the box reads, a second of pot time at a time, without end.
+    def seconds(self, from_s: float) -> Iterator[Second | None]:
+        """Yield what the box sends, a second of pot time at a time, without end.
 
         Parameters
         ----------
@@ -66,67 +78,87 @@ class LivePot:
 
         Yields
         ------
-        Second
-            In order of time, without gaps.
+        Second or None
+            In order of time; None for a second the box does not send.
         """
         random = generator(self.seed, "live")
         noise = generator(self.seed, "live box")
-        rows = {"supply": model.SUPPLY, "inlet": model.INLET, "pot": model.POT}
-        rows["nozzle"] = model.NOZZLE
         each = max(round(self.rate_hz), 1)
         interval_s = 1.0 / each
-        offsets = np.arange(each) * interval_s
         state = resting_state(self.plant, abrasive_kg=self.full_kg)
         state["time_s"] = -interval_s
         samples = np.zeros((model.ROWS, each + 1))
+        healthy = self.plant.row()
+        row = healthy.copy()
+        self.faults.change_plant(row, healthy)
         held = False
         until_s = 4.0
-        filling_s = 0.0
+        filling = False
+        cycle = 0
+        start_kg = self.full_kg
         number = 0
         while True:
-            plant_row = self.plant.row()
             # the switch's own memory sits in the sample before
             samples[:, 0] = samples[:, each]
             done = 0
             while done < each:
                 now_s = number + done * interval_s
                 if now_s >= until_s - 1e-9:
+                    held = not held
                     if held:
-                        held = False
-                        until_s = now_s + self.habits.rest(random)
-                        if float(state["abrasive_kg"][0]) < 0.08 * self.full_kg:
-                            filling_s = until_s = now_s + 45.0
-                    else:
-                        if filling_s:
+                        if cycle:
+                            self._tell(from_s, cycle, start_kg, state, row)
+                        if filling:
                             missing_kg = self.full_kg - float(state["abrasive_kg"][0])
-                            tip_bags(state, plant_row, max(int(missing_kg // BAG_KG), 0), BAG_KG)
-                            filling_s = 0.0
-                        held = True
+                            tip_bags(state, row, max(int(missing_kg // BAG_KG), 0), BAG_KG)
+                            filling = False
                         start_cycle(state)
+                        cycle += 1
+                        self.faults.change_plant(row, healthy)
+                        start_kg = float(state["abrasive_kg"][0])
                         until_s = now_s + self.habits.burst(random)
+                    else:
+                        filling = float(state["abrasive_kg"][0]) < 0.08 * self.full_kg
+                        until_s = now_s + (REFILL_S if filling else self.habits.rest(random))
                 left = round((until_s - now_s) / interval_s)
                 wanted = min(max(left, 1), each - done)
                 done += model.advance(
-                    state, plant_row, held, interval_s, wanted, False, samples, 1 + done
+                    state, row, held, interval_s, wanted, False, samples, 1 + done
                 )
-            yield self._second(from_s, number, offsets, samples[:, 1:], rows, noise)
+            yield self._second(from_s, number, samples[:, 1:], noise)
             number += 1
 
+    def _tell(
+        self, from_s: float, cycle: int, start_kg: float, state: np.ndarray, row: np.ndarray
+    ) -> None:
+        """Tell the truth of the cycle that the state has just been through."""
+        if self.tell_truth is None:
+            return
+        truth: dict[str, float | int] = {"cycle": cycle}
+        for name in ("pressed", "released", "switch_on", "switch_off"):
+            truth[f"{name}_at"] = round(from_s + float(state[f"{name}_s"][0]), 3)
+        truth["pinched"] = int(state["pinch_closings"][0])
+        for name in ("on_s", "blast_s", "rise_s", "exhaust_s", "peak_pa"):
+            truth[name] = round(float(state[name][0]), 3)
+        truth["abrasive_start_kg"] = round(start_kg, 3)
+        truth["abrasive_end_kg"] = round(float(state["abrasive_kg"][0]), 3)
+        truth["leak_m3_s_pa"] = float(row["leak_m3_s_pa"][0])
+        truth["bore_m"] = float(row["bore_m"][0])
+        self.tell_truth(
+            {name: value for name, value in truth.items() if value == value}  # never came: left out
+        )
+
     def _second(
-        self,
-        from_s: float,
-        number: int,
-        offsets_s: np.ndarray,
-        samples: np.ndarray,
-        rows: dict[str, int],
-        noise: np.random.Generator,
-    ) -> Second:
-        """Give a second of true samples as the box reads it."""
+        self, from_s: float, number: int, samples: np.ndarray, noise: np.random.Generator
+    ) -> Second | None:
+        """Give a second of true samples as the box sends it, or None when it does not."""
         air_c = 14.0 + 4.0 * np.sin(number / 3000.0)
-        fast = {}
-        for channel, transducer in self.transducers.items():
-            measured = transducer.measure(samples[rows[channel]], offsets_s[-1], air_c, noise)
-            fast[channel] = transducer.loop_ma(measured) if self.unit == "mA" else measured
+        interval_s = 1.0 / samples.shape[1]
+        offsets_s = np.arange(samples.shape[1]) * interval_s
+        fast = {
+            channel: transducer.measure(samples[CHANNEL_ROWS[channel]], interval_s, air_c, noise)
+            for channel, transducer in self.transducers.items()
+        }
         slow: dict[str, float] = {}
         if number % SLOW_EVERY_S == 0:
             draws = noise.standard_normal(3)
@@ -137,12 +169,16 @@ class LivePot:
             }
         if self.mass:
             slow["pot_mass"] = round(float(samples[model.ABRASIVE, -1]), 1)
-        return Second(
-            from_s + number,
-            offsets_s,
-            fast,
+        fast["pot"], deadman = self.faults.change_readings(
+            number + offsets_s,
+            fast["pot"],
             samples[model.SWITCH] > 0.5,
-            slow,
-            number,
-            self.unit,
+            span_pa=self.transducers["pot"].span_pa,
         )
+        sent, counter, off_s = self.faults.judge_seconds(np.array([number]))
+        if not sent[0]:
+            return None
+        if self.unit == "mA":
+            fast = {name: self.transducers[name].loop_ma(fast[name]) for name in fast}
+        begins_s = from_s + number + float(off_s[0])
+        return Second(begins_s, offsets_s, fast, deadman, slow, int(counter[0]), self.unit)

@@ -59,6 +59,8 @@ SEATING_FLOW_KG_S = 0.004
 """Flow through the stand pipe that lifts the pop-up valve [kg/s]."""
 REFERENCE_PA = 790_800.0
 """Absolute pressure at which `Plant.feed_kg_s` is given [Pa]."""
+WEDGE_FALLS_S = 10.0
+"""After so long a wedge that does not stay open has fallen shut again [s]."""
 VENTED_PA = 150.0
 """Gauge pressure below which a pot left alone is taken as still [Pa]."""
 
@@ -232,7 +234,10 @@ def advance(
                 state.main_open = min(1.0, state.main_open + stroke)
             else:
                 state.main_open = max(0.0, state.main_open - stroke)
-            if open_wanted or plant.wedge_forced > 0.5:
+            fallen_shut = plant.wedge_forced > 0.5 and (
+                math.isnan(state.released_s) or state.time_s - state.released_s > WEDGE_FALLS_S
+            )
+            if open_wanted or (fallen_shut and not held):
                 state.pinched = min(1.0, state.pinched + stroke)
             elif plant.wedge_stuck < 0.5:
                 state.pinched = max(0.0, state.pinched - stroke)

@@ -58,7 +58,7 @@ class Plant:
     wedge_stuck : float
         1 holds the wedge where it is pinched: the pot cannot exhaust through its hose.
     wedge_forced : float
-        1 keeps the wedge pinched though nobody holds the dead-man.
+        1 lets the wedge fall shut again some seconds after a release.
     relief_pa, relief_reseat, relief_m3_s_pa : float
         Relief valve: set pressure [Pa], share of it at which it shuts [-], conductance.
     choke_m3_s_pa, choke_ratio : float

@@ -43,7 +43,7 @@ class Broker:
         """
         parts = urlsplit(url)
         if parts.scheme != "mqtt" or not parts.hostname:
-            raise ValueError(f"not a broker: {url!r}; write mqtt://host:port or mqtt://host:port/root")
+            raise ValueError(f"not a broker: {url!r}; write mqtt://host:port[/root]")
         return cls(parts.hostname, parts.port or 1883, parts.path.strip("/") or DEFAULT_ROOT)
 
 
@@ -89,12 +89,20 @@ class MqttFeed:
         )  # fmt: skip
         self._client.loop_start()
 
+    def frame(self, pack: bytes) -> bytes:
+        """Give the payload that carries a pack: the pack itself."""
+        return pack
+
     def send(self, pack: bytes) -> None:
         """Take a pack to be sent; it is kept until acknowledged, connected or not."""
+        self.send_bytes(self.frame(pack))
+
+    def send_bytes(self, payload: bytes) -> None:
+        """Take a payload as it is, likewise."""
         with self._changed:
             number = self._next
             self._next += 1
-            self._held[number] = pack
+            self._held[number] = payload
         self._hand_over()
 
     def waiting(self) -> int:

@@ -19,8 +19,14 @@ class Feed(Protocol):
 
     sent: int
 
+    def frame(self, pack: bytes) -> bytes:
+        """Give the bytes that carry a pack."""
+
     def send(self, pack: bytes) -> None:
         """Send one pack."""
+
+    def send_bytes(self, line: bytes) -> None:
+        """Send bytes as they are."""
 
     def close(self) -> None:
         """Stop."""
@@ -74,6 +80,7 @@ def send_live(
     *,
     speed: float = 1.0,
     seconds: float = 0.0,
+    clock: bool = True,
     pace: Pace | None = None,
 ) -> str:
     """Send a pot live until stopped, each second when it is over.
@@ -90,6 +97,8 @@ def send_live(
         Pot seconds a wall second.
     seconds : float
         Pot seconds to send; 0 or less is for ever.
+    clock : bool
+        False sends times relative to the arrival, as a box without a clock.
     pace : Pace, optional
         To stop from outside; otherwise one that stops on SIGTERM and Ctrl-C.
 
@@ -98,20 +107,25 @@ def send_live(
     str
         A sentence on what was sent.
     """
-    own = pace is None
-    pace = pace or Pace(speed)
-    if own:
+    from .mangle import Mangled
+
+    if pace is None:
+        pace = Pace(speed)
         pace.stop_on_signals()
     start_s = time.time()
     if speed != 1.0:
         # at another speed the pot's time is not the wall's: begin in the past, so that no reader
         # is handed the future
         start_s -= seconds if seconds > 0.0 else FAST_START_S
+    way = Mangled(feed, pot.faults) if pot.faults.message_faults() else feed
     try:
         for number, second in enumerate(pot.seconds(start_s)):
             if 0.0 < seconds <= number or not pace.wait_for(number + 1.0):
                 break
-            feed.send(senml_pack(name, second))
+            if second is not None:
+                way.send(senml_pack(name, second, clock=clock))
+        if isinstance(way, Mangled):
+            way.finish()
         drain = getattr(feed, "drain", None)
         if drain is not None:
             drain(5.0)
@@ -119,4 +133,7 @@ def send_live(
         feed.close()
     waiting = getattr(feed, "waiting", None)
     left = f", {waiting()} not acknowledged" if waiting is not None else ""
-    return f"{name}: {feed.sent} packs sent{left}"
+    mangled = ""
+    if isinstance(way, Mangled):
+        mangled = "".join(f", {count} {name}" for name, count in way.counts.items())
+    return f"{name}: {feed.sent} packs sent{left}{mangled}"

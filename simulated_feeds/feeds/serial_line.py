@@ -68,9 +68,13 @@ class SerialFeed:
         else:
             self._serial = serial.Serial(self.port, self.baud, timeout=1, write_timeout=5)
 
+    def frame(self, pack: bytes) -> bytes:
+        """Give the line that carries a pack."""
+        return serial_line(pack, crc=self.crc)
+
     def send(self, pack: bytes) -> None:
         """Write one framed pack."""
-        self.send_bytes(serial_line(pack, crc=self.crc))
+        self.send_bytes(self.frame(pack))
 
     def send_bytes(self, line: bytes) -> None:
         """Write bytes as they are."""
@@ -133,9 +137,13 @@ class PseudoTerminalFeed:
         self.link.unlink(missing_ok=True)
         self.link.symlink_to(os.ttyname(self._far))
 
+    def frame(self, pack: bytes) -> bytes:
+        """Give the line that carries a pack."""
+        return serial_line(pack, crc=self.crc)
+
     def send(self, pack: bytes) -> None:
         """Write one framed pack."""
-        self.send_bytes(serial_line(pack, crc=self.crc))
+        self.send_bytes(self.frame(pack))
 
     def send_bytes(self, line: bytes) -> None:
         """Write bytes as they are; a line nobody reads is dropped after two seconds, as on wire."""
