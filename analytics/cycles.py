@@ -33,6 +33,10 @@ _ANSWER_PA = 20_000.0
 #: Pressurised "to 90 %" of the manifold and exhausted "to 10 %" of what the pot held.
 _PRESSURISED_TO = 0.90
 _EXHAUSTED_TO = 0.10
+#: Pressures still move for a while after the pot counts as full; medians begin this long after. [s]
+_SETTLE_S = 2.0
+#: A pot that never fills is looked at from this long after the press. [s]
+_SLOW_S = 10.0
 #: Fall under the held pressure that shows that the wedge has opened.
 _OPENING_FRACTION = 0.03
 
@@ -474,10 +478,17 @@ def _crossing_us(s: _Signals, index: Ints, level: Floats, first: Ints) -> Floats
 def _steady_medians(
     s: _Signals, blasting: Bools, full: Ints, starts: Ints, ends: Ints
 ) -> dict[str, pl.Series]:
-    """Medians while the pressures stand: from 90 % of the manifold, else over the later half."""
+    """Medians while the pressures stand; null where an opening was too short for that.
+
+    They begin a little after the pot has 90 % of the manifold; where it never has (a leak), with
+    the later half of the opening.
+    """
     size = s.at_us.size
     number = np.arange(starts.size)
-    steady_from = np.where(full >= 0, full, (starts + ends) // 2)
+    settled = np.searchsorted(s.at_us, s.at_us[full] + round(_SETTLE_S * _US))
+    slow = np.searchsorted(s.at_us, s.at_us[starts] + round(_SLOW_S * _US))
+    steady_from = np.where(full >= 0, settled, np.maximum((starts + ends) // 2, slow))
+    steady_from = np.minimum(steady_from, ends)
     counts = ends - steady_from
     sample = np.repeat(steady_from - np.concatenate(([0], np.cumsum(counts)[:-1])), counts)
     sample = sample + np.arange(sample.size)

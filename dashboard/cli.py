@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import typer
 
+from dashboard.commands import derive, feed, figures
+
 app = typer.Typer(
     name="gritbook",
     help="Real blast hours, pinch cycles, pressure drops and upkeep from a sensor box on a pot.",
@@ -11,6 +13,24 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+_RUN, _ASK = "Run", "Ask"
+
+
+app.command("derive", rich_help_panel=_RUN)(derive.derive)
+app.command(
+    "feed",
+    rich_help_panel=_RUN,
+    add_help_option=False,
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
+)(feed.feed)
+
+
+app.command("shift", rich_help_panel=_ASK)(figures.shift)
+app.command("cycles", rich_help_panel=_ASK)(figures.cycles)
+app.command("hours", rich_help_panel=_ASK)(figures.hours)
+app.command("upkeep", rich_help_panel=_ASK)(figures.upkeep)
+app.command("readings", rich_help_panel=_ASK)(figures.readings)
 
 
 def main() -> None:

@@ -1,0 +1,61 @@
+"""The command that brings derived figures up to date."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from dashboard.commands.options import DataOption, YardOption, data_folder, sentences, yard_path
+
+
+def derive(
+    data: DataOption = None,
+    yard: YardOption = None,
+    full: Annotated[
+        bool, typer.Option("--full", help="From the first reading on, whatever is there.")
+    ] = False,
+    every: Annotated[
+        float | None,
+        typer.Option(
+            "--every", min=1.0, help="Go on, every so many seconds, until stopped.",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:  # fmt: skip
+    """Find cycles, hours and what is due from the readings that came in since the last time."""
+    with sentences():
+        from analytics import pipeline
+        from ingest.config import load_yard
+
+        path, folder = yard_path(yard, data), data_folder(data)
+        if every is None:
+            done = pipeline.derive(folder, load_yard(path), full=full, progress=typer.echo)
+            typer.echo(
+                f"{done.cycles:,} cycles of {len(done.pots)} pots in {done.seconds:.1f} s."
+                if done.pots
+                else f"Up to date ({done.seconds:.1f} s)."
+            )
+            return
+        _go_on(folder, path, every)
+
+
+def _go_on(folder: Path, path: Path, every: float) -> None:
+    import signal
+    import threading
+
+    from analytics import pipeline
+    from ingest.config import load_yard
+    from ingest.errors import Transient
+
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    while not stop.is_set():
+        try:
+            pipeline.derive(folder, load_yard(path))
+        except Transient as error:
+            # The store is held by somebody; the next round takes what this one could not.
+            typer.echo(str(error), err=True)
+        stop.wait(every)

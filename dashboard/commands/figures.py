@@ -1,0 +1,254 @@
+"""Commands that print figures: shift, cycles, hours, upkeep, readings."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from dashboard.commands.options import DataOption, YardOption, data_folder, sentences, yard_path
+from dashboard.commands.output import (
+    Format,
+    FormatOption,
+    FromOption,
+    OutOption,
+    PotOption,
+    ToOption,
+    emit,
+    known_pots,
+    window,
+)
+
+if TYPE_CHECKING:
+    import polars as pl
+
+_INTERVAL_NOTE = (
+    "low counts missing data as off, high as on; the figure itself is what the data support."
+)
+
+
+class By(StrEnum):
+    """Windows that `hours` adds up in."""
+
+    day = "day"
+    week = "week"
+    month = "month"
+    all = "all"
+
+
+def _in_hours(frame: pl.DataFrame) -> pl.DataFrame:
+    """Durations a person reads in hours, beside the seconds that programs get."""
+    import polars as pl
+
+    return frame.with_columns(
+        (pl.col(name) / 3600.0).alias(f"{name[:-2]}_h")
+        for name in frame.columns
+        if name.endswith("_s")
+    )
+
+
+def shift(
+    data: DataOption = None,
+    yard: YardOption = None,
+    pot: PotOption = None,
+    from_: FromOption = None,
+    to: ToOption = None,
+    form: FormatOption = Format.table,
+    out: OutOption = None,
+) -> None:
+    """Shifts: blast hours, pinch cycles, pressures, abrasive and area."""
+    with sentences():
+        from analytics import frames
+        from ingest.config import load_yard
+        from ingest.store.connection import read_window
+
+        loaded = load_yard(yard_path(yard, data))
+        known_pots(loaded, pot)
+        from_at, to_at = window(loaded, from_, to)
+        with read_window(data_folder(data)) as con:
+            frame = frames.shift_summaries(con, from_at, to_at, pot)
+        if form is Format.table:
+            frame = _in_hours(frame)
+        emit(
+            frame, form, out, loaded, title="Shifts", note=_INTERVAL_NOTE,
+            people={
+                "shift": "shift", "pot": "pot", "blast_h": "blast h", "blast_low_h": "low",
+                "blast_high_h": "high", "cycles": "pinches", "no_data_h": "no data h",
+                "nozzle_pa": "nozzle", "drop_supply_pot_pa": "manifold–pot",
+                "drop_pot_nozzle_pa": "pot–nozzle", "area_m2": "m²",
+                "abrasive_kg_m2": "kg/m²", "area_m2_blast_h": "m²/blast h",
+            },
+        )  # fmt: skip
+
+
+def cycles(
+    data: DataOption = None,
+    yard: YardOption = None,
+    pot: PotOption = None,
+    from_: FromOption = None,
+    to: ToOption = None,
+    form: FormatOption = Format.table,
+    out: OutOption = None,
+) -> None:
+    """Cycles: each dead-man opening, its times and pressures."""
+    with sentences():
+        import polars as pl
+
+        from analytics import frames
+        from ingest.config import load_yard
+        from ingest.store.connection import read_window
+
+        loaded = load_yard(yard_path(yard, data))
+        chosen = known_pots(loaded, pot)
+        from_at, to_at = window(loaded, from_, to)
+        with read_window(data_folder(data)) as con:
+            numbers = frames.pots(con)
+            pieces = [
+                frames.cycles(con, numbers[name], from_at, to_at).select(
+                    pl.lit(name).alias("pot"), pl.all()
+                )
+                for name in chosen
+                if name in numbers
+            ]
+        frame = pl.concat(pieces) if pieces else pl.DataFrame(schema={"pot": pl.String})
+        emit(
+            frame, form, out, loaded, title="Cycles",
+            people={
+                "pot": "pot", "pressed_at": "pressed", "began_by": "by", "ended_by": "ended by",
+                "deadman_s": "dead-man s", "blast_s": "blast s", "pressurise_s": "to 90 % s",
+                "exhaust_s": "exhaust s", "pot_pa": "pot", "drop_supply_pot_pa": "manifold–pot",
+                "drop_pot_nozzle_pa": "pot–nozzle", "confirmed": "pot answered",
+            } if pieces else None,
+        )  # fmt: skip
+
+
+def hours(
+    data: DataOption = None,
+    yard: YardOption = None,
+    pot: PotOption = None,
+    from_: FromOption = None,
+    to: ToOption = None,
+    by: Annotated[By, typer.Option("--by", help="Add up by.")] = By.day,
+    form: FormatOption = Format.table,
+    out: OutOption = None,
+) -> None:
+    """Hours: blast-on, dead-man and pinched time with low and high, by day, week or month."""
+    with sentences():
+        import polars as pl
+
+        from analytics import figures, frames
+        from analytics.pipeline import utc_now
+        from ingest.config import load_yard
+        from ingest.store.connection import read_window
+
+        loaded = load_yard(yard_path(yard, data))
+        chosen = known_pots(loaded, pot)
+        from_at, to_at = window(loaded, from_, to)
+        now = utc_now()
+        with read_window(data_folder(data)) as con:
+            heard = [at for pair in frames.heard_extents(con).values() for at in pair if at]
+            first = from_at or (min(heard) if heard else None)
+            last = to_at or (max(heard) if heard else None)
+            if first is None or last is None or first >= last:
+                frame = pl.DataFrame()
+            else:
+                edges = figures.day_edges(first, last, loaded, by.value)
+                frame = figures.hours_between(con, loaded, chosen, edges, now)
+        if form is Format.table and frame.height:
+            frame = _in_hours(frame)
+        emit(
+            frame, form, out, loaded, title=f"Hours by {by.value}",
+            note=_INTERVAL_NOTE + " No data includes the time that a box was switched off.",
+            people={
+                "pot": "pot", "from_at": "from", "to_at": "to", "blast_h": "blast h",
+                "blast_low_h": "low", "blast_high_h": "high", "deadman_h": "dead-man h",
+                "pinched_h": "pinched h", "cycles": "pinches", "no_data_h": "no data h",
+            } if frame.height else None,
+        )  # fmt: skip
+
+
+def upkeep(
+    data: DataOption = None,
+    yard: YardOption = None,
+    pot: PotOption = None,
+    form: FormatOption = Format.table,
+    out: OutOption = None,
+) -> None:
+    """Upkeep: what is due, by hours and cycles that really happened, the most urgent first."""
+    with sentences():
+        import polars as pl
+
+        from analytics import figures
+        from analytics.pipeline import utc_now
+        from ingest.config import load_yard
+        from ingest.parts import PART_WORDS
+        from ingest.store.connection import read_window
+
+        loaded = load_yard(yard_path(yard, data))
+        chosen = known_pots(loaded, pot)
+        with read_window(data_folder(data)) as con:
+            frame = figures.upkeep_due(con, loaded, utc_now())
+        frame = frame.filter(pl.col("pot").is_in(chosen))
+        if form is Format.table:
+            units = {"blast_h": "blast h", "cycles": "pinches", "days": "days"}
+            frame = frame.with_columns(
+                pl.col("part").replace(PART_WORDS),
+                pl.col("trigger").replace(units),
+                (pl.col("source") + pl.when("loosened").then(
+                    pl.format(" (loosened by {}: {})", "by", "reason")
+                ).otherwise(pl.lit(""))).alias("source"),
+            )  # fmt: skip
+        emit(
+            frame, form, out, loaded, title="Upkeep",
+            people={
+                "state": "state", "pot": "pot", "part": "part", "used": "used", "limit": "of",
+                "trigger": "in", "blast_high_h": "blast h", "cycles": "pinches",
+                "since": "since", "since_at": "at", "source": "rests on",
+            },
+            note=(
+                "Hours are the high figure. Before any of this: isolate, vent, prove it is vented "
+                "at the pot itself; the site's own procedure, local code and a competent person "
+                "decide."
+            ),
+        )  # fmt: skip
+
+
+def readings(
+    data: DataOption = None,
+    yard: YardOption = None,
+    pot: PotOption = None,
+    from_: FromOption = None,
+    to: ToOption = None,
+    form: FormatOption = Format.table,
+    out: OutOption = None,
+    most: Annotated[
+        int, typer.Option("--most", min=1, help="Print at most so many in a table.")
+    ] = 200,
+) -> None:
+    """Readings: every value as it was kept, not calibrated, with the message it came in."""
+    with sentences():
+        import polars as pl
+
+        from analytics import frames
+        from ingest.config import load_yard
+        from ingest.store.connection import read_window
+
+        loaded = load_yard(yard_path(yard, data))
+        chosen = known_pots(loaded, pot)
+        from_at, to_at = window(loaded, from_, to)
+        with read_window(data_folder(data)) as con:
+            numbers = frames.pots(con)
+            pieces = [
+                frames.readings(con, numbers[name], from_at, to_at).select(
+                    pl.lit(name).alias("pot"), pl.all()
+                )
+                for name in chosen
+                if name in numbers
+            ]
+        frame = pl.concat(pieces) if pieces else pl.DataFrame()
+        note = ""
+        if form is Format.table and frame.height > most:
+            note = f"The last {most} of {frame.height:,}; --format csv gives all."
+            frame = frame.tail(most)
+        emit(frame, form, out, loaded, title="Readings", note=note)
