@@ -49,13 +49,14 @@ def yard(
     rate: Annotated[float, typer.Option(min=1.0, max=100.0, help="Samples a second.")] = 10.0,
     pots: Annotated[int, typer.Option(min=1, max=8, help="Pots of the yard.")] = 3,
     zone: Annotated[str, typer.Option(help="Time zone of the shifts.")] = "Europe/Amsterdam",
+    mishaps: Annotated[bool, typer.Option(help="Whether things go wrong besides wear.")] = True,
 ) -> None:
     """Write the history of an invented yard: readings, records and the truth."""
     from .history import write_history
     from .yard import plan_yard
 
     last = until.date() if until is not None else date(2026, 11, 24)
-    plan = plan_yard(seed, last, days, pots, rate, zone)
+    plan = plan_yard(seed, last, days, pots, rate, zone, mishaps=mishaps)
     summary = write_history(plan, out, tell=lambda line: typer.echo(line, err=True))
     typer.echo(
         f"{summary.samples} samples, {summary.shifts} pot shifts, {summary.cycles} cycles, "

@@ -20,9 +20,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from . import model
+from .contractor import CONTRACTOR
+from .faults.catalogue import BOX, BY_NAME
 from .records import Entries
 from .signals import Transducer, bounced
-from .yard import CONTRACTOR, WorkedShift, Yard, generator, pot_transducers, run_pot
+from .yard import WorkedShift, Yard, generator, pot_transducers, run_pot
 
 FAST_COLUMNS = ("supply_pa", "pot_pa", "nozzle_pa")
 DAY_US = 86_400_000_000
@@ -33,25 +35,44 @@ GAP_SHARE = 0.3
 
 @dataclass(slots=True)
 class Truth:
-    """Rows of the truth tables, gathered while the history is made.
+    """The truth tables, gathered while the history is made.
 
     Attributes
     ----------
-    tables : dict of str to list of dict
-        Name of the table to its rows.
+    rows : dict of str to list of dict
+        Small tables, row by row.
+    pieces : dict of str to list of pyarrow.Table
+        Large tables, a shift at a time.
     """
 
-    tables: dict[str, list[dict[str, object]]] = field(default_factory=dict)
+    rows: dict[str, list[dict[str, object]]] = field(default_factory=dict)
+    pieces: dict[str, list[pa.Table]] = field(default_factory=dict)
 
     def add(self, table: str, **row: object) -> None:
-        """Add a row to a table."""
-        self.tables.setdefault(table, []).append(row)
+        """Add a row to a small table."""
+        self.rows.setdefault(table, []).append(row)
+
+    def add_columns(self, table: str, columns: dict[str, object]) -> None:
+        """Add columns of equal length to a large table; NaN and NaT are written as null."""
+        arrays = {
+            name: pa.array(values, from_pandas=isinstance(values, np.ndarray))
+            for name, values in columns.items()
+        }
+        self.pieces.setdefault(table, []).append(pa.table(arrays))
+
+    def count(self, table: str) -> int:
+        """Give how many rows a table has."""
+        if table in self.pieces:
+            return sum(piece.num_rows for piece in self.pieces[table])
+        return len(self.rows.get(table, []))
 
     def write(self, folder: Path) -> None:
         """Write each table as `folder/<name>.parquet`."""
         folder.mkdir(parents=True, exist_ok=True)
-        for name, rows in sorted(self.tables.items()):
+        for name, rows in sorted(self.rows.items()):
             pq.write_table(pa.Table.from_pylist(rows), folder / f"{name}.parquet")
+        for name, pieces in sorted(self.pieces.items()):
+            pq.write_table(pa.concat_tables(pieces), folder / f"{name}.parquet")
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +196,7 @@ def write_history(
         for shift in run_pot(yard, pot):
             columns = box_samples(shift, yard, transducers, random, truth)
             files.add(columns, _slow_samples(shift, yard, columns["time"], random))
-            _tell_truth(shift, truth)
+            _tell_truth(shift, yard, truth)
             entries.worked(shift)
             samples += len(columns["time"])
             worked += 1
@@ -193,8 +214,7 @@ def write_history(
     }  # fmt: skip
     text = json.dumps(about, indent=2, ensure_ascii=False) + "\n"
     (folder / "yard.json").write_text(text, encoding="utf-8")
-    cycles = len(truth.tables.get("cycles", []))
-    return HistorySummary(samples, worked, cycles, written, files_bytes)
+    return HistorySummary(samples, worked, truth.count("cycles"), written, files_bytes)
 
 
 def box_samples(
@@ -233,18 +253,50 @@ def box_samples(
     ):
         columns[name] = transducer.measure(true[source], interval_s, shift.air_c, random)
     columns["deadman"], bounces = bounced(true[model.SWITCH] > 0.5, BOUNCE_SHARE, random)
+    if shift.faults.faults:
+        columns["pot_pa"], columns["deadman"] = shift.faults.change_readings(
+            np.arange(count) * interval_s,
+            columns["pot_pa"],
+            columns["deadman"],
+            span_pa=transducers[1].span_pa,
+        )
     offset_us = float(random.normal(0.0, 15_000.0))
     drift = float(random.normal(0.0, 4e-6))
     steps_us = np.arange(count) * (interval_s * 1e6)
     columns["time"] = shift.box_on_us + np.rint(offset_us + steps_us * (1.0 + drift)).astype(
         np.int64
     )
-    columns["seq"] = np.arange(count) // max(round(yard.rate_hz), 1)
+    seconds = np.arange(count) // max(round(yard.rate_hz), 1)
+    columns["seq"] = seconds
     truth.add(
         "clocks", pot=shift.pot, shift=shift.shift.name, offset_s=offset_us / 1e6,
         drift_ppm=drift * 1e6, bounces=bounces,
     )  # fmt: skip
+    if shift.faults.of(BOX):
+        sent, counter, off_s = shift.faults.judge_seconds(seconds)
+        columns["seq"] = counter
+        columns["time"] += np.rint(off_s * 1e6).astype(np.int64)
+        columns = {name: values[sent] for name, values in columns.items()}
+        edges = np.flatnonzero(np.diff(sent.astype(np.int8), prepend=1))
+        for first, last in zip(edges[::2].tolist(), [*edges[1::2].tolist(), count], strict=False):
+            _tell_gap(truth, shift, "fault", first, last, interval_s)
+        return columns
     return _with_gaps(columns, shift, interval_s, random, truth)
+
+
+def _tell_gap(
+    truth: Truth, shift: WorkedShift, kind: str, first: int, last: int, interval_s: float
+) -> None:
+    """Tell that the samples from `first` up to `last` were not recorded."""
+    truth.add(
+        "gaps",
+        pot=shift.pot,
+        shift=shift.shift.name,
+        kind=kind,
+        from_at=_instant(shift.box_on_us, first * interval_s),
+        to_at=_instant(shift.box_on_us, last * interval_s),
+        samples_lost=last - first,
+    )
 
 
 def _with_gaps(
@@ -266,15 +318,8 @@ def _with_gaps(
     last = min(first + round(float(np.clip(length_s, 20.0, 900.0)) / interval_s), count)
     if rebooted:  # the counter starts at nothing again
         columns["seq"][last:] -= columns["seq"][min(last, count - 1)]
-    truth.add(
-        "gaps",
-        pot=shift.pot,
-        shift=shift.shift.name,
-        kind="rebooted" if rebooted else "silent",
-        from_at=_instant(shift.box_on_us, first * interval_s),
-        to_at=_instant(shift.box_on_us, last * interval_s),
-        samples_lost=last - first,
-    )
+    kind = "rebooted" if rebooted else "silent"
+    _tell_gap(truth, shift, kind, first, last, interval_s)
     keep = np.ones(count, dtype=bool)
     keep[first:last] = False
     return {name: values[keep] for name, values in columns.items()}
@@ -294,29 +339,39 @@ def _slow_samples(
     ]
 
 
-def _tell_truth(shift: WorkedShift, truth: Truth) -> None:
+def _tell_truth(shift: WorkedShift, yard: Yard, truth: Truth) -> None:
     """Add what truly happened in a shift to the truth tables."""
     cycles = shift.result.cycles
     name = shift.shift.name
-    for index in range(len(cycles["on_s"])):
-        row: dict[str, float] = {
-            column: float(values[index]) for column, values in cycles.items()
-        }
-        instants = {
-            f"{column}_at": _instant(shift.box_on_us, row.pop(f"{column}_s"))
-            for column in ("pressed", "released", "signal_on", "signal_off")
-        }
-        hose = {column: values[index] for column, values in shift.hose.items()}
-        closings = int(row.pop("pinched"))
-        measured = {column: value if np.isfinite(value) else None for column, value in row.items()}
-        truth.add(
-            "cycles", pot=shift.pot, shift=name, **instants, pinched=closings, **measured, **hose
-        )
+    count = len(cycles["on_s"])
+    columns: dict[str, object] = {"pot": [shift.pot] * count, "shift": [name] * count}
+    for column, values in cycles.items():
+        if column in {"pressed_s", "released_s", "signal_on_s", "signal_off_s"}:
+            columns[column.replace("_s", "_at")] = _instants(shift.box_on_us, values)
+        elif column == "pinched":
+            columns[column] = values.astype(np.int64)
+        else:
+            columns[column] = values
+    columns |= shift.hose
+    truth.add_columns("cycles", columns)
     true = shift.result.samples
-    each = max(round(60.0 * len(true[0]) / _length_s(shift)), 1)
-    for index in range(0, true.shape[1], each):
-        instant = _instant(shift.box_on_us, index / true.shape[1] * _length_s(shift))
-        truth.add("mass", pot=shift.pot, at=instant, abrasive_kg=float(true[4, index]))
+    each = round(60.0 * yard.rate_hz)
+    after_s = np.arange(0, true.shape[1], each) / yard.rate_hz
+    truth.add_columns(
+        "mass",
+        {
+            "pot": [shift.pot] * len(after_s),
+            "at": _instants(shift.box_on_us, after_s),
+            "abrasive_kg": true[model.ABRASIVE, ::each],
+        },
+    )
+    for fault, severity in shift.faults.faults.items():
+        truth.add(
+            "faults", pot=shift.pot, shift=name, fault=fault, severity=severity,
+            value=BY_NAME[fault].value(severity), unit=BY_NAME[fault].unit,
+            dial=BY_NAME[fault].dial,
+            from_at=_naive(shift.shift.from_at), to_at=_naive(shift.shift.to_at),
+        )  # fmt: skip
     truth.add(
         "shifts", pot=shift.pot, shift=name, crew=shift.shift.crew.name, job=shift.shift.job.name,
         from_at=_naive(shift.shift.from_at), to_at=_naive(shift.shift.to_at),
@@ -331,18 +386,20 @@ def _tell_truth(shift: WorkedShift, truth: Truth) -> None:
     for event in shift.part_events:
         at = event["at"]
         assert isinstance(at, datetime)
-        truth.add("parts", pot=shift.pot, **(event | {"at": _naive(at)}))
+        truth.add("parts", pot=shift.pot, shift=name, **(event | {"at": _naive(at)}))
 
 
-def _length_s(shift: WorkedShift) -> float:
-    """Give how long the box was on [s]."""
-    return shift.shift.to_at.timestamp() + 900.0 - shift.box_on_us / 1e6
+def _instants(start_us: int, after_s: np.ndarray) -> np.ndarray:
+    """Give UTC times so many seconds after a start; NaT where a time never came."""
+    known = np.isfinite(after_s)
+    after_us = np.rint(np.where(known, after_s, 0.0) * 1e6).astype(np.int64)
+    instants = (start_us + after_us).astype("datetime64[us]")
+    instants[~known] = np.datetime64("NaT")
+    return instants
 
 
-def _instant(start_us: int, after_s: float) -> datetime | None:
-    """Give a naive UTC time so many seconds after a start, or None where it never came."""
-    if not np.isfinite(after_s):
-        return None
+def _instant(start_us: int, after_s: float) -> datetime:
+    """Give a naive UTC time so many seconds after a start."""
     return datetime(1970, 1, 1) + timedelta(microseconds=start_us + round(after_s * 1e6))  # noqa: DTZ001
 
 

@@ -8,12 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from . import model
+from .contractor import BAG_KG
 from .faults.fault_set import FaultSet
 from .plant import Plant, resting_state, start_cycle
 from .pot_shift import Habits, tip_bags
 from .signals import Transducer
 from .wire import Second
-from .yard import BAG_KG, generator
+from .yard import generator
 
 LIVE_HABITS = Habits(burst_s=28.0, long_s=60.0, long_share=0.15, rest_s=8.0, move_s=25.0)
 """Shorter bursts and rests than on a working day: somebody is watching."""

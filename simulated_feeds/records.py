@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from .yard import ABRASIVE, BAG_KG, CREWS, SUPERVISORS, WorkedShift, Yard, generator, history_end
+from .contractor import ABRASIVE, BAG_KG, CREWS, SUPERVISORS
+from .yard import WorkedShift, Yard, generator, history_end
 
 PART_KINDS = (
     "pinch_hose", "popup_seal", "relief_valve", "nozzle", "blast_hose", "couplings", "separator",
@@ -124,16 +125,16 @@ class Entries:
                 },
             )  # fmt: skip
         for event in worked.part_events:
-            at = event["at"]
-            assert isinstance(at, datetime)
+            done_at = event["at"]
+            assert isinstance(done_at, datetime)
             body: dict[str, object] = {
-                "pot": worked.pot, "part": event["part"], "at": utc_text(at),
+                "pot": worked.pot, "part": event["part"], "at": utc_text(done_at),
             }  # fmt: skip
             if event["kind"] == "check":
-                body |= {"result": event["result"], "note": ""}
+                body |= {"result": event["result"], "note": event.get("note", "")}
             else:
                 body |= {"tag": event["tag"]}
-            self._add(str(event["kind"]), at + timedelta(minutes=3), tender, body)
+            self._add(str(event["kind"]), done_at + timedelta(minutes=3), tender, body)
         self.areas.setdefault(shift.name, []).append(worked)
 
     def _slip(self, kind: str, worked: WorkedShift, note: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import IO
@@ -54,7 +55,7 @@ class TruthLines:
         """Write the truth of a cycle; times in UNIX seconds."""
         self._line({"kind": "cycle", "pot": self.pot} | truth)
 
-    def _line(self, row: dict[str, object] | dict[str, float | int]) -> None:
+    def _line(self, row: Mapping[str, object]) -> None:
         if self._file is not None:
             self._file.write(json.dumps(row) + "\n")
             self._file.flush()

@@ -22,6 +22,8 @@ USUAL_CLOSINGS, USUAL_HOURS = 2600.0, 58.0
 """A hose's usual life in closings and in blasting hours; each counts for half (no source)."""
 BORE_GROWTH_M_H = 5.5e-6
 """A nozzle grows by 1/16 inch in some 290 hours (no source) [m/h]."""
+NOZZLE_LIMIT_M = 1.5875e-3
+"""A nozzle 1/16 inch over its size is changed (trade rule) [m]."""
 CHECK_HOURS = 40.0
 
 
@@ -58,17 +60,19 @@ class Worn:
         self.plant = plant
         self.hose = hose
         self.hose_number = 1
+        self.nozzle_number = 1
         self.nozzle_h = float(random.uniform(0.0, 120.0))
         self.checked_at_h = 0.0
         self.patience_h = float(random.uniform(-3.0, 6.0))
         self.shift_closings = 0.0
         self.shift_blast_s = 0.0
-        self._tags: list[str] = []
+        self._fed_at_start_kg = 0.0
+        self._before = (0.0, 0.0)
 
     def look_over(
         self, pot: str, shift_at: datetime, random: np.random.Generator
     ) -> list[dict[str, object]]:
-        """Check the pinch hose before a shift if it is due, and change it if it needs it.
+        """Check the pinch hose before a shift if it is due, change it and a worn nozzle.
 
         Returns
         -------
@@ -78,6 +82,15 @@ class Worn:
         events: list[dict[str, object]] = []
         at = shift_at - timedelta(minutes=4)
         leak = self.hose.leak_m3_s_pa()
+        if self.nozzle_h * BORE_GROWTH_M_H > NOZZLE_LIMIT_M:
+            self.nozzle_h = 0.0
+            self.nozzle_number += 1
+            events.append(
+                {
+                    "kind": "part_fitted", "part": "nozzle", "at": at - timedelta(minutes=3),
+                    "tag": f"{pot}-nozzle-{self.nozzle_number}",
+                }
+            )  # fmt: skip
         if self.hose.blast_h - self.checked_at_h >= CHECK_HOURS + self.patience_h:
             worn = leak > 0.35 * WORN_LEAK_M3_S_PA
             change = leak > 0.8 * WORN_LEAK_M3_S_PA or (worn and random.random() < 0.6)
@@ -112,21 +125,20 @@ class Worn:
         self.shift_closings = 0.0
         self.shift_blast_s = 0.0
 
-    def before_cycle(self, plant_row: np.ndarray, state: np.ndarray, time_s: float) -> None:
+    def before_cycle(self, plant_row: np.ndarray, state: np.ndarray) -> None:
         """Put the wear so far into the plant, before the model runs the next cycle.
 
         Parameters
         ----------
         plant_row, state : numpy.ndarray, shape (1,)
-            As the model takes them; `leak_m3_s_pa` and `bore_m` are set.
-        time_s : float
-            Seconds since the box was switched on [s]; estimates what this shift has added.
+            As the model takes them; `leak_m3_s_pa` and `bore_m` are set. What this shift has
+            added to the hours is taken from the abrasive it has used.
         """
-        share = float(state["fed_kg"][0])
+        fed_kg = float(state["fed_kg"][0])
         if self.shift_closings == 0.0:
-            self._fed_at_start = share
+            self._fed_at_start_kg = fed_kg
         feed = float(plant_row["feed_kg_s"][0])
-        self.shift_blast_s = (share - self._fed_at_start) / feed
+        self.shift_blast_s = (fed_kg - self._fed_at_start_kg) / feed
         plant_row["leak_m3_s_pa"] = self.hose.leak_m3_s_pa(
             self.shift_closings, self.shift_blast_s / 3600.0
         )
@@ -135,14 +147,12 @@ class Worn:
         self.shift_closings += 1.0
 
     def end_shift(self, result: ShiftResult) -> None:
-        """Add what the shift did to hose and nozzle; a nozzle one size over is changed."""
+        """Add what the shift did to hose and nozzle."""
         hours = float(np.sum(result.cycles["blast_s"])) / 3600.0
         self._before = (self.hose.closings, self.hose.blast_h)
         self.hose.closings += float(np.sum(result.cycles["pinched"]))
         self.hose.blast_h += hours
         self.nozzle_h += hours
-        if self.nozzle_h * BORE_GROWTH_M_H > 1.5875e-3:
-            self.nozzle_h = 0.0
 
     def hose_truth(self, result: ShiftResult) -> dict[str, list[float | str]]:
         """Give the hose's tag, closings and hours at the end of each cycle of the shift."""

@@ -16,7 +16,20 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from .plant import Plant, resting_state
+from .contractor import (
+    BAG_KG,
+    CREWS,
+    JOBS,
+    POOR_FIRST_HOSE,
+    POT_SIZES,
+    YARDS,
+    Crew,
+    Job,
+    pot_plant,
+)
+from .faults.fault_set import FaultSet
+from .mishaps import draw_mishaps, put_right
+from .plant import resting_state
 from .pot_shift import Habits, ShiftPlan, ShiftResult, run_shift
 from .signals import Transducer
 from .wear import PinchHose, Worn
@@ -24,106 +37,6 @@ from .weather import Weather, draw_weather
 
 BOX_MARGIN_S = 900.0
 """The box is switched on so long before people come, and off so long after they leave [s]."""
-BAG_KG = 25.0
-ABRASIVE = "garnet 30/60"
-CONTRACTOR = "Ardmoor Blasting (invented)"
-YARDS = ("north-yard", "dock-yard", "bridge-site")
-SUPERVISORS = ("Supervisor A", "Supervisor B", "Supervisor C")
-
-
-@dataclass(frozen=True, slots=True)
-class Crew:
-    """A crew: its key, size, usual pots, hours in local time, and how it works.
-
-    Attributes
-    ----------
-    name : str
-        Key of the crew and last part of its shifts' keys.
-    size : int
-        People.
-    pots : tuple of int
-        Numbers of the pots it works on.
-    starts, hours : time, float
-        Local start and usual length [h].
-    weekdays : tuple of int
-        Days it works, Monday is 0.
-    every_weeks : int
-        Works only each so many weeks.
-    skill : float
-        Area it gets from a kilogram of abrasive, against the usual [-].
-    """
-
-    name: str
-    size: int
-    pots: tuple[int, ...]
-    starts: time
-    hours: float
-    weekdays: tuple[int, ...] = (0, 1, 2, 3, 4)
-    every_weeks: int = 1
-    skill: float = 1.0
-
-
-CREWS = (
-    Crew("day-a", 3, (1, 2), time(6, 30), 9.0, skill=1.04),
-    Crew("day-b", 2, (3,), time(7, 0), 8.5, skill=0.97),
-    Crew("night", 2, (1,), time(21, 0), 8.0, weekdays=(1, 2, 3), every_weeks=2, skill=0.93),
-    Crew("day-c", 3, (4, 5), time(6, 0), 9.5, weekdays=(0, 1, 2, 3, 4, 5), skill=1.0),
-    Crew("day-d", 4, (6, 7, 8), time(7, 0), 8.0, skill=1.08),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """A piece of work with its steel and the finish asked for.
-
-    Attributes
-    ----------
-    name, item : str
-        Key and what is blasted.
-    rust_grade, prep_grade : str
-        ISO 8501-1 grades.
-    planned_m2 : float
-        Area [m2].
-    kg_m2 : float
-        Abrasive it truly takes at 690 kPa at the nozzle and usual skill [kg/m2]. Drawn about
-        estimating practice (from memory); no rank of the rust grades is built in.
-    """
-
-    name: str
-    item: str
-    rust_grade: str
-    prep_grade: str
-    planned_m2: float
-    kg_m2: float
-
-
-JOBS = (
-    Job("tank-4-shell", "storage tank 4, shell plates", "A", "Sa 2½", 780.0, 17.5),
-    Job("tank-4-roof", "storage tank 4, roof", "C", "Sa 2½", 420.0, 16.0),
-    Job("barge-7-hull", "barge 7, outside of hull", "D", "Sa 2", 960.0, 19.0),
-    Job("barge-7-deck", "barge 7, deck", "C", "Sa 2", 510.0, 13.5),
-    Job("girder-set-12", "bridge girders, set 12", "B", "Sa 2½", 640.0, 15.5),
-    Job("girder-set-13", "bridge girders, set 13", "A", "Sa 3", 610.0, 21.0),
-    Job("pipe-rack-2", "pipe rack 2, supports", "B", "Sa 2½", 380.0, 18.0),
-    Job("lock-gate-1", "lock gate 1, both faces", "D", "Sa 2½", 560.0, 24.0),
-    Job("crane-rail-9", "crane rail beams, bay 9", "A", "Sa 2½", 330.0, 16.5),
-    Job("silo-3-inside", "silo 3, inside", "C", "Sa 3", 450.0, 22.0),
-    Job("frame-batch-31", "steel frames, batch 31", "B", "Sa 2", 720.0, 11.5),
-    Job("buoy-batch-5", "buoys, batch 5", "D", "Sa 2", 290.0, 15.0),
-)
-
-POT_SIZES = (
-    (0.18406, 250.0), (0.18406, 250.0), (0.110, 150.0), (0.18406, 250.0),
-    (0.085, 115.0), (0.18406, 250.0), (0.110, 150.0), (0.18406, 250.0),
-)  # fmt: skip
-"""Vessel [m3] and the abrasive people fill it with [kg], pot by pot; 0.18406 is 6.5 cubic feet."""
-BORES_M = (0.009525, 0.009525, 0.0079375, 0.009525, 0.0079375, 0.011113, 0.009525, 0.009525)
-"""Nozzle bores as bought [m]: 3/8, 5/16 and 7/16 inch."""
-
-POOR_FIRST_HOSE = frozenset({"pot-2", "pot-6"})
-"""Pots that begin with a poor piece of pinch hose, so that a short history has one changed."""
-
-
 @dataclass(frozen=True, slots=True)
 class Shift:
     """A shift as planned: who, where, on what, and when in UTC."""
@@ -158,6 +71,8 @@ class Yard:
         In order of their start.
     weather : Weather
         Over the whole time.
+    mishaps : bool
+        False leaves only wear, and no faults besides.
     """
 
     seed: int
@@ -168,6 +83,7 @@ class Yard:
     rate_hz: float
     shifts: tuple[Shift, ...]
     weather: Weather
+    mishaps: bool = True
 
 
 @dataclass(slots=True)
@@ -190,6 +106,8 @@ class WorkedShift:
         What was truly blasted [m2].
     used_kg : float
         Abrasive that truly left the pot [kg].
+    faults : FaultSet
+        What was wrong besides wear.
     hose : dict
         Cycle-by-cycle truth of the pinch hose: `hose_tag`, `hose_cycles`, `hose_blast_h`.
     part_events : list of dict
@@ -203,6 +121,7 @@ class WorkedShift:
     air_c: float
     area_m2: float
     used_kg: float
+    faults: FaultSet
     hose: dict[str, list[float | str]] = field(default_factory=dict)
     part_events: list[dict[str, object]] = field(default_factory=list)
 
@@ -227,6 +146,8 @@ def plan_yard(
     pots: int,
     rate_hz: float = 10.0,
     zone: str = "Europe/Amsterdam",
+    *,
+    mishaps: bool = True,
 ) -> Yard:
     """Draw the calendar of a yard: which crew works when, where, on which job, and when it rains.
 
@@ -244,6 +165,8 @@ def plan_yard(
         Samples a second [1/s].
     zone : str
         IANA time zone the shifts are kept in.
+    mishaps : bool
+        False leaves only wear, and no faults besides.
 
     Returns
     -------
@@ -311,23 +234,7 @@ def plan_yard(
             )
     shifts.sort(key=lambda shift: (shift.from_at, shift.name))
     names = tuple(f"pot-{number}" for number in range(1, pots + 1))
-    return Yard(seed, zone, first, until, names, rate_hz, tuple(shifts), weather)
-
-
-def pot_plant(pot: str) -> tuple[Plant, float]:
-    """Give the plant of a pot as bought, and how much abrasive people fill it with [kg]."""
-    number = int(pot.rsplit("-", 1)[1]) - 1
-    vessel_m3, full_kg = POT_SIZES[number]
-    bore_m = BORES_M[number]
-    share = (bore_m / 0.009525) ** 2
-    plant = Plant(
-        vessel_m3=vessel_m3,
-        bore_m=bore_m,
-        feed_kg_s=0.098 * share,
-        hose_length_m=(20.0, 40.0, 20.0, 30.0, 20.0, 30.0, 20.0, 40.0)[number],
-        compressor_kg_s=0.213 if share < 1.2 else 0.26,
-    )
-    return plant, full_kg
+    return Yard(seed, zone, first, until, names, rate_hz, tuple(shifts), weather, mishaps)
 
 
 def pot_transducers(seed: int, pot: str) -> tuple[Transducer, Transducer, Transducer]:
@@ -362,7 +269,8 @@ def run_pot(yard: Yard, pot: str) -> Iterator[WorkedShift]:
     """
     random = generator(yard.seed, pot, "work")
     plant, full_kg = pot_plant(pot)
-    row = plant.row()
+    healthy = plant.row()
+    row = healthy.copy()
     state = resting_state(plant, abrasive_kg=0.0)
     interval_s = 1.0 / yard.rate_hz
     first_at = datetime.combine(yard.from_date, time(), UTC) - timedelta(hours=6)
@@ -370,16 +278,30 @@ def run_pot(yard: Yard, pot: str) -> Iterator[WorkedShift]:
     if pot in POOR_FIRST_HOSE:
         hose.life_factor = 0.62
     worn = Worn(plant, hose, random)
-    for shift in yard.shifts:
-        if pot not in shift.pots:
-            continue
+    shifts = [shift for shift in yard.shifts if pot in shift.pots]
+    wrong = draw_mishaps(len(shifts), generator(yard.seed, pot, "mishaps"))
+    for number, shift in enumerate(shifts):
+        faults = FaultSet(wrong[number] if yard.mishaps else {}, yard.seed * 10_007 + number)
         events = worn.look_over(pot, shift.from_at, random)
+        if yard.mishaps and number:
+            events += put_right(wrong[number - 1], wrong[number], shift.from_at)
         box_on_s = round(shift.from_at.timestamp() - BOX_MARGIN_S)
         from_s = shift.from_at.timestamp() - box_on_s
         to_s = shift.to_at.timestamp() - box_on_s
         air, _, _ = yard.weather.at(0.5 * (shift.from_at.timestamp() + shift.to_at.timestamp()))
-        row["air_k"] = 273.15 + max(float(air), -5.0) + 8.0
+        healthy["air_k"] = 273.15 + max(float(air), -5.0) + 8.0
+        row[:] = healthy
         worn.start_shift()
+
+        def before_cycle(
+            plant_row: np.ndarray,
+            state: np.ndarray,
+            _time_s: float,
+            faults: FaultSet = faults,
+        ) -> None:
+            worn.before_cycle(healthy, state)
+            faults.change_plant(plant_row, healthy)
+
         result = run_shift(
             state,
             row,
@@ -394,7 +316,7 @@ def run_pot(yard: Yard, pot: str) -> Iterator[WorkedShift]:
             random,
             pot_full_kg=full_kg,
             bag_kg=BAG_KG,
-            before_cycle=worn.before_cycle,
+            before_cycle=before_cycle,
         )
         worn.end_shift(result)
         cycles = result.cycles
@@ -407,6 +329,7 @@ def run_pot(yard: Yard, pot: str) -> Iterator[WorkedShift]:
             float(air),
             _area_m2(cycles, shift, random),
             used_kg,
+            faults,
             worn.hose_truth(result),
             events,
         )

@@ -81,7 +81,7 @@ class MqttFeed:
 
     def open(self) -> None:
         """Start connecting; goes on trying in the background until closed."""
-        properties = Properties(PacketTypes.CONNECT)
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.ReceiveMaximum = IN_FLIGHT
         self._client.connect_async(
             self.broker.host, self.broker.port, keepalive=15, clean_start=True,
