@@ -168,8 +168,8 @@ def nozzle_pressure_pa(flow_kg_s: float, flow_per_pa: float, atmosphere_pa: floa
     square = 1.0 - CRITICAL_RATIO * CRITICAL_RATIO * width
     half = atmosphere_pa * CRITICAL_RATIO * width
     rest = -(atmosphere_pa * atmosphere_pa * width) - choked_pa * choked_pa
-    root = math.sqrt(half * half - square * rest)
-    return (root - half) / square
+    nozzle_pa: float = (math.sqrt(half * half - square * rest) - half) / square
+    return nozzle_pa
 
 
 @compiled

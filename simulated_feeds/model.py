@@ -6,8 +6,8 @@ Receiver
     mass from what the compressor delivers and the bull hose takes, at constant temperature; the
     compressor loads below one pressure and unloads above another.
 Manifold
-    p1^2 - p2^2 = k m^2 through bull hose and separator, solved linearly implicit each step, so
-    that a short volume at the end of a long hose stays stable and no air is lost.
+    p1^2 - p2^2 = k m^2 through bull hose and separator, solved implicitly each step (a quadratic),
+    so that a short volume at the end of a long hose stays stable and no air is lost.
 Pot
     mass m and internal energy U of the air, midpoint rule for what flows and an exact exponential
     for the heat between air, wall and grains: dm = m_in - m_out,
@@ -201,6 +201,9 @@ def advance(
             gas_conductance = plant.metering_gas_m3_s_pa * (1.0 - 0.9 * grains)
             conduct_w_k = plant.wall_w_k + plant.grain_w_k_kg * state.abrasive_kg
             fed_kg = state.feed_kg_s * step_s
+            joint_m3 = free_m3
+            if plant.hold_supply < 0.5:
+                joint_m3 = free_m3 * plant.manifold_m3 / (free_m3 + plant.manifold_m3)
             fill = 0.0
             vent = 0.0
             metered = 0.0
@@ -212,8 +215,9 @@ def advance(
                     fill = restriction_kg_s(
                         fill_conductance, plant.fill_ratio, manifold_pa, trial_pa, air_k
                     )
-                    # never past the manifold within a step; back out of the pot where it sags
-                    most = (manifold_pa - trial_pa) * free_m3 / (GAMMA * gas * step_s)
+                    # never past each other within a step; back out of the pot where the manifold
+                    # sags below it
+                    most = (manifold_pa - trial_pa) * joint_m3 / (GAMMA * gas * step_s)
                     if most >= 0.0:
                         fill = min(fill, most)
                     else:
@@ -329,24 +333,19 @@ def advance(
                 state.choke_kg += choke * step_s
                 state.nozzle_kg += state.nozzle_kg_s * step_s
 
-            # -- manifold: linearly implicit in what the bull hose brings
+            # -- manifold: implicit in what the bull hose brings
             drain = restriction_kg_s(plant.drain_m3_s_pa, 0.3, manifold_pa, outside_pa, air_k)
             if plant.hold_supply < 0.5:
-                square = receiver_pa * receiver_pa - manifold_pa * manifold_pa
-                knee = 2e-5 * receiver_pa * receiver_pa
-                if square > knee:
-                    bull = math.sqrt(square / bull_resistance)
-                    fall = manifold_pa / (bull_resistance * bull)
-                else:
-                    bull = max(square, 0.0) / math.sqrt(knee * bull_resistance)
-                    fall = 2.0 * manifold_pa / math.sqrt(knee * bull_resistance)
-                rate = gas / plant.manifold_m3
-                rise = (
-                    step_s * rate * (bull - fill - choke - drain) / (1.0 + step_s * rate * fall)
-                )
-                bull = max(bull - fall * rise, 0.0)
-                rise = step_s * rate * (bull - fill - choke - drain)
-                state.manifold_pa += rise
+                # p = without + gain * bull, and bull = sqrt((receiver^2 - p^2) / k), is a quadratic
+                gain = step_s * gas / plant.manifold_m3
+                without_pa = manifold_pa - gain * (fill + choke + drain)
+                bull = 0.0
+                if without_pa < receiver_pa:
+                    stiff = gain * gain / bull_resistance
+                    inner = stiff * ((1.0 + stiff) * receiver_pa**2 - without_pa**2)
+                    to_pa = (without_pa + math.sqrt(inner)) / (1.0 + stiff)
+                    bull = (to_pa - without_pa) / gain
+                state.manifold_pa = without_pa + gain * bull
                 state.bull_kg_s = bull
                 state.bull_kg += bull * step_s
                 state.delivered_kg += state.compressor_kg_s * step_s

@@ -53,7 +53,7 @@ class TruthLines:
 
     def cycle(self, truth: dict[str, float | int]) -> None:
         """Write the truth of a cycle; times in UNIX seconds."""
-        self._line({"kind": "cycle", "pot": self.pot} | truth)
+        self._line({"kind": "cycle", "pot": self.pot, **truth})
 
     def _line(self, row: Mapping[str, object]) -> None:
         if self._file is not None:
