@@ -114,7 +114,8 @@ def place(name: str, unit: str | None, kind: str) -> Slot | Reject:
         return Reject(reasons.NAME_NOT_POT_CHANNEL, f"n {name!r}")
     channel = CHANNELS.get(channel_name)
     if channel is None:
-        kept_unit = "/" if kind == "vb" else unit or ""
+        # A base unit is meant for numbers: a switch or a text has none, whatever `bu` says.
+        kept_unit = {"v": unit or "", "vb": "/"}.get(kind, "")
         return Slot(pot, channel_name, kept_unit, 1.0, 0.0, None, False)
     switch = channel.unit == "/"
     if kind not in (("v", "vb") if switch else ("v",)):

@@ -1,0 +1,272 @@
+"""A batch of messages: decoded, checked against the yard file, and put into the tables."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from ingest.readings import RawMessage, Reject
+from ingest.store import quarantine
+from ingest.store.insert import Heard, Series, Status, insert_heard
+from ingest.store.quarantine import Refused
+from ingest.wire import reasons
+from ingest.wire.columns import ColumnDecoder
+
+if TYPE_CHECKING:
+    import duckdb
+
+Numbers = npt.NDArray[np.int32]
+Statuses = npt.NDArray[np.uint8]
+
+
+class Batch(NamedTuple):
+    """Messages decoded, on their way into the store.
+
+    Parameters
+    ----------
+    messages, message_ids : list
+        What was heard and where the journal has it.
+    repeats : set of int
+        Indices of messages that are repetitions as a whole.
+    series, heard, message_of : list of Series, Heard, array
+        The readings, and the message each came in.
+    refused : list of Refused
+        What could not be read.
+    """
+
+    messages: list[RawMessage]
+    message_ids: list[int]
+    repeats: set[int]
+    series: list[Series]
+    heard: Heard
+    message_of: Numbers
+    refused: list[Refused]
+
+
+class Taken(NamedTuple):
+    """What a batch brought.
+
+    ``reasons_by_message`` has the reasons, by message_id, for which a part was refused.
+    """
+
+    messages: int
+    readings: int
+    repeated: int
+    quarantined: int
+    reasons_by_message: dict[int, set[str]]
+
+
+def decode_batch(
+    messages: list[RawMessage],
+    message_ids: list[int],
+    pots: Collection[str] | None,
+    repeats: set[int] | None = None,
+    decoder: ColumnDecoder | None = None,
+) -> Batch:
+    """Decode messages, and refuse what the yard file does not know.
+
+    Parameters
+    ----------
+    messages, message_ids : list
+        What was heard, and where the journal has it.
+    pots : collection of str or None
+        Pots of the yard file; ``None`` takes any.
+    repeats : set of int, optional
+        Indices of messages that are repetitions as a whole.
+    decoder : ColumnDecoder, optional
+        One kept from batch to batch is faster.
+
+    Returns
+    -------
+    Batch
+    """
+    repeats = repeats or set()
+    columns = (decoder or ColumnDecoder()).decode(messages)
+    series = [Series(s.pot, s.channel, s.unit, s.column, s.known) for s in columns.slots]
+    rejects: dict[int, list[Reject]] = defaultdict(list)
+    for number, reject in columns.rejects:
+        rejects[number].append(reject)
+
+    slot = np.concatenate([columns.slot, np.array([t.slot for t in columns.texts], np.int32)])
+    at_us = np.concatenate([columns.at_us, np.array([t.at_us for t in columns.texts], np.int64)])
+    value = np.concatenate([columns.value, np.zeros(len(columns.texts))])
+    message_of = np.concatenate(
+        [columns.message, np.array([t.message for t in columns.texts], np.int32)]
+    )
+    texts = {len(columns.slot) + n: text.text for n, text in enumerate(columns.texts)}
+    if pots is not None:
+        listed = np.array([s.pot in pots for s in series], bool)
+        if not listed.all():
+            ok = listed[slot]
+            for number, pot, count in _strangers(message_of[~ok], slot[~ok], series):
+                detail = f"{pot}: {count} reading{'s' if count > 1 else ''}"
+                rejects[number].append(Reject(reasons.POT_UNKNOWN, detail))
+            new_index = np.cumsum(ok) - 1
+            texts = {int(new_index[n]): text for n, text in texts.items() if ok[n]}
+            slot, at_us, value, message_of = slot[ok], at_us[ok], value[ok], message_of[ok]
+    arrived_us = np.array([m.arrived_us for m in messages], np.int64)
+    ids = np.array(message_ids, np.int64)
+    heard = Heard(
+        slot.astype(np.int64), at_us, arrived_us[message_of], value, ids[message_of], texts
+    )
+    refused = [
+        row
+        for number, found in sorted(rejects.items())
+        if number not in repeats
+        for row in quarantine.refused(messages[number], message_ids[number], found)
+    ]
+    return Batch(messages, message_ids, repeats, series, heard, message_of, refused)
+
+
+def store_batch(
+    con: duckdb.DuckDBPyConnection,
+    batch: Batch,
+    quarantine_known: Callable[[int, str], bool] | None = None,
+) -> Taken:
+    """Put a batch into the tables; the caller owns the transaction.
+
+    Parameters
+    ----------
+    con : duckdb.DuckDBPyConnection
+    batch : Batch
+    quarantine_known : callable, optional
+        Given in a retry: says of a message_id and a reason that quarantine has them already. Then
+        the messages themselves are not counted again either.
+
+    Returns
+    -------
+    Taken
+    """
+    retry = quarantine_known is not None
+    status = np.full(len(batch.message_of), Status.REPEATED, np.uint8)
+    once = ~np.isin(batch.message_of, list(batch.repeats))
+    status[once] = insert_heard(con, batch.series, _only(batch.heard, once))
+    refused = list(batch.refused)
+    conflicts: dict[int, list[Reject]] = defaultdict(list)
+    for index in np.flatnonzero(status == Status.CONFLICT).tolist():
+        reject = Reject(reasons.VALUE_CONFLICT, _conflict(batch, index))
+        conflicts[int(batch.message_of[index])].append(reject)
+    for number, found in conflicts.items():
+        refused += quarantine.refused(batch.messages[number], batch.message_ids[number], found)
+    by_message: dict[int, set[str]] = defaultdict(set)
+    for row in refused:
+        by_message[row.message_id].add(row.reason)
+    if quarantine_known is not None:
+        refused = [r for r in refused if not quarantine_known(r.message_id, r.reason)]
+    quarantine.put(con, refused)
+    _count(con, batch, status, refused, retry)
+    return Taken(
+        len(batch.messages),
+        int((status == Status.NEW).sum()),
+        int((status == Status.REPEATED).sum()),
+        len(refused),
+        by_message,
+    )
+
+
+def _only(heard: Heard, ok: npt.NDArray[np.bool_]) -> Heard:
+    if ok.all():
+        return heard
+    new_index = np.cumsum(ok) - 1
+    texts = {int(new_index[n]): text for n, text in heard.texts.items() if ok[n]}
+    return Heard(
+        heard.series[ok],
+        heard.at_us[ok],
+        heard.arrived_us[ok],
+        heard.value[ok],
+        heard.message_id[ok],
+        texts,
+    )
+
+
+def _strangers(
+    message_of: Numbers,
+    slot: Numbers,
+    series: Sequence[Series],
+) -> list[tuple[int, str, int]]:
+    """Message, pot and number of readings of pots that are not in the yard file."""
+    found: dict[tuple[int, str], int] = defaultdict(int)
+    for number, place in zip(message_of.tolist(), slot.tolist(), strict=True):
+        found[number, series[place].pot] += 1
+    return [(number, pot, count) for (number, pot), count in found.items()]
+
+
+def _conflict(batch: Batch, index: int) -> str:
+    one = batch.series[batch.heard.series[index]]
+    at_us = int(batch.heard.at_us[index])
+    shown = batch.heard.texts.get(index, f"{batch.heard.value[index]:.9g} {one.unit}")
+    moment = np.datetime_as_string(np.datetime64(at_us, "us"))
+    return f"{one.pot}/{one.channel} {moment}Z {shown[:60]}"
+
+
+def _count(
+    con: duckdb.DuckDBPyConnection,
+    batch: Batch,
+    status: Statuses,
+    refused: Sequence[Refused],
+    retry: bool,
+) -> None:
+    """Add to ``source_count``. A message counts once, for the first pot it names."""
+    tally: dict[tuple[str, str], _Tally] = defaultdict(_Tally)
+    pots = [s.pot for s in batch.series]
+    pot_names = sorted(set(pots))
+    sources = sorted({m.source for m in batch.messages})
+    if len(status):
+        source_of = np.array([sources.index(m.source) for m in batch.messages], np.int64)
+        pot_of = np.array([pot_names.index(pot) for pot in pots], np.int64)
+        key = source_of[batch.message_of] * len(pot_names) + pot_of[batch.heard.series]
+        for state in (Status.NEW, Status.REPEATED):
+            for at, count in enumerate(np.bincount(key[status == state])):
+                if count:
+                    line = tally[sources[at // len(pot_names)], pot_names[at % len(pot_names)]]
+                    line.readings[state] += int(count)
+    pot_of_message = {}
+    for number, index in zip(*np.unique(batch.message_of, return_index=True), strict=True):
+        pot_of_message[int(number)] = pots[batch.heard.series[index]]
+    pot_of_id = {}
+    for number, message in enumerate(batch.messages):
+        pot = pot_of_message.get(number) or _pot_of_topic(message.topic)
+        pot_of_id[batch.message_ids[number]] = pot
+        line = tally[message.source, pot]
+        line.messages += 1
+        line.last_us = max(line.last_us, message.arrived_us)
+    for row in refused:
+        line = tally[row.message.source, pot_of_id.get(row.message_id, "")]
+        line.quarantined += 1
+        line.last_us = max(line.last_us, row.message.arrived_us)
+    for (source, pot), line in tally.items():
+        con.execute(
+            "INSERT INTO source_count VALUES ($source, $pot, $messages, $new, $repeated, "
+            "$quarantined, make_timestamp($last_us)) ON CONFLICT (source, pot) DO UPDATE SET "
+            "messages = source_count.messages + excluded.messages, "
+            "readings = source_count.readings + excluded.readings, "
+            "repeated = source_count.repeated + excluded.repeated, "
+            "quarantined = source_count.quarantined + excluded.quarantined, "
+            "last_arrived_at = greatest(source_count.last_arrived_at, excluded.last_arrived_at)",
+            {
+                "source": source,
+                "pot": pot,
+                "messages": 0 if retry else line.messages,
+                "new": line.readings[Status.NEW],
+                "repeated": 0 if retry else line.readings[Status.REPEATED],
+                "quarantined": line.quarantined,
+                "last_us": line.last_us,
+            },
+        )
+
+
+class _Tally:
+    def __init__(self) -> None:
+        self.messages = 0
+        self.readings = [0, 0]
+        self.quarantined = 0
+        self.last_us = 0
+
+
+def _pot_of_topic(topic: str) -> str:
+    levels = topic.split("/")
+    return levels[-2] if len(levels) >= 3 and levels[-1] == "readings" else ""

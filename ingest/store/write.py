@@ -1,0 +1,172 @@
+"""The store's one writer: the journal from its mark into the tables, in one transaction a batch.
+
+A batch puts readings, what would not become one, the counts and the new mark into the store
+together. A crash at any point leaves the mark where the tables are; the next start takes the same
+frames again. Where the store is held by a reader, the journal waits and nothing else does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ingest.readings import RawMessage
+from ingest.store import redelivery
+from ingest.store.batch import Batch, Taken, decode_batch, store_batch
+from ingest.store.connection import DEFAULT_WAIT_S, store_path, write_window
+from ingest.store.journal_frames import BEGINNING, Damage, Position, read_from
+from ingest.store.quarantine import Refused
+from ingest.wire import reasons
+from ingest.wire.columns import ColumnDecoder
+
+if TYPE_CHECKING:
+    import duckdb
+
+#: A batch ends at whichever comes first. What it holds in memory is about ten times its bytes.
+BATCH_BYTES = 16 << 20
+BATCH_MESSAGES = 25_000
+
+_JOURNAL = "journal"
+
+
+def stored_mark(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Position:
+    """How far the store has taken the journal; the beginning where there is no store yet.
+
+    Raises
+    ------
+    StoreBusy, StoreError
+        As :func:`ingest.store.connection.read_window`.
+    """
+    if not store_path(data).exists():
+        return BEGINNING
+    with write_window(data, wait_s) as con:
+        return _mark(con)
+
+
+class StoreWriter:
+    """Takes the journal into the store, batch by batch. Not for several threads.
+
+    Parameters
+    ----------
+    data : Path
+        Data folder.
+    pots : collection of str or None
+        Pots of the yard file; readings of others are quarantined. ``None`` takes any.
+    batch_messages : int
+        Most messages in one transaction.
+    """
+
+    def __init__(
+        self, data: Path, pots: Collection[str] | None, batch_messages: int = BATCH_MESSAGES
+    ) -> None:
+        self._data = data
+        self._pots = None if pots is None else frozenset(pots)
+        self._batch_messages = batch_messages
+        self._decoder = ColumnDecoder()
+        self._at: Position | None = None
+        self._redeliveries = redelivery.Redeliveries()
+        # Decoded but not committed: kept over a StoreBusy, for repetitions are noted once only.
+        self._pending: tuple[Batch, Position] | None = None
+
+    @property
+    def at(self) -> Position:
+        """How far the journal has been taken, as far as this writer knows."""
+        return self._at or BEGINNING
+
+    def take(self, end: Position | None = None, wait_s: float = DEFAULT_WAIT_S) -> Taken | None:
+        """Bring the next batch into the store.
+
+        Parameters
+        ----------
+        end : Position, optional
+            Take nothing behind this: :attr:`ingest.store.journal.Journal.end`, for what is not
+            synced may vanish in a power cut. Without it, to the journal's last whole frame.
+        wait_s : float
+            How long to wait while a reader holds the store. [s]
+
+        Returns
+        -------
+        Taken or None
+            ``None`` where nothing waits.
+
+        Raises
+        ------
+        StoreBusy
+            A reader held the store; call again.
+        DiskFull
+            No room in the store; call again when there is.
+        StoreError
+            The store cannot be used.
+        """
+        if self._at is None:
+            with write_window(self._data, wait_s) as con:
+                at = _mark(con)
+            self._redeliveries = redelivery.from_journal(self._data, at)
+            self._at = at
+        if self._pending is None:
+            self._pending = self._read(self._at, end)
+        if self._pending is None:
+            return None
+        batch, batch_end = self._pending
+        with write_window(self._data, wait_s) as con:
+            moved = _mark(con) != self._at
+            if not moved:
+                taken = store_batch(con, batch)
+                _move_mark(con, batch_end)
+        self._pending = None
+        if moved:
+            # Another writer was here, left over from an ingest that was killed. Begin again from
+            # where it got to; what it took it took whole.
+            self._at = None
+            return self.take(end, wait_s)
+        self._at = batch_end
+        return taken
+
+    def _read(self, begin: Position, end: Position | None) -> tuple[Batch, Position] | None:
+        messages: list[RawMessage] = []
+        message_ids: list[int] = []
+        repeats: set[int] = set()
+        damaged: list[Refused] = []
+        at, size = begin, 0
+        for read in read_from(self._data, begin, end):
+            at = read.end
+            if isinstance(read, Damage):
+                damaged.append(_damage(read))
+            else:
+                if self._redeliveries.is_repetition(read.message):
+                    repeats.add(len(messages))
+                messages.append(read.message)
+                message_ids.append(read.begin.message_id)
+                size += len(read.message.payload)
+            if len(messages) + len(damaged) >= self._batch_messages or size >= BATCH_BYTES:
+                break
+        if at == begin:
+            return None
+        batch = decode_batch(messages, message_ids, self._pots, repeats, self._decoder)
+        batch.refused.extend(damaged)
+        return batch, at
+
+
+def _damage(read: Damage) -> Refused:
+    length = read.end.offset - read.begin.offset
+    detail = f"segment {read.begin.segment}, {length} bytes from {read.begin.offset}"
+    # When they arrived is part of what is lost; the beginning of time sorts them apart.
+    message = RawMessage("journal", "", "", 0, False, read.raw)
+    return Refused(message, read.begin.message_id, reasons.JOURNAL_DAMAGED, detail)
+
+
+def _mark(con: duckdb.DuckDBPyConnection) -> Position:
+    # fetchall, not fetchone: a result that is not read to its end bars the connection.
+    rows = con.execute(
+        'SELECT segment, "offset" FROM mark WHERE journal = ?', [_JOURNAL]
+    ).fetchall()
+    return Position(*rows[0]) if rows else BEGINNING
+
+
+def _move_mark(con: duckdb.DuckDBPyConnection, to: Position) -> None:
+    con.execute(
+        "INSERT INTO mark VALUES (?, ?, ?) ON CONFLICT (journal) DO UPDATE SET "
+        'segment = excluded.segment, "offset" = excluded."offset"',
+        [_JOURNAL, to.segment, to.offset],
+    )
