@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated
@@ -49,6 +50,9 @@ def yard(
     rate: Annotated[float, typer.Option(min=1.0, max=100.0, help="Samples a second.")] = 10.0,
     pots: Annotated[int, typer.Option(min=1, max=8, help="Pots of the yard.")] = 3,
     zone: Annotated[str, typer.Option(help="Time zone of the shifts.")] = "Europe/Amsterdam",
+    jobs: Annotated[
+        int, typer.Option(min=0, help="Pots made at the same time; 0 is as many as processors.")
+    ] = 0,
     mishaps: Annotated[bool, typer.Option(help="Whether things go wrong besides wear.")] = True,
 ) -> None:
     """Write the history of an invented yard: readings, records and the truth."""
@@ -57,7 +61,12 @@ def yard(
 
     last = until.date() if until is not None else date(2026, 11, 24)
     plan = plan_yard(seed, last, days, pots, rate, zone, mishaps=mishaps)
-    summary = write_history(plan, out, tell=lambda line: typer.echo(line, err=True))
+    summary = write_history(
+        plan,
+        out,
+        tell=lambda line: typer.echo(line, err=True),
+        jobs=jobs or len(os.sched_getaffinity(0)),
+    )
     typer.echo(
         f"{summary.samples} samples, {summary.shifts} pot shifts, {summary.cycles} cycles, "
         f"{summary.entries} entries, {summary.bytes_written / 1e6:.1f} MB in {out}"
@@ -69,7 +78,8 @@ def live(
     to: Annotated[
         str,
         typer.Option(
-            help="mqtt://host:port[/root], serial:PORT[?baud=115200&crc=1] or pty:LINKPATH"
+            help="mqtt://host:port[/root], serial:PORT[?baud=115200&crc=1], pty:LINKPATH, "
+            "modbus:LINKPATH[?device=1] or card:FILE.csv"
         ),
     ],
     pot: Annotated[str, typer.Option(help="Name of the pot.")] = "pot-1",
@@ -113,6 +123,43 @@ def live(
             told = send_live(opened, living, pot, speed=speed, seconds=seconds, clock=clock)
     except (ValueError, OSError) as error:
         typer.echo(f"cannot send to {to}: {error}", err=True)
+        raise typer.Exit(2) from error
+    typer.echo(told)
+
+
+@app.command()
+def replay(
+    history: Annotated[Path, typer.Argument(help="A folder that `yard` wrote.")],
+    to: Annotated[str, typer.Option(help="As for `live`.")],
+    pot: Annotated[str, typer.Option(help="Name of the pot.")] = "pot-1",
+    site: Annotated[str, typer.Option(help="Name of the site, for MQTT topics.")] = "north-yard",
+    day: Annotated[
+        list[str] | None, typer.Option(help="UTC day, YYYY-MM-DD; all when not given.")
+    ] = None,
+    speed: Annotated[
+        float, typer.Option(min=0.01, help="Pot seconds a second; silent nights are skipped.")
+    ] = 60.0,
+    fault: Annotated[
+        list[str] | None, typer.Option(help="Message faults, NAME:SEVERITY.")
+    ] = None,
+    seed: Annotated[int, typer.Option(help="What the message faults hang on.")] = 1,
+) -> None:
+    """Send a pot's history again, with the times its box gave it."""
+    from .faults.fault_set import FaultSet, UnknownFault
+    from .feeds.sending import open_feed, send_seconds
+    from .replay import due_times, history_days, replay_seconds
+
+    try:
+        faults = FaultSet.from_texts(fault or [], seed)
+        days = history_days(history, pot)
+        chosen = [name for name in days if not day or name in day]
+        if not chosen:
+            raise FileNotFoundError(f"no readings of {pot} on {', '.join(day or [])}")
+        feed = open_feed(to, site=site, pot=pot)
+        seconds = due_times(replay_seconds(history, pot, chosen))
+        told = send_seconds(feed, seconds, pot, faults, speed=speed)
+    except (UnknownFault, ValueError, OSError) as error:
+        typer.echo(f"cannot replay {pot} to {to}: {error}", err=True)
         raise typer.Exit(2) from error
     typer.echo(told)
 

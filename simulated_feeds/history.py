@@ -11,68 +11,28 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from . import model
-from .contractor import CONTRACTOR
+from .contractor import CONTRACTOR, pot_plant
+from .day_files import FAST_COLUMNS, DayFiles
 from .faults.catalogue import BOX, BY_NAME
-from .records import Entries
+from .records import PotEntries, write_records
 from .signals import Transducer, bounced
+from .truth_tables import Truth
 from .yard import WorkedShift, Yard, generator, pot_transducers, run_pot
 
-FAST_COLUMNS = ("supply_pa", "pot_pa", "nozzle_pa")
-DAY_US = 86_400_000_000
 BOUNCE_SHARE = 0.02
 GAP_SHARE = 0.3
 """Share of a pot's shifts in which its box falls silent once."""
-
-
-@dataclass(slots=True)
-class Truth:
-    """The truth tables, gathered while the history is made.
-
-    Attributes
-    ----------
-    rows : dict of str to list of dict
-        Small tables, row by row.
-    pieces : dict of str to list of pyarrow.Table
-        Large tables, a shift at a time.
-    """
-
-    rows: dict[str, list[dict[str, object]]] = field(default_factory=dict)
-    pieces: dict[str, list[pa.Table]] = field(default_factory=dict)
-
-    def add(self, table: str, **row: object) -> None:
-        """Add a row to a small table."""
-        self.rows.setdefault(table, []).append(row)
-
-    def add_columns(self, table: str, columns: dict[str, object]) -> None:
-        """Add columns of equal length to a large table; NaN and NaT are written as null."""
-        arrays = {
-            name: pa.array(values, from_pandas=isinstance(values, np.ndarray))
-            for name, values in columns.items()
-        }
-        self.pieces.setdefault(table, []).append(pa.table(arrays))
-
-    def count(self, table: str) -> int:
-        """Give how many rows a table has."""
-        if table in self.pieces:
-            return sum(piece.num_rows for piece in self.pieces[table])
-        return len(self.rows.get(table, []))
-
-    def write(self, folder: Path) -> None:
-        """Write each table as `folder/<name>.parquet`."""
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, rows in sorted(self.rows.items()):
-            pq.write_table(pa.Table.from_pylist(rows), folder / f"{name}.parquet")
-        for name, pieces in sorted(self.pieces.items()):
-            pq.write_table(pa.concat_tables(pieces), folder / f"{name}.parquet")
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,82 +46,24 @@ class HistorySummary:
     bytes_written: int
 
 
-class _DayFiles:
-    """Gathers a pot's samples and writes a file for each UTC day they fall in."""
+@dataclass(slots=True)
+class PotHistory:
+    """What one pot leaves behind besides its readings on disk."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.day = -1
-        self.pieces: list[dict[str, np.ndarray]] = []
-        self.slow: list[tuple[np.ndarray, str, np.ndarray]] = []
-        self.bytes_written = 0
-
-    def add(
-        self, columns: dict[str, np.ndarray], slow: list[tuple[np.ndarray, str, np.ndarray]]
-    ) -> None:
-        """Add samples in order of time; `columns['time']` is in microseconds, UTC."""
-        times = columns["time"]
-        first, last = int(times[0]) // DAY_US, int(times[-1]) // DAY_US
-        for day in range(first, last + 1):
-            if day != self.day:
-                self.flush()
-                self.day = day
-            low, high = np.searchsorted(times, [day * DAY_US, (day + 1) * DAY_US])
-            if high > low:
-                self.pieces.append({name: values[low:high] for name, values in columns.items()})
-            for instants, channel, values in slow:
-                chosen = (instants >= day * DAY_US) & (instants < (day + 1) * DAY_US)
-                if chosen.any():
-                    self.slow.append((instants[chosen], channel, values[chosen]))
-
-    def flush(self) -> None:
-        """Write the day gathered so far."""
-        if not self.pieces:
-            return
-        self.folder.mkdir(parents=True, exist_ok=True)
-        name = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=self.day)).date().isoformat()
-        arrays = {
-            column: np.concatenate([piece[column] for piece in self.pieces])
-            for column in self.pieces[0]
-        }
-        table = pa.table(
-            {
-                "time": pa.array(arrays["time"], pa.timestamp("us")),
-                **{column: pa.array(arrays[column], pa.float64()) for column in FAST_COLUMNS},
-                "deadman": pa.array(arrays["deadman"], pa.bool_()),
-                "seq": pa.array(arrays["seq"], pa.int64()),
-            }
-        )
-        path = self.folder / f"{name}.parquet"
-        pq.write_table(
-            table,
-            path,
-            compression="zstd",
-            compression_level=1,
-            use_dictionary=list(FAST_COLUMNS),
-            column_encoding={"time": "DELTA_BINARY_PACKED", "seq": "DELTA_BINARY_PACKED"},
-            write_statistics=["time", "seq"],
-        )
-        self.bytes_written += path.stat().st_size
-        slow_path = self.folder / f"slow-{name}.parquet"
-        instants = np.concatenate([piece[0] for piece in self.slow])
-        channels = [piece[1] for piece in self.slow for _ in range(len(piece[0]))]
-        values = np.concatenate([piece[2] for piece in self.slow])
-        order = np.argsort(instants, kind="stable")
-        slow_table = pa.table(
-            {
-                "time": pa.array(instants, pa.timestamp("us")),
-                "channel": pa.array(channels, pa.string()),
-                "value": pa.array(values, pa.float64()),
-            }
-        ).take(pa.array(order))
-        pq.write_table(slow_table, slow_path, compression="zstd", compression_level=1)
-        self.bytes_written += slow_path.stat().st_size
-        self.pieces, self.slow = [], []
+    pot: str
+    truth: Truth = field(default_factory=Truth)
+    entries: PotEntries = field(default_factory=PotEntries)
+    samples: int = 0
+    shifts: int = 0
+    bytes_written: int = 0
 
 
 def write_history(
-    yard: Yard, folder: Path, tell: Callable[[str], None] | None = None
+    yard: Yard,
+    folder: Path,
+    tell: Callable[[str], None] | None = None,
+    *,
+    jobs: int = 1,
 ) -> HistorySummary:
     """Make a yard's whole history and write it below a folder.
 
@@ -173,48 +75,99 @@ def write_history(
         Where to write; made when missing.
     tell : callable, optional
         Called with a line a pot, for somebody who waits.
+    jobs : int
+        Pots made at the same time, each by a process of its own; the bytes are the same.
 
     Returns
     -------
     HistorySummary
         How much there is.
     """
-    truth = Truth()
-    entries = Entries(yard)
-    files_bytes = 0
-    samples = 0
-    worked = 0
-    settings = {}
-    for pot in yard.pots:
-        transducers = pot_transducers(yard.seed, pot)
-        settings[pot] = {
-            name: asdict(transducer)
-            for name, transducer in zip(("supply", "pot", "nozzle"), transducers, strict=True)
-        }
-        random = generator(yard.seed, pot, "box")
-        files = _DayFiles(folder / "readings" / pot)
-        for shift in run_pot(yard, pot):
-            columns = box_samples(shift, yard, transducers, random, truth)
-            files.add(columns, _slow_samples(shift, yard, columns["time"], random))
-            _tell_truth(shift, yard, truth)
-            entries.worked(shift)
-            samples += len(columns["time"])
-            worked += 1
-        files.flush()
-        files_bytes += files.bytes_written
-        if tell is not None:
-            tell(f"{pot}: {samples} samples so far")
     folder.mkdir(parents=True, exist_ok=True)
-    written = entries.write(folder / "records.jsonl", truth.add)
+    made: list[PotHistory] = []
+    with ExitStack() as stack:
+        if jobs > 1 and len(yard.pots) > 1:
+            # not forked: pyarrow's threads would not survive it
+            pool = ProcessPoolExecutor(min(jobs, len(yard.pots)), get_context("spawn"))
+            stack.enter_context(pool)
+            pots = pool.map(partial(write_pot, yard, folder), yard.pots)
+        else:
+            pots = map(partial(write_pot, yard, folder), yard.pots)
+        for history in pots:
+            made.append(history)
+            if tell is not None:
+                tell(f"{history.pot}: {history.samples} samples in {history.shifts} shifts")
+    truth = Truth()
+    for history in made:
+        truth.take(history.truth)
+    written, slips = write_records(
+        yard, [history.entries for history in made], folder / "records.jsonl"
+    )
+    for slip in slips:
+        truth.add("slips", **slip)
     truth.write(folder / "truth")
     about = {
         "contractor": CONTRACTOR, "seed": yard.seed, "zone": yard.zone,
         "from_date": yard.from_date.isoformat(), "to_date": yard.to_date.isoformat(),
-        "rate_hz": yard.rate_hz, "pots": list(yard.pots), "transducers": settings,
+        "rate_hz": yard.rate_hz, "mishaps": yard.mishaps,
+        "pots": [_about_pot(yard, pot) for pot in yard.pots],
     }  # fmt: skip
     text = json.dumps(about, indent=2, ensure_ascii=False) + "\n"
     (folder / "yard.json").write_text(text, encoding="utf-8")
-    return HistorySummary(samples, worked, truth.count("cycles"), written, files_bytes)
+    return HistorySummary(
+        sum(history.samples for history in made),
+        sum(history.shifts for history in made),
+        truth.count("cycles"),
+        written,
+        sum(history.bytes_written for history in made),
+    )
+
+
+def _about_pot(yard: Yard, pot: str) -> dict[str, object]:
+    """Tell what is bolted together at a pot, for whoever sets up a yard file."""
+    plant, full_kg = pot_plant(pot)
+    transducers = zip(
+        ("supply", "pot", "nozzle"), pot_transducers(yard.seed, pot), strict=True
+    )
+    return {
+        "name": pot, "vessel_m3": plant.vessel_m3, "bore_m": plant.bore_m,
+        "hose_m": plant.hose_length_m, "relief_pa": plant.relief_pa, "full_kg": full_kg,
+        "transducers": {name: asdict(transducer) for name, transducer in transducers},
+    }  # fmt: skip
+
+
+def write_pot(yard: Yard, folder: Path, pot: str) -> PotHistory:
+    """Make one pot's history and write its readings; the rest is handed back.
+
+    Parameters
+    ----------
+    yard : Yard
+        The calendar.
+    folder : Path
+        The history's folder.
+    pot : str
+        Name of the pot.
+
+    Returns
+    -------
+    PotHistory
+        Truth and entries of the pot.
+    """
+    made = PotHistory(pot)
+    transducers = pot_transducers(yard.seed, pot)
+    box, people = generator(yard.seed, pot, "box"), generator(yard.seed, pot, "entries")
+    files = DayFiles(folder / "readings" / pot)
+    for shift in run_pot(yard, pot):
+        columns = box_samples(shift, yard, transducers, box, made.truth)
+        if len(columns["time"]):
+            files.add(columns, _slow_samples(shift, yard, columns["time"], box))
+        _tell_truth(shift, yard, made.truth)
+        made.entries.worked(shift, people)
+        made.samples += len(columns["time"])
+        made.shifts += 1
+    files.flush()
+    made.bytes_written = files.bytes_written
+    return made
 
 
 def box_samples(

@@ -7,14 +7,14 @@ tipping goes unrecorded. What was wrong is told in the truth table `slips`.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
 import numpy as np
 
 from .contractor import ABRASIVE, BAG_KG, CREWS, SUPERVISORS
-from .yard import WorkedShift, Yard, generator, history_end
+from .yard import Shift, WorkedShift, Yard, generator, history_end
 
 PART_KINDS = (
     "pinch_hose", "popup_seal", "relief_valve", "nozzle", "blast_hose", "couplings", "separator",
@@ -35,157 +35,200 @@ def utc_text(instant: datetime) -> str:
     return instant.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-class Entries:
-    """Gathers what people enter while the history is made, then writes it in order of entry."""
+Row = tuple[datetime, dict[str, object]]
 
-    def __init__(self, yard: Yard) -> None:
-        self.yard = yard
-        self.random = generator(yard.seed, "entries")
-        self.rows: list[tuple[datetime, dict[str, object]]] = []
-        self.slips: list[dict[str, object]] = []
-        self.areas: dict[str, list[WorkedShift]] = {}
-        self._open()
 
-    def _add(
-        self, kind: str, recorded_at: datetime, recorded_by: str, body: dict[str, object]
-    ) -> None:
-        self.rows.append(
-            (
-                recorded_at,
-                {
-                    "kind": kind,
-                    "recorded_at": utc_text(recorded_at),
-                    "recorded_by": recorded_by,
-                    "body": body,
-                },
-            )
-        )
+@dataclass(frozen=True, slots=True)
+class PotArea:
+    """What one pot truly blasted in a shift."""
 
-    def _open(self) -> None:
-        """Enter crews, jobs, the parts each pot starts with, and the shifts as planned."""
-        yard = self.yard
-        start = datetime.combine(yard.from_date, time(), UTC) - timedelta(hours=6)
-        used = {shift.crew.name for shift in yard.shifts}
-        for number, crew in enumerate(crew for crew in CREWS if crew.name in used):
-            at = start + timedelta(minutes=number)
-            self._add("crew", at, SUPERVISORS[0], {"crew": crew.name, "size": crew.size})
-        for pot_number, pot in enumerate(yard.pots):
-            for part_number, part in enumerate(PART_KINDS):
-                at = start + timedelta(minutes=10 + 2 * pot_number, seconds=5 * part_number)
-                tag = f"{pot}-hose-1" if part == "pinch_hose" else f"{pot}-{part}-1"
-                body: dict[str, object] = {
-                    "pot": pot, "part": part, "at": utc_text(start), "tag": tag,
-                }  # fmt: skip
-                self._add("part_fitted", at, "Maintainer 1", body)
-        jobs_seen: set[str] = set()
-        for shift in yard.shifts:
-            supervisor = SUPERVISORS[CREWS.index(shift.crew) % len(SUPERVISORS)]
-            before = shift.from_at - timedelta(minutes=40)
-            if shift.job.name not in jobs_seen:
-                jobs_seen.add(shift.job.name)
-                job = shift.job
-                self._add(
-                    "job",
-                    before - timedelta(minutes=20),
-                    supervisor,
-                    {
-                        "job": job.name, "item": job.item, "rust_grade": job.rust_grade,
-                        "prep_grade": job.prep_grade, "planned_m2": job.planned_m2,
-                    },
-                )  # fmt: skip
-            self._add(
-                "shift",
-                before,
-                supervisor,
-                {
-                    "shift": shift.name, "crew": shift.crew.name, "job": shift.job.name,
-                    "pots": list(shift.pots), "from_at": utc_text(shift.from_at),
-                    "to_at": utc_text(shift.to_at), "people": shift.crew.size,
-                },
-            )  # fmt: skip
+    pot: str
+    shift: Shift
+    area_m2: float
 
-    def worked(self, worked: WorkedShift) -> None:
-        """Enter what a pot's shift brought: tippings, parts looked at or changed, and its area."""
+
+@dataclass(slots=True)
+class PotEntries:
+    """What people enter about one pot, but for its areas, which they enter shift by shift.
+
+    Attributes
+    ----------
+    rows : list of (datetime, dict)
+        When entered, and the record.
+    slips : list of dict
+        What was wrong with them.
+    areas : list of PotArea
+        True areas, to be entered with those of the shift's other pots.
+    """
+
+    rows: list[Row] = field(default_factory=list)
+    slips: list[dict[str, object]] = field(default_factory=list)
+    areas: list[PotArea] = field(default_factory=list)
+
+    def worked(self, worked: WorkedShift, random: np.random.Generator) -> None:
+        """Enter what a pot's shift brought: tippings, and parts looked at or changed."""
         shift = worked.shift
         tender = f"Tender {1 + CREWS.index(shift.crew)}"
         box_on = datetime.fromtimestamp(worked.box_on_us / 1e6, UTC)
         for instant_s, bags in worked.result.refills:
             at = box_on + timedelta(seconds=round(instant_s))
-            if self.random.random() < TIPPING_MISSING:
-                self._slip("tipping_missing", worked, f"{bags} bags never entered")
+            missing, delay_s = random.random() < TIPPING_MISSING, random.uniform(60.0, 1500.0)
+            if missing:
+                note = f"{bags} bags never entered"
+                self.slips.append(_slip("tipping_missing", worked.pot, shift, note))
                 continue
-            delay = timedelta(seconds=float(self.random.uniform(60.0, 1500.0)))
-            self._add(
-                "abrasive",
-                at + delay,
-                tender,
-                {
-                    "pot": worked.pot, "at": utc_text(at), "bags": bags, "bag_kg": BAG_KG,
-                    "abrasive": ABRASIVE, "shift": shift.name,
-                },
-            )  # fmt: skip
+            body: dict[str, object] = {
+                "pot": worked.pot, "at": utc_text(at), "bags": bags, "bag_kg": BAG_KG,
+                "abrasive": ABRASIVE, "shift": shift.name,
+            }  # fmt: skip
+            self.rows.append(
+                _row("abrasive", at + timedelta(seconds=float(delay_s)), tender, body)
+            )
         for event in worked.part_events:
             done_at = event["at"]
             assert isinstance(done_at, datetime)
-            body: dict[str, object] = {
-                "pot": worked.pot, "part": event["part"], "at": utc_text(done_at),
-            }  # fmt: skip
+            body = {"pot": worked.pot, "part": event["part"], "at": utc_text(done_at)}
             if event["kind"] == "check":
                 body |= {"result": event["result"], "note": event.get("note", "")}
             else:
                 body |= {"tag": event["tag"]}
-            self._add(str(event["kind"]), done_at + timedelta(minutes=3), tender, body)
-        self.areas.setdefault(shift.name, []).append(worked)
+            entered_at = done_at + timedelta(minutes=3)
+            self.rows.append(_row(str(event["kind"]), entered_at, tender, body))
+        self.areas.append(PotArea(worked.pot, shift, worked.area_m2))
 
-    def _slip(self, kind: str, worked: WorkedShift, note: str) -> None:
-        self.slips.append(
-            {"kind": kind, "pot": worked.pot, "shift": worked.shift.name, "note": note}
-        )
 
-    def _enter_areas(self) -> None:
-        """Enter the areas of all shifts, a little wrong as people do."""
-        for name in sorted(self.areas):
-            group = self.areas[name]
-            told = [worked.area_m2 * float(self.random.lognormal(0.0, 0.04)) for worked in group]
-            if len(group) > 1 and self.random.random() < AREA_SWAPPED:
-                told = told[1:] + told[:1]
-                self._slip("area_swapped", group[0], "areas of the shift's pots changed places")
-            for worked, area_m2 in zip(group, told, strict=True):
-                chances = self.random.random(2)
-                rounded = float(np.round(area_m2 * 2.0) / 2.0)
-                if chances[0] < AREA_MISSING or rounded <= 0.0:
-                    self._slip("area_missing", worked, f"{rounded} m2 never entered")
-                    continue
-                at = worked.shift.to_at - timedelta(minutes=5)
-                recorded_at = worked.shift.to_at + timedelta(minutes=12)
-                if chances[1] < AREA_LATE:
-                    recorded_at += timedelta(hours=float(self.random.uniform(15.0, 50.0)))
-                    self._slip("area_late", worked, f"entered {utc_text(recorded_at)}")
-                crew = worked.shift.crew
-                self._add(
-                    "area",
-                    recorded_at,
-                    SUPERVISORS[CREWS.index(crew) % len(SUPERVISORS)],
-                    {
-                        "job": worked.shift.job.name, "shift": worked.shift.name,
-                        "pot": worked.pot, "area_m2": rounded, "at": utc_text(at),
-                    },
-                )  # fmt: skip
+def _row(kind: str, recorded_at: datetime, recorded_by: str, body: dict[str, object]) -> Row:
+    record: dict[str, object] = {
+        "kind": kind, "recorded_at": utc_text(recorded_at), "recorded_by": recorded_by,
+        "body": body,
+    }  # fmt: skip
+    return recorded_at, record
 
-    def write(self, path: Path, tell_truth: Callable[..., None]) -> int:
-        """Write all entries in order of their entry, and tell the truth about slips.
 
-        Returns
-        -------
-        int
-            How many entries were written.
-        """
-        self._enter_areas()
-        # what would be entered after the end of the history has not been entered yet
-        over_at = history_end(self.yard.to_date, self.yard.zone)
-        self.rows = sorted((row for row in self.rows if row[0] < over_at), key=lambda row: row[0])
-        lines = [json.dumps(row, ensure_ascii=False) for _, row in self.rows]
-        path.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
-        for slip in self.slips:
-            tell_truth("slips", **slip)
-        return len(lines)
+def _slip(kind: str, pot: str, shift: Shift, note: str) -> dict[str, object]:
+    return {"kind": kind, "pot": pot, "shift": shift.name, "note": note}
+
+
+def _supervisor(shift: Shift) -> str:
+    return SUPERVISORS[CREWS.index(shift.crew) % len(SUPERVISORS)]
+
+
+def plan_rows(yard: Yard) -> list[Row]:
+    """Give what is entered before the work: crews, jobs, shifts, the parts each pot starts with."""
+    rows: list[Row] = []
+    start = datetime.combine(yard.from_date, time(), UTC) - timedelta(hours=6)
+    used = {shift.crew.name for shift in yard.shifts}
+    for number, crew in enumerate(crew for crew in CREWS if crew.name in used):
+        at = start + timedelta(minutes=number)
+        rows.append(_row("crew", at, SUPERVISORS[0], {"crew": crew.name, "size": crew.size}))
+    for pot_number, pot in enumerate(yard.pots):
+        for part_number, part in enumerate(PART_KINDS):
+            at = start + timedelta(minutes=10 + 2 * pot_number, seconds=5 * part_number)
+            tag = f"{pot}-hose-1" if part == "pinch_hose" else f"{pot}-{part}-1"
+            body: dict[str, object] = {
+                "pot": pot, "part": part, "at": utc_text(start), "tag": tag,
+            }  # fmt: skip
+            rows.append(_row("part_fitted", at, "Maintainer 1", body))
+    jobs_seen: set[str] = set()
+    for shift in yard.shifts:
+        before = shift.from_at - timedelta(minutes=40)
+        job = shift.job
+        if job.name not in jobs_seen:
+            jobs_seen.add(job.name)
+            body = {
+                "job": job.name, "item": job.item, "rust_grade": job.rust_grade,
+                "prep_grade": job.prep_grade, "planned_m2": job.planned_m2,
+            }  # fmt: skip
+            rows.append(_row("job", before - timedelta(minutes=20), _supervisor(shift), body))
+        body = {
+            "shift": shift.name, "crew": shift.crew.name, "job": job.name,
+            "pots": list(shift.pots), "from_at": utc_text(shift.from_at),
+            "to_at": utc_text(shift.to_at), "people": shift.crew.size,
+        }  # fmt: skip
+        rows.append(_row("shift", before, _supervisor(shift), body))
+    return rows
+
+
+def area_rows(
+    areas: list[PotArea], random: np.random.Generator
+) -> tuple[list[Row], list[dict[str, object]]]:
+    """Enter areas, a little wrong as people do.
+
+    Parameters
+    ----------
+    areas : list of PotArea
+        True areas of all pots.
+    random : numpy.random.Generator
+        Source of every slip.
+
+    Returns
+    -------
+    tuple of list
+        Rows, and what was wrong with them.
+    """
+    rows: list[Row] = []
+    slips: list[dict[str, object]] = []
+    groups: dict[str, list[PotArea]] = {}
+    for area in areas:
+        groups.setdefault(area.shift.name, []).append(area)
+    for name in sorted(groups):
+        group = groups[name]
+        told = [area.area_m2 * float(random.lognormal(0.0, 0.04)) for area in group]
+        if len(group) > 1 and random.random() < AREA_SWAPPED:
+            told = told[1:] + told[:1]
+            note = "areas of the shift's pots changed places"
+            slips.append(_slip("area_swapped", group[0].pot, group[0].shift, note))
+        for area, told_m2 in zip(group, told, strict=True):
+            missing, late, late_h = random.random(), random.random(), random.uniform(15.0, 50.0)
+            rounded_m2 = float(np.round(told_m2 * 2.0) / 2.0)
+            shift = area.shift
+            if missing < AREA_MISSING or rounded_m2 <= 0.0:
+                note = f"{rounded_m2} m2 never entered"
+                slips.append(_slip("area_missing", area.pot, shift, note))
+                continue
+            recorded_at = shift.to_at + timedelta(minutes=12)
+            if late < AREA_LATE:
+                recorded_at += timedelta(hours=float(late_h))
+                note = f"entered {utc_text(recorded_at)}"
+                slips.append(_slip("area_late", area.pot, shift, note))
+            body: dict[str, object] = {
+                "job": shift.job.name, "shift": shift.name, "pot": area.pot,
+                "area_m2": rounded_m2, "at": utc_text(shift.to_at - timedelta(minutes=5)),
+            }  # fmt: skip
+            rows.append(_row("area", recorded_at, _supervisor(shift), body))
+    return rows, slips
+
+
+def write_records(
+    yard: Yard, pots: list[PotEntries], path: Path
+) -> tuple[int, list[dict[str, object]]]:
+    """Write all entries in order of their entry.
+
+    Parameters
+    ----------
+    yard : Yard
+        The calendar.
+    pots : list of PotEntries
+        What was gathered pot by pot, in the order of the yard's pots.
+    path : Path
+        JSON lines.
+
+    Returns
+    -------
+    tuple of int and list
+        How many entries were written; what was wrong with them, for the truth.
+    """
+    rows = plan_rows(yard)
+    slips = []
+    for entries in pots:
+        rows += entries.rows
+        slips += entries.slips
+    areas = [area for entries in pots for area in entries.areas]
+    entered, wrong = area_rows(areas, generator(yard.seed, "areas"))
+    rows += entered
+    # what would be entered after the end of the history has not been entered yet
+    over_at = history_end(yard.to_date, yard.zone)
+    rows = sorted((row for row in rows if row[0] < over_at), key=lambda row: row[0])
+    lines = [json.dumps(record, ensure_ascii=False) for _, record in rows]
+    path.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
+    return len(lines), slips + wrong

@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 
 from ..faults.fault_set import FaultSet
-from .sending import Feed
+
+
+class Below(Protocol):
+    """The feed that messages are sent through in the end."""
+
+    sent: int
+
+    def frame(self, pack: bytes) -> bytes:
+        """Give the bytes that carry a pack."""
+
+    def send_bytes(self, line: bytes) -> None:
+        """Send bytes as they are."""
 
 
 class Mangled:
@@ -16,23 +29,18 @@ class Mangled:
 
     Parameters
     ----------
-    feed : Feed
+    feed : Below
         What it is sent through in the end.
     faults : FaultSet
         Its message faults, and its seed.
     """
 
-    def __init__(self, feed: Feed, faults: FaultSet) -> None:
+    def __init__(self, feed: Below, faults: FaultSet) -> None:
         self.feed = feed
         self.shares = faults.message_faults()
         self.counts = dict.fromkeys(self.shares, 0)
         self._random = np.random.default_rng(np.random.SeedSequence([faults.seed, 0x3A]))
         self._kept_back: bytes | None = None
-
-    @property
-    def sent(self) -> int:
-        """Messages that were really sent."""
-        return self.feed.sent
 
     def frame(self, pack: bytes) -> bytes:
         """Frame as the feed below does."""
@@ -66,10 +74,6 @@ class Mangled:
         if self._kept_back is not None:
             kept, self._kept_back = self._kept_back, None
             self.feed.send_bytes(kept)
-
-    def close(self) -> None:
-        """Close the feed below."""
-        self.feed.close()
 
     def _happens(self, name: str, chance: float) -> bool:
         happens = chance < self.shares.get(name, 0.0)

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import time
-from typing import Protocol
+from collections.abc import Iterable
+from itertools import islice
+from typing import Protocol, runtime_checkable
 
+from ..faults.fault_set import FaultSet
 from ..live import LivePot
-from ..wire import senml_pack
+from ..wire import Second, senml_pack
+from .mangle import Mangled
 from .pace import Pace
 
-TARGETS = "mqtt://host:port[/root], serial:PORT[?baud=115200&crc=1], pty:LINKPATH"
+TARGETS = (
+    "mqtt://host:port[/root], serial:PORT[?baud=115200&crc=1], pty:LINKPATH[?crc=1], "
+    "modbus:LINKPATH[?device=1] or card:FILE.csv"
+)
 FAST_START_S = 86_400.0
 """How far back a pot begins that runs faster than the wall clock without an end [s]."""
 
@@ -32,7 +40,20 @@ class Feed(Protocol):
         """Stop."""
 
 
-def open_feed(target: str, *, site: str, pot: str) -> Feed:
+@runtime_checkable
+class ReadingsFeed(Protocol):
+    """What takes readings and no packs: registers, a card."""
+
+    sent: int
+
+    def show(self, second: Second) -> None:
+        """Take a second of readings."""
+
+    def close(self) -> None:
+        """Stop."""
+
+
+def open_feed(target: str, *, site: str, pot: str) -> Feed | ReadingsFeed:
     """Open the feed a target names.
 
     Parameters
@@ -44,7 +65,7 @@ def open_feed(target: str, *, site: str, pot: str) -> Feed:
 
     Returns
     -------
-    Feed
+    Feed or ReadingsFeed
         Open and ready.
 
     Raises
@@ -60,21 +81,33 @@ def open_feed(target: str, *, site: str, pot: str) -> Feed:
         mqtt = MqttFeed(Broker.from_url(target), site, pot)
         mqtt.open()
         return mqtt
-    from .serial_line import PseudoTerminalFeed, SerialFeed
+    if target.startswith(("serial:", "pty:")):
+        from .serial_line import PseudoTerminalFeed, SerialFeed
 
-    if target.startswith("serial:"):
-        line = SerialFeed.from_url(target)
-        line.open()
-        return line
-    if target.startswith("pty:"):
+        if target.startswith("serial:"):
+            line = SerialFeed.from_url(target)
+            line.open()
+            return line
         terminal = PseudoTerminalFeed.from_url(target)
         terminal.open()
         return terminal
+    if target.startswith("modbus:"):
+        from .modbus import ModbusFeed
+
+        registers = ModbusFeed.from_url(target)
+        registers.open()
+        return registers
+    if target.startswith("card:"):
+        from .card import CardFeed
+
+        card = CardFeed.from_url(target)
+        card.open()
+        return card
     raise ValueError(f"not a target: {target!r}; it is one of {TARGETS}")
 
 
 def send_live(
-    feed: Feed,
+    feed: Feed | ReadingsFeed,
     pot: LivePot,
     name: str,
     *,
@@ -87,8 +120,8 @@ def send_live(
 
     Parameters
     ----------
-    feed : Feed
-        Where to.
+    feed : Feed or ReadingsFeed
+        Where to; closed at the end.
     pot : LivePot
         What.
     name : str
@@ -107,33 +140,78 @@ def send_live(
     str
         A sentence on what was sent.
     """
-    from .mangle import Mangled
-
-    if pace is None:
-        pace = Pace(speed)
-        pace.stop_on_signals()
     start_s = time.time()
     if speed != 1.0:
         # at another speed the pot's time is not the wall's: begin in the past, so that no reader
         # is handed the future
         start_s -= seconds if seconds > 0.0 else FAST_START_S
-    way = Mangled(feed, pot.faults) if pot.faults.message_faults() else feed
+    source = pot.seconds(start_s)
+    if seconds > 0.0:
+        source = islice(source, math.ceil(seconds))
+    timed = (
+        (number + 1.0, second)
+        for number, second in enumerate(source)
+    )
+    return send_seconds(feed, timed, name, pot.faults, speed=speed, clock=clock, pace=pace)
+
+
+def send_seconds(
+    feed: Feed | ReadingsFeed,
+    timed: Iterable[tuple[float, Second | None]],
+    name: str,
+    faults: FaultSet,
+    *,
+    speed: float = 1.0,
+    clock: bool = True,
+    pace: Pace | None = None,
+) -> str:
+    """Send readings when their time has come, through whatever message faults there are.
+
+    Parameters
+    ----------
+    feed : Feed or ReadingsFeed
+        Where to; closed at the end.
+    timed : iterable of (float, Second or None)
+        When each is due, in pot seconds after the start, rising; None is not sent.
+    name : str
+        Name of the pot on the wire.
+    faults : FaultSet
+        Its message faults are applied to packs; a feed that takes readings has no messages.
+    speed, clock, pace
+        As for `send_live`.
+
+    Returns
+    -------
+    str
+        A sentence on what was sent.
+    """
+    if pace is None:
+        pace = Pace(speed)
+        pace.stop_on_signals()
+    mangled = None
+    if not isinstance(feed, ReadingsFeed) and faults.message_faults():
+        mangled = Mangled(feed, faults)
     try:
-        for number, second in enumerate(pot.seconds(start_s)):
-            if 0.0 < seconds <= number or not pace.wait_for(number + 1.0):
+        for due_s, second in timed:
+            if not pace.wait_for(due_s):
                 break
-            if second is not None:
-                way.send(senml_pack(name, second, clock=clock))
-        if isinstance(way, Mangled):
-            way.finish()
+            if second is None:
+                continue
+            if isinstance(feed, ReadingsFeed):
+                feed.show(second)
+            else:
+                (mangled or feed).send(senml_pack(name, second, clock=clock))
+        if mangled is not None:
+            mangled.finish()
         drain = getattr(feed, "drain", None)
         if drain is not None:
             drain(5.0)
     finally:
         feed.close()
     waiting = getattr(feed, "waiting", None)
-    left = f", {waiting()} not acknowledged" if waiting is not None else ""
-    mangled = ""
-    if isinstance(way, Mangled):
-        mangled = "".join(f", {count} {name}" for name, count in way.counts.items())
-    return f"{name}: {feed.sent} packs sent{left}{mangled}"
+    told = f"{name}: {feed.sent} packs sent"
+    if waiting is not None:
+        told += f", {waiting()} not acknowledged"
+    if mangled is not None:
+        told += "".join(f", {count} {fault}" for fault, count in mangled.counts.items())
+    return told
