@@ -197,7 +197,8 @@ def advance(
             if state.popup_seated < 0.5:
                 popup += plant.popup_open_m3_s_pa
             relief = plant.relief_m3_s_pa if state.relief_open > 0.5 else 0.0
-            grains = min(1.0, state.abrasive_kg * 0.5)
+            # the last two kilograms cover the valve less and less, and then there are none
+            grains = min(1.0, 0.2 + 0.4 * state.abrasive_kg) if state.abrasive_kg > 0.0 else 0.0
             gas_conductance = plant.metering_gas_m3_s_pa * (1.0 - 0.9 * grains)
             conduct_w_k = plant.wall_w_k + plant.grain_w_k_kg * state.abrasive_kg
             fed_kg = state.feed_kg_s * step_s
