@@ -38,8 +38,6 @@ _BEGUN = "begun:"
 #: How far ahead of this computer's clock a card's time may be. [s]
 _AHEAD_S = 86_400
 
-_CONFLICT = "another value for this instant is in the store"
-
 Progress = Callable[[Path, float], None]
 
 

@@ -25,6 +25,7 @@ from zoneinfo import ZoneInfo
 
 from ingest.errors import ImportRefused
 from ingest.sources.card_columns import Column, column_of, plain, series_column
+from ingest.wire.reasons import TIME_AHEAD
 
 if TYPE_CHECKING:
     import polars as pl
@@ -392,7 +393,7 @@ _NO_TIME = "the row has no time"
 _NOT_TIME = "the time is not a time"
 _NOT_INSTANT = "the local time is not one instant"
 _TOO_EARLY = "the time is before 2000"
-_TOO_LATE = "the time is in the future"
+_TOO_LATE = TIME_AHEAD
 _CELLS = "the row has too many or too few cells"
 _NOT_NUMBER = "a value is not a number"
 _NOT_FINITE = "a value is not finite"

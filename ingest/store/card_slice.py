@@ -18,13 +18,13 @@ from ingest.channels import CHANNELS
 from ingest.errors import ImportRefused
 from ingest.sources.card_columns import Column, likely_channel
 from ingest.sources.files import Form, Slice
+from ingest.wire.reasons import VALUE_CONFLICT
 
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
 
 _PIECE = 300_000
-_CONFLICT = "another value for this instant is in the store"
 
 
 @dataclass
@@ -436,7 +436,7 @@ class SliceWriter:
             "'text/csv', $now, $reason, $detail, $payload, $message, NULL)",
             {
                 **{k: v for k, v in self._quarantined().items() if k != "type"},
-                "reason": _CONFLICT,
+                "reason": VALUE_CONFLICT,
                 "detail": f"{conflicts.height} of {column.name}, first on line "
                 f"{conflicts['line'][0]}",
                 "payload": conflicts.select("line", "sampled_at", "value", "text")

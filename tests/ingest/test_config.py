@@ -171,7 +171,7 @@ FAULTS = [
      "[1000000, 0]", "lower end first"),
     ("range_pa = [0, 1_000_000]", "range_pa = [0, 10]", "transducer[1].range_pa", "[0, 10]",
      "that looks like bar; write 1000000"),
-    ("from_at = 2026-06-01T12:00:00Z", "from_at = 2025-06-01", 
+    ("from_at = 2026-06-01T12:00:00Z", "from_at = 2025-06-01",
      "transducer[1].calibration[2].from_at", "2025-06-01", "order of their dates"),
     ("every_blast_h = 30", "every_blast_h = 60", 'rule "pinch_hose"', "",
      "looser than the default (every_blast_h 60 instead of 40)"),
