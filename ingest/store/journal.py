@@ -118,9 +118,14 @@ class Journal:
         try:
             self.sync()
         finally:
-            if self._file is not None:
-                self._file.close()
-            self._lock.close()
+            self.release()
+
+    def release(self) -> None:
+        """Let the journal go without another sync, where the disk has failed."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+        self._lock.close()
 
     def __enter__(self) -> Self:
         return self

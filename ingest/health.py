@@ -1,0 +1,135 @@
+"""How ingest is doing: counts, each source's state, and a small file that the dashboard reads.
+
+The file is ``ingest-health.json`` in the data folder, replaced whole about once a second:
+
+- ``started_at``, ``written_at`` : str. UTC, ISO 8601. Older than ten seconds: ingest is not
+  running.
+- ``pid`` : int. Process number.
+- ``running`` : bool. ``false`` after a clean stop.
+- ``messages``, ``readings``, ``repeated``, ``quarantined`` : int. Since it was started: messages
+  kept in the journal; readings stored, found again, and refused (in rows of quarantine).
+- ``waiting_bytes`` : int. Journal that the store has not taken yet. [bytes]
+- ``trouble`` : object. A sentence by part (source, ``journal``, ``store``) that is in trouble now.
+- ``sources`` : object by source. ``state`` in words, ``messages`` since the start,
+  ``last_message_at`` or null.
+- ``presence`` : object by pot. ``said`` (the box's own word, such as ``online``) and ``at``.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from ingest.sources.inbox import WORKING_STATES, Delivery, Source
+from ingest.store.batch import Taken
+
+HEALTH_NAME = "ingest-health.json"
+
+
+class Health:
+    """Counts since the start, for the status line, the log and the health file.
+
+    Parameters
+    ----------
+    sources : sequence of Source
+    """
+
+    def __init__(self, sources: Sequence[Source]) -> None:
+        self.started_at = dt.datetime.now(dt.UTC)
+        self.waiting_bytes = 0
+        self.running = True
+        self.messages = 0
+        self.readings = 0
+        self.repeated = 0
+        self.quarantined = 0
+        self._sources = sources
+        self._by_source = {source.name: 0 for source in sources}
+        self._last_us: dict[str, int] = {}
+        self._trouble: dict[str, str] = {}
+        self._lock = threading.Lock()
+
+    def heard(self, deliveries: Sequence[Delivery]) -> None:
+        """Count messages that the journal has kept."""
+        with self._lock:
+            self.messages += len(deliveries)
+            self._trouble.pop("journal", None)
+            for message, _, _ in deliveries:
+                self._by_source[message.source] = self._by_source.get(message.source, 0) + 1
+                self._last_us[message.source] = message.arrived_us
+                self._trouble.pop(message.source, None)
+
+    def stored(self, taken: Taken) -> None:
+        """Count a batch that the store has."""
+        with self._lock:
+            self.readings += taken.readings
+            self.repeated += taken.repeated
+            self.quarantined += taken.quarantined
+            self._trouble.pop("store", None)
+
+    def trouble(self, who: str, what: str) -> None:
+        """Note what is wrong with a part; it lasts until that part works again."""
+        with self._lock:
+            self._trouble[who] = what
+
+    def counts(self) -> dict[str, int]:
+        """The counts, for the log."""
+        return {
+            "messages": self.messages,
+            "readings": self.readings,
+            "repeated": self.repeated,
+            "quarantined": self.quarantined,
+            "waiting_bytes": self.waiting_bytes,
+        }
+
+    def facts(self) -> dict[str, Any]:
+        """Everything, in the form of the health file."""
+        with self._lock:
+            working = {s.name for s in self._sources if s.state in WORKING_STATES}
+            presence: dict[str, Any] = {}
+            for source in self._sources:
+                for pot, (said, at_us) in dict(getattr(source, "presence", {})).items():
+                    presence[pot] = {"said": said, "at": _iso(at_us)}
+            return {
+                "started_at": self.started_at.isoformat(),
+                "written_at": dt.datetime.now(dt.UTC).isoformat(),
+                "pid": os.getpid(),
+                "running": self.running,
+                **self.counts(),
+                "trouble": {who: what for who, what in self._trouble.items() if who not in working},
+                "sources": {
+                    source.name: {
+                        "state": source.state,
+                        "messages": self._by_source[source.name],
+                        "last_message_at": _iso(self._last_us.get(source.name)),
+                    }
+                    for source in self._sources
+                },
+                "presence": presence,
+            }
+
+
+def write_health(data: Path, health: Health) -> None:
+    """Replace the health file, so that a reader never sees half of one."""
+    fresh = data / f"{HEALTH_NAME}.new"
+    fresh.write_text(json.dumps(health.facts(), indent=1))
+    fresh.replace(data / HEALTH_NAME)
+
+
+def read_health(data: Path) -> dict[str, Any] | None:
+    """Read the health file; ``None`` where there is none."""
+    try:
+        facts: dict[str, Any] = json.loads((data / HEALTH_NAME).read_text())
+    except FileNotFoundError:
+        return None
+    return facts
+
+
+def _iso(at_us: int | None) -> str | None:
+    if at_us is None:
+        return None
+    return dt.datetime.fromtimestamp(at_us / 1e6, dt.UTC).isoformat()

@@ -1,0 +1,191 @@
+"""The ingest service: sources to journal to store, until asked to stop.
+
+::
+
+    each source, a thread     open, read, hand over            ┐ bounded inbox
+    journal, a thread         append all, one sync, then acknowledge  ┘
+    store writer, a thread    journal from its mark, a batch a second, one transaction
+    this thread               once a second: health file, status
+
+Stopping goes the same way: sources end after their last acknowledgement, the journal syncs what
+is left, the writer takes the journal to its end.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Callable, Collection, Sequence
+from functools import partial
+from pathlib import Path
+
+from ingest.errors import DiskFull, StoreBusy
+from ingest.health import Health, write_health
+from ingest.sources.inbox import Delivery, Inbox, Source
+from ingest.store.journal import Journal
+from ingest.store.journal_frames import waiting_bytes
+from ingest.store.write import StoreWriter, stored_mark
+from ingest.supervise import Failure, Log, keep_running
+
+#: A batch a second costs the store one opening and one commit a second. [s]
+BATCH_EVERY_S = 1.0
+_TAKE_WAIT_S = 0.2
+_RETRY_S = 1.0
+# On the way out nobody should wait long for a reader that holds the store; the journal keeps. [s]
+_LAST_BATCH_WAIT_S = 15.0
+
+
+class Service:
+    """Everything that runs under `gritbook ingest`.
+
+    Parameters
+    ----------
+    data : Path
+        Data folder.
+    pots : collection of str or None
+        Pots of the yard file; ``None`` takes any.
+    sources : sequence of Source
+    log : Log
+
+    Raises
+    ------
+    JournalError
+        Another ingest has the folder, or it cannot be written.
+    StoreError, StoreBusy
+        The store cannot be used.
+    """
+
+    def __init__(
+        self, data: Path, pots: Collection[str] | None, sources: Sequence[Source], log: Log
+    ) -> None:
+        self._data = data
+        self._sources = sources
+        self._log = log
+        self._inbox = Inbox()
+        self._journal = Journal(data, after_segment=stored_mark(data).segment)
+        self._writer = StoreWriter(data, pots)
+        self._sources_ended = threading.Event()
+        self.health = Health(sources)
+        if self._journal.torn_bytes:
+            log.warning("an unfinished frame was put aside", bytes=self._journal.torn_bytes)
+
+    def run(
+        self, stop: threading.Event, show: Callable[[Health], None] = lambda health: None
+    ) -> None:
+        """Run until ``stop`` is set or an error needs a person.
+
+        Parameters
+        ----------
+        stop : threading.Event
+        show : callable
+            Given the health about once a second.
+
+        Raises
+        ------
+        Terminal
+            What ended the service.
+        """
+        failure = Failure(stop)
+        may_end = threading.Event()
+        sources = [
+            self._thread(s.name, partial(s.run, self._inbox, stop), stop, failure)
+            for s in self._sources
+        ]
+        journal = self._thread(
+            "journal", partial(self._keep_journal, stop), self._sources_ended, failure
+        )
+        writer = self._thread("store", partial(self._store, may_end), may_end, failure)
+        while not stop.wait(1.0):
+            self._report(show)
+        for thread in sources:
+            thread.join()
+        self._sources_ended.set()
+        journal.join()
+        self._journal.release()
+        may_end.set()
+        writer.join()
+        self.health.running = False
+        self._report(show)
+        self._log.info("stopped", **self.health.counts())
+        if failure.error:
+            raise failure.error
+
+    def _thread(
+        self, name: str, work: Callable[[], None], stop: threading.Event, failure: Failure
+    ) -> threading.Thread:
+        thread = threading.Thread(
+            target=keep_running,
+            args=(
+                name,
+                work,
+                stop,
+                failure,
+                self._log,
+                lambda what: self.health.trouble(name, what),
+                time.monotonic,
+            ),
+            name=name,
+        )
+        thread.start()
+        return thread
+
+    def _keep_journal(self, stop: threading.Event) -> None:
+        """Group commits: while one syncs, the next gathers in the inbox."""
+        while True:
+            ended = self._sources_ended.is_set()
+            deliveries = self._inbox.take(_TAKE_WAIT_S)
+            if deliveries:
+                self._keep(deliveries, stop)
+            elif ended:
+                return
+
+    def _keep(self, deliveries: list[Delivery], stop: threading.Event) -> None:
+        for delivery in deliveries:
+            self._journal.append(delivery.message)
+        while True:
+            try:
+                self._journal.sync()
+                break
+            except DiskFull as error:
+                self.health.trouble("journal", str(error))
+                self._log.warning("disk full", what=error.what)
+                if stop.wait(_RETRY_S):
+                    # Ending with no room: sources that wait for room must not wait for ever. None
+                    # of this was acknowledged, so a broker still has it; of a serial line it is
+                    # lost, which the log and the last health say.
+                    self._inbox.close()
+                    self._log.warning("not kept", messages=len(deliveries))
+                    return
+        tokens: dict[Source, list[object]] = defaultdict(list)
+        for delivery in deliveries:
+            tokens[delivery.source].append(delivery.token)
+        for source, of_source in tokens.items():
+            source.acknowledge(of_source)
+        self.health.heard(deliveries)
+
+    def _store(self, may_end: threading.Event) -> None:
+        """A batch a second; more at once only where the journal is behind."""
+        while True:
+            ending = may_end.is_set()
+            end = self._journal.end
+            began_s = time.monotonic()
+            try:
+                taken = self._writer.take(end, _LAST_BATCH_WAIT_S)
+            except (StoreBusy, DiskFull) as error:
+                self.health.trouble("store", str(error))
+                self._log.warning("the journal waits", what=error.what)
+                if ending:
+                    return
+                continue
+            self.health.waiting_bytes = waiting_bytes(self._data, self._writer.at, end)
+            if taken:
+                self.health.stored(taken)
+            if not taken or self._writer.at == end:
+                if ending:
+                    return
+                may_end.wait(max(0.0, BATCH_EVERY_S - (time.monotonic() - began_s)))
+
+    def _report(self, show: Callable[[Health], None]) -> None:
+        write_health(self._data, self.health)
+        show(self.health)

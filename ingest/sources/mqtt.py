@@ -1,0 +1,272 @@
+"""MQTT 5 through paho: quality of service 1, a session that outlives us, acknowledged by hand.
+
+The broker keeps what was not acknowledged and sends it again, to the next connection or the next
+ingest. An acknowledgement goes out only after the journal has synced the message.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import select
+import socket
+import threading
+import time
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from ingest.errors import SourceLost
+from ingest.readings import RawMessage
+from ingest.sources.inbox import Delivery, Inbox
+from ingest.store.journal_frames import MAX_PAYLOAD_BYTES
+
+#: How long the broker keeps our session and queue while we are away. [s]
+SESSION_EXPIRY_S = 30 * 86_400
+#: Messages under way without acknowledgement; the most MQTT 5 knows. The default of brokers, 20,
+#: would make every group commit of the journal a commit of 20.
+RECEIVE_MAXIMUM = 65_535
+
+_POLL_S = 0.5
+_PACKETS_AT_ONCE = 200
+_LAST_ACKNOWLEDGEMENTS_S = 10.0
+
+
+@dataclass(frozen=True)
+class MqttSettings:
+    """Where the broker is and what to listen to.
+
+    Parameters
+    ----------
+    host, port : str, int
+    root, site : str
+        First two levels of the topic ``<root>/<site>/<pot>/readings``.
+    client_id : str
+        Identity of the session at the broker.
+    keepalive_s : int
+        [s]
+    username, password : str or None
+    """
+
+    host: str
+    port: int
+    root: str
+    site: str
+    client_id: str
+    keepalive_s: int = 30
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+
+
+class _Token(NamedTuple):
+    """A packet identifier, and the connection on which it means something."""
+
+    connection: int
+    packet_id: int
+
+
+class MqttSource:
+    """Readings and presence of all pots of a site from one broker.
+
+    Parameters
+    ----------
+    settings : MqttSettings
+    """
+
+    def __init__(self, settings: MqttSettings) -> None:
+        self.name = "mqtt"
+        self.state = "not connected yet"
+        #: What each pot's box last said on its presence topic, with when. [us since 1970 UTC]
+        self.presence: dict[str, tuple[str, int]] = {}
+        self._settings = settings
+        self._connection = 0
+        self._delivered = 0
+        self._due: deque[_Token] = deque()
+        self._wake_receiver, self._wake_sender = socket.socketpair()
+        self._wake_receiver.setblocking(False)
+        self._wake_sender.setblocking(False)
+        self._trouble: SourceLost | None = None
+
+    def acknowledge(self, tokens: list[object]) -> None:
+        """Let acknowledgements go out with the next turn of the loop."""
+        self._due.extend(token for token in tokens if isinstance(token, _Token))
+        # Where it would block, the loop has not come round to earlier wake-ups and wakes anyway.
+        with contextlib.suppress(BlockingIOError):
+            self._wake_sender.send(b"\0")
+
+    def run(self, inbox: Inbox, stop: threading.Event) -> None:
+        """Hand over messages until ``stop``; see :class:`ingest.sources.inbox.Source`."""
+        self._connection += 1
+        self._delivered = 0
+        self._due.clear()
+        self._trouble = None
+        client = self._client(inbox)
+        self._connect(client)
+        try:
+            while not stop.is_set():
+                self._turn(client, reading=True)
+            give_up_at = time.monotonic() + _LAST_ACKNOWLEDGEMENTS_S
+            while (self._delivered or client.want_write()) and time.monotonic() < give_up_at:
+                self._turn(client, reading=False)
+            self.state = "closed"
+        finally:
+            client.disconnect()
+            client.loop_write()
+
+    def _client(self, inbox: Inbox) -> Client:
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._settings.client_id,
+            protocol=MQTTProtocolVersion.MQTTv5,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        if self._settings.username:
+            client.username_pw_set(self._settings.username, self._settings.password)
+        connection = self._connection
+        source = self
+
+        def on_message(client: Client, userdata: Any, heard: MQTTMessage) -> None:
+            arrived_us = time.time_ns() // 1000
+            topic = _topic(heard)
+            if topic.endswith("/presence"):
+                pot = topic.split("/")[-2]
+                source.presence[pot] = (heard.payload[:40].decode(errors="replace"), arrived_us)
+                client.ack(heard.mid, heard.qos)
+                return
+            message = RawMessage(
+                source.name,
+                topic,
+                getattr(heard.properties, "ContentType", ""),
+                arrived_us,
+                bool(heard.dup),
+                bytes(heard.payload),
+                heard.mid,
+            )
+            source._delivered += 1
+            inbox.put(Delivery(message, source, _Token(connection, heard.mid)))
+
+        client.on_message = on_message
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        # With this set, paho leaves writing to the loop; else an acknowledgement would be sent at
+        # once, each in a turn of its own.
+        client.on_socket_register_write = _leave_to_the_loop
+        return client
+
+    def _connect(self, client: Client) -> None:
+        settings = self._settings
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = SESSION_EXPIRY_S
+        properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        properties.MaximumPacketSize = MAX_PAYLOAD_BYTES + (1 << 17)
+        self.state = f"connecting to {settings.host}:{settings.port}"
+        try:
+            client.connect(
+                settings.host,
+                settings.port,
+                settings.keepalive_s,
+                clean_start=False,
+                properties=properties,
+            )
+        except (OSError, ValueError) as error:
+            raise SourceLost(
+                f"The broker {settings.host}:{settings.port} cannot be reached: {_why(error)}.",
+                "Check that it runs, and mqtt.host and mqtt.port in the yard file.",
+            ) from error
+
+    def _turn(self, client: Client, reading: bool) -> None:
+        """One turn: acknowledge what is due, write, read what has come, keep alive."""
+        while self._due:
+            token = self._due.popleft()
+            if token.connection == self._connection:
+                self._delivered -= 1
+                if token.packet_id:
+                    client.ack(token.packet_id, 1)
+        line = client.socket()
+        if line is None:
+            raise self._lost()
+        readers = [line, self._wake_receiver] if reading else [self._wake_receiver]
+        writers = [line] if client.want_write() else []
+        readable, writable, _ = select.select(readers, writers, [], _POLL_S)
+        if self._wake_receiver in readable:
+            self._wake_receiver.recv(4096)
+        if writable and client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            raise self._lost()
+        if line in readable:
+            for _ in range(_PACKETS_AT_ONCE):
+                before = self._delivered
+                if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    raise self._lost()
+                if self._delivered == before or self._due:
+                    break
+        if client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._trouble:
+            raise self._lost()
+
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        settings = self._settings
+        if reason.is_failure:
+            self._trouble = SourceLost(
+                f"The broker {settings.host}:{settings.port} refuses the connection: {reason}.",
+                "Check mqtt.username and the password, and what the broker allows.",
+            )
+            return
+        # Retained readings would be heard anew with each subscription: not sent for them (2).
+        base = f"{settings.root}/{settings.site}/+"
+        client.subscribe(
+            [
+                (f"{base}/readings", SubscribeOptions(qos=1, retainHandling=2)),
+                (f"{base}/presence", SubscribeOptions(qos=1, retainHandling=0)),
+            ]
+        )
+        self.state = "connected"
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: DisconnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if self._trouble is None and flags.is_disconnect_packet_from_server:
+            self._trouble = SourceLost(
+                f"The broker closed the connection: {reason}.",
+                "Where another program uses the same mqtt.client_id, give it another.",
+            )
+
+    def _lost(self) -> SourceLost:
+        settings = self._settings
+        return self._trouble or SourceLost(
+            f"The connection to the broker {settings.host}:{settings.port} was lost.",
+            "It is opened again by itself.",
+        )
+
+
+def _topic(heard: MQTTMessage) -> str:
+    try:
+        return heard.topic
+    except UnicodeDecodeError:
+        # A broker must not let this through; were one to, the message is kept all the same.
+        return ""
+
+
+def _leave_to_the_loop(client: Client, userdata: Any, line: Any) -> None:
+    """Stand in for a registration with an event loop: ours asks paho each turn."""
+
+
+def _why(error: Exception) -> str:
+    return getattr(error, "strerror", None) or str(error)
