@@ -331,3 +331,68 @@ def part_events(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     )
     columns = ["pot", "part", "since", "at"]
     return pl.concat([f.select(columns) for f in (fitted, checked, replaced)])
+
+
+# --- for pages -------------------------------------------------------------------------------
+
+
+def store_version(con: duckdb.DuckDBPyConnection) -> tuple[dt.datetime | None, int]:
+    """When figures were last derived, and how many rows people entered: what pages cache on."""
+    ((derived_at, entered),) = _rows(
+        con, "SELECT (SELECT max(derived_at) FROM derive_state), (SELECT count(*) FROM record)"
+    )
+    return derived_at, entered
+
+
+def last_heard(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.datetime | None:
+    """The newest instant of a pot with a sample of any channel; ``None`` where there is none."""
+    ((last,),) = _rows(con, "SELECT max(sampled_at) FROM sample WHERE pot_id = $pot", pot=pot_id)
+    return cast("dt.datetime | None", last)
+
+
+def checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Checks done, as entered: ``pot, part, at, result, measurement, note, by, recorded_at``."""
+    return _records(
+        con,
+        "check",
+        {
+            "pot": ("pot", _TEXT),
+            "part": ("part", _TEXT),
+            "at": ("at", _INSTANT),
+            "result": ("result", _TEXT),
+            "measurement": ("measurement", _TEXT),
+            "note": ("note", _TEXT),
+            "by": ("recorded_by", _TEXT),
+            "recorded_at": ("recorded_at", _INSTANT),
+        },
+    )
+
+
+def record_log(con: duckdb.DuckDBPyConnection, newest: int) -> list[dict[str, Any]]:
+    """The newest rows that people entered, each with what became of it.
+
+    Returns
+    -------
+    list of dict
+        Newest first: ``record_id``, ``kind``, ``recorded_at`` (aware), ``recorded_by``, ``via``,
+        ``reason``, ``supersedes``, ``withdrawn``, ``superseded`` (a later row took its place),
+        and ``body``.
+    """
+    import json
+
+    columns = (
+        "record_id", "kind", "recorded_at", "recorded_by", "via", "reason", "supersedes",
+        "withdrawn", "superseded", "body",
+    )  # fmt: skip
+    found = _rows(
+        con,
+        "SELECT record_id, kind, recorded_at, recorded_by, via, reason, supersedes, withdrawn, "
+        "EXISTS (SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id), body "
+        "FROM record AS r ORDER BY record_id DESC LIMIT $newest",
+        newest=newest,
+    )
+    rows = [dict(zip(columns, row, strict=True)) for row in found]
+    for row in rows:
+        row["recorded_at"] = row["recorded_at"].replace(tzinfo=dt.UTC)
+        row["body"] = json.loads(row["body"])
+    return rows

@@ -1,0 +1,45 @@
+"""What checks found that is not mended yet."""
+
+from __future__ import annotations
+
+import polars as pl
+
+#: Results after which a part needs replacing.
+NOT_GOOD = ("worn", "failed")
+
+
+def open_findings(checks: pl.DataFrame, fitted: pl.DataFrame) -> pl.DataFrame:
+    """The last check of each part, where it was not good and no part was fitted since.
+
+    Parameters
+    ----------
+    checks : polars.DataFrame
+        ``pot``, ``part``, ``at`` (naive UTC), ``result``, and whatever goes with a check.
+    fitted : polars.DataFrame
+        ``pot``, ``part``, ``at`` of parts fitted.
+
+    Returns
+    -------
+    polars.DataFrame
+        Rows of ``checks``, newest first.
+
+    Examples
+    --------
+    >>> import datetime as dt
+    >>> day = [dt.datetime(2026, 1, d) for d in (5, 6, 7)]
+    >>> checks = pl.DataFrame({"pot": ["pot-1"] * 3, "part": ["nozzle", "nozzle", "separator"],
+    ...     "at": day, "result": ["good", "worn", "failed"]})
+    >>> fitted = pl.DataFrame({"pot": ["pot-1"], "part": ["separator"],
+    ...     "at": [dt.datetime(2026, 1, 8)]})
+    >>> open_findings(checks, fitted).select("part", "result").rows()
+    [('nozzle', 'worn')]
+    """
+    last = checks.sort("at").group_by("pot", "part", maintain_order=True).last()
+    since = fitted.group_by("pot", "part").agg(pl.col("at").max().alias("fitted_at"))
+    return (
+        last.filter(pl.col("result").is_in(NOT_GOOD))
+        .join(since, on=["pot", "part"], how="left")
+        .filter(pl.col("fitted_at").is_null() | (pl.col("fitted_at") <= pl.col("at")))
+        .drop("fitted_at")
+        .sort("at", descending=True)
+    )

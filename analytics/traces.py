@@ -1,0 +1,126 @@
+"""Traces for charts: few points, with every peak kept and every gap left open.
+
+A chart is not a computation: figures are never made from what is returned here.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+import polars as pl
+
+#: Columns of a thinned trace.
+TRACE_SCHEMA: dict[str, pl.DataType] = {
+    "sampled_at": pl.Datetime("us"),
+    "channel": pl.String(),
+    "value": pl.Float64(),
+    "piece": pl.UInt32(),
+}
+
+
+def thinned(
+    signals: pl.DataFrame, channels: Sequence[str], gap_s: float, points: int = 2000
+) -> pl.DataFrame:
+    """Each channel as at most ``points`` of its own samples, its extremes among them.
+
+    Time is cut into buckets of equal length, and of each bucket the lowest and the highest sample
+    stay, in their order. So no peak is lost however short it was, which every n-th sample or a
+    mean would do.
+
+    Parameters
+    ----------
+    signals : polars.DataFrame
+        ``sampled_at``, ascending, and the channels.
+    channels : sequence of str
+        Columns to thin.
+    gap_s : float
+        Silence of a channel for longer than this parts its trace in two. Where there are more
+        gaps than points allow, only those longer than a bucket part it: the others would be
+        narrower than a point.
+    points : int
+        Most points of a channel, at least 4.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``TRACE_SCHEMA``, ascending by channel and instant; ``piece`` numbers the stretches
+        between gaps, so that a line is drawn within a piece only. A channel without a single
+        value is not in it.
+
+    Examples
+    --------
+    >>> at = [dt.datetime(2026, 1, 5) + dt.timedelta(seconds=i) for i in range(1000)]
+    >>> frame = pl.DataFrame({"sampled_at": at, "pot_pa": [0.0] * 500 + [7e5] + [0.0] * 499})
+    >>> trace = thinned(frame, ["pot_pa"], gap_s=2.0, points=20)
+    >>> trace.height <= 20, trace["value"].max()
+    (True, 700000.0)
+    """
+    if points < 4:
+        raise ValueError("a trace takes at least 4 points")
+    pieces = [_thinned(signals, name, gap_s, points) for name in channels]
+    return pl.concat([pl.DataFrame(schema=TRACE_SCHEMA), *pieces])
+
+
+def _thinned(signals: pl.DataFrame, channel: str, gap_s: float, points: int) -> pl.DataFrame:
+    rows = signals.select("sampled_at", pl.col(channel).cast(pl.Float64).alias("value")).filter(
+        pl.col("value").is_not_null()
+    )
+    if rows.is_empty():
+        return pl.DataFrame(schema=TRACE_SCHEMA)
+    rows = _parted(rows, round(gap_s * 1e6))
+    if rows.height > points:
+        first, last = rows["sampled_at"][0], rows["sampled_at"][-1]
+        span_us = (last - first) // dt.timedelta(microseconds=1) + 1
+        # A piece that begins within a bucket makes one group more, and each group keeps two.
+        if int(rows["piece"][-1]) > points // 4:
+            rows = _parted(rows, max(round(gap_s * 1e6), 4 * span_us // points))
+        buckets = max(points // 2 - int(rows["piece"][-1]), 1)
+        bucket = (pl.col("sampled_at") - first).dt.total_microseconds() * buckets // span_us
+        kept = (
+            rows.with_row_index("row")
+            .group_by("piece", bucket.alias("bucket"))
+            .agg(
+                pl.col("row").gather(pl.col("value").arg_min()).first().alias("low"),
+                pl.col("row").gather(pl.col("value").arg_max()).first().alias("high"),
+            )
+        )
+        rows = rows[pl.concat([kept["low"], kept["high"]]).unique().sort()]
+    return rows.select(
+        "sampled_at", pl.lit(channel).alias("channel"), "value", pl.col("piece").cast(pl.UInt32)
+    )
+
+
+def _parted(rows: pl.DataFrame, gap_us: int) -> pl.DataFrame:
+    step = pl.col("sampled_at").diff().dt.total_microseconds().fill_null(0)
+    return rows.with_columns((step > gap_us).cum_sum().cast(pl.UInt32).alias("piece"))
+
+
+def open_spans(signals: pl.DataFrame, gap_s: float) -> tuple[tuple[dt.datetime, dt.datetime], ...]:
+    """When the dead-man read open, from the first sample that says so to the last, for shading.
+
+    Parameters
+    ----------
+    signals : polars.DataFrame
+        ``sampled_at``, ascending, and ``deadman``.
+    gap_s : float
+        Silence for longer than this parts a span in two. [s]
+
+    Examples
+    --------
+    >>> at = [dt.datetime(2026, 1, 5, 6, 0, s) for s in (0, 1, 2, 3, 30)]
+    >>> frame = pl.DataFrame({"sampled_at": at, "deadman": [False, True, True, True, True]})
+    >>> [(a.second, b.second) for a, b in open_spans(frame, 2.0)]
+    [(1, 3), (30, 30)]
+    """
+    rows = signals.select("sampled_at", "deadman").drop_nulls()
+    new_run = (pl.col("deadman") != pl.col("deadman").shift()) | (
+        pl.col("sampled_at").diff() > dt.timedelta(seconds=gap_s)
+    )
+    runs = (
+        rows.with_columns(new_run.fill_null(True).cum_sum().alias("run"))
+        .filter("deadman")
+        .group_by("run", maintain_order=True)
+        .agg(pl.col("sampled_at").first().alias("from_at"), pl.col("sampled_at").last().alias("to"))
+    )
+    return tuple(runs.select("from_at", "to").iter_rows())
