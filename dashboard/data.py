@@ -1,0 +1,500 @@
+"""All reading and caching for the pages.
+
+A page never opens the store. Here it is opened for one short window at a time, and what was read
+is kept for a moment and shared by all viewers. Where the store is held for longer than a page may
+wait, a page shows what it showed last and says so.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
+
+import polars as pl
+import streamlit as st
+
+from analytics import figures, findings, frames, pipeline, stretches, traces
+from analytics.present import Present, present
+from analytics.signals import signals
+from dashboard.commands.options import data_folder, yard_path
+from ingest import records
+from ingest.config import Yard, load_yard
+from ingest.errors import RecordRefused, StoreBusy, StoreError
+from ingest.store.connection import read_window, store_path
+
+if TYPE_CHECKING:
+    import duckdb
+
+T = TypeVar("T")
+
+#: How long a page waits for the store before it shows what it had. [s]
+PAGE_WAIT_S = 4.0
+#: How long an entry waits; people would rather wait than type again. [s]
+ENTRY_WAIT_S = 15.0
+#: The stretch of readings that "now" draws. [s]
+RECENT = dt.timedelta(minutes=10)
+#: Most points of a line in a chart, and in the small trace of a card.
+CHART_POINTS, CARD_POINTS = 2000, 240
+#: Most rows of the log book that a page reads.
+NEWEST_ROWS = 400
+#: Readings of one cycle that a page shows; the rest is in the download.
+READINGS_SHOWN = 2000
+#: What a finished stretch showed may be this old: late readings and calibrations can change it.
+_TRACE_TTL_S = 60
+_FIGURE_TTL_S = 60
+_NOW_TTL_S = 2
+
+# One window at a time: overlapping ones would never let a writer in between.
+_one_reader = threading.Lock()
+
+
+class Place(NamedTuple):
+    """Where the data folder and the yard file are."""
+
+    data: Path
+    yard: Path
+
+
+def place() -> Place:
+    """The data folder and the yard file, from ``GRITBOOK_DATA`` and ``GRITBOOK_YARD``."""
+    named = {key: os.environ.get(key) for key in ("GRITBOOK_DATA", "GRITBOOK_YARD")}
+    data = Path(named["GRITBOOK_DATA"]) if named["GRITBOOK_DATA"] else None
+    yard = Path(named["GRITBOOK_YARD"]) if named["GRITBOOK_YARD"] else None
+    return Place(data_folder(data), yard_path(yard, data))
+
+
+def yard() -> Yard:
+    """The yard file, read anew when it changes.
+
+    Raises
+    ------
+    YardFileError
+        There is none, or it says something that cannot be.
+    """
+    path = place().yard
+    return _yard(str(path), path.stat().st_mtime_ns if path.exists() else 0)
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _yard(path: str, changed_ns: int) -> Yard:
+    return load_yard(Path(path))
+
+
+@contextmanager
+def _window() -> Iterator[duckdb.DuckDBPyConnection]:
+    if not _one_reader.acquire(timeout=PAGE_WAIT_S):
+        raise StoreBusy(f"The store {store_path(place().data)} is being read.", "Try again.")
+    try:
+        with read_window(place().data, PAGE_WAIT_S) as con:
+            yield con
+    finally:
+        _one_reader.release()
+
+
+# --- what was shown last ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Shown(Generic[T]):
+    """Something read, when it was read, and whether that is older than it should be."""
+
+    value: T
+    read_at: dt.datetime
+    is_old: bool
+
+
+@st.cache_resource(show_spinner=False)
+def _last_shown() -> dict[tuple[object, ...], Shown[Any]]:
+    return {}
+
+
+def kept(read: Callable[..., T], *arguments: object) -> Shown[T]:
+    """What ``read`` returns; where the store is busy, what it returned last for the same.
+
+    Raises
+    ------
+    StoreBusy
+        The store is busy, and this was never read before.
+    """
+    key = (str(place().data), read.__name__, *(str(a) for a in arguments))
+    last = _last_shown()
+    try:
+        value = read(*arguments)
+    except StoreBusy:
+        if key not in last:
+            raise
+        before = last[key]
+        return Shown(before.value, before.read_at, is_old=True)
+    while len(last) > 60:
+        last.pop(next(iter(last)), None)
+    last.pop(key, None)
+    last[key] = Shown(value, dt.datetime.now(dt.UTC), is_old=False)
+    return last[key]
+
+
+# --- versions --------------------------------------------------------------------------------
+
+
+class Version(NamedTuple):
+    """Changes whenever a derived figure, a record or the yard file may have changed."""
+
+    data: str
+    yard_changed_ns: int
+    derived_at: dt.datetime | None
+    entered: int
+
+
+def version() -> Version:
+    """The store's version; read at most every other second, and at once after an entry."""
+    data, yard_file = place()
+    changed_ns = yard_file.stat().st_mtime_ns if yard_file.exists() else 0
+    derived_at, entered = _version(str(data))
+    return Version(str(data), changed_ns, derived_at, entered)
+
+
+@st.cache_data(ttl=_NOW_TTL_S, show_spinner=False)
+def _version(data: str) -> tuple[dt.datetime | None, int]:
+    with _window() as con:
+        return frames.store_version(con)
+
+
+def has_store() -> bool:
+    """Whether anything was ever kept here."""
+    return store_path(place().data).exists()
+
+
+# --- the yard now ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PotNow:
+    """What a card of the yard now shows. Instants are naive UTC.
+
+    Parameters
+    ----------
+    pot : str
+        The pot.
+    last_at : datetime or None
+        Newest reading; ``None``: never heard.
+    newest : Present or None
+        What the readings of the last minutes say; ``None``: there are none.
+    trace : polars.DataFrame
+        ``analytics.traces.TRACE_SCHEMA``, calibrated pressures of the last minutes.
+    open_spans : tuple of (datetime, datetime)
+        When the dead-man was open in the last minutes.
+    trace_from_at, trace_to_at : datetime
+        The stretch of ``trace``.
+    """
+
+    pot: str
+    last_at: dt.datetime | None
+    newest: Present | None
+    trace: pl.DataFrame
+    open_spans: tuple[tuple[dt.datetime, dt.datetime], ...]
+    trace_from_at: dt.datetime
+    trace_to_at: dt.datetime
+
+
+@st.cache_data(ttl=_NOW_TTL_S, max_entries=4, show_spinner=False)
+def pots_now(version: Version) -> list[PotNow]:
+    """The newest readings of every pot in the yard file, in its order."""
+    described = yard()
+    now = pipeline.utc_now()
+    rows: dict[str, tuple[dt.datetime | None, pl.DataFrame]] = {}
+    with _window() as con:
+        known = frames.pots(con)
+        for pot in described.pot_names:
+            if pot not in known:
+                continue
+            recent = frames.samples(con, known[pot], now - RECENT, now + RECENT)
+            last = recent["sampled_at"][-1] if recent.height else frames.last_heard(con, known[pot])
+            rows[pot] = (last, recent)
+    return [_pot_now(described, pot, *rows.get(pot, (None, None)), now) for pot in
+            described.pot_names]  # fmt: skip
+
+
+def _pot_now(
+    described: Yard,
+    pot: str,
+    last_at: dt.datetime | None,
+    recent: pl.DataFrame | None,
+    now: dt.datetime,
+) -> PotNow:
+    gap_s = described.gap_s(pot)
+    # A box whose clock runs ahead is still drawn to its newest reading.
+    to_at = max(now, last_at) if last_at is not None and last_at < now + RECENT else now
+    if recent is None or recent.is_empty():
+        empty = pl.DataFrame(schema=traces.TRACE_SCHEMA)
+        return PotNow(pot, last_at, None, empty, (), to_at - RECENT, to_at)
+    frame = signals(recent, pipeline.transducer_laws(described, pot))
+    frame = frame.filter(pl.col("sampled_at") >= to_at - RECENT)
+    trace = traces.thinned(frame, ("supply_pa", "pot_pa", "nozzle_pa"), gap_s, CARD_POINTS)
+    spans = traces.open_spans(frame, gap_s)
+    return PotNow(pot, last_at, present(frame, gap_s), trace, spans, to_at - RECENT, to_at)
+
+
+@dataclass(frozen=True)
+class PotStretch:
+    """A shift so far, or today where no shift is booked now.
+
+    Parameters
+    ----------
+    shift : str
+        The shift under way; empty: none, so this is the site's day.
+    from_at, to_at : datetime
+        The stretch, up to now or to the shift's end.
+    summary : mapping or None
+        As :func:`analytics.stretches.stretch_summary` has it.
+    cycles : polars.DataFrame
+        Dead-man openings in it.
+    silent : tuple of (datetime, datetime)
+        When nothing was heard, up to now.
+    """
+
+    shift: str
+    from_at: dt.datetime
+    to_at: dt.datetime
+    summary: Mapping[str, Any] | None
+    cycles: pl.DataFrame
+    silent: tuple[tuple[dt.datetime, dt.datetime], ...]
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def stretches_now(version: Version) -> dict[str, PotStretch]:
+    """The shift or day so far, of every pot heard."""
+    described = yard()
+    now = pipeline.utc_now()
+    with _window() as con:
+        shifts = frames.shifts(con)
+        read = {}
+        for pot, pot_id in frames.pots(con).items():
+            under_way = shifts.filter(
+                (pl.col("pot") == pot) & (pl.col("from_at") <= now) & (pl.col("to_at") > now)
+            )
+            if under_way.height:
+                name, from_at, to_at = under_way.select("shift", "from_at", "to_at").row(0)
+            else:
+                name, (from_at, to_at) = "", site_day(site_date(now, described), described)
+            read[pot] = (name, from_at, to_at, *_around(con, pot_id, from_at, to_at))
+        heard = {pot: frames.heard_extents(con).get(i) for pot, i in frames.pots(con).items()}
+    return {
+        pot: _stretch(described, pot, name, from_at, to_at, cycles, gaps, heard[pot], shifts, now)
+        for pot, (name, from_at, to_at, cycles, gaps) in read.items()
+    }
+
+
+def _around(
+    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime, to_at: dt.datetime
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    early = from_at - stretches.LOOK_BACK
+    return frames.cycles(con, pot_id, early, to_at), frames.gaps(con, pot_id, early, to_at)
+
+
+def _stretch(
+    described: Yard,
+    pot: str,
+    shift: str,
+    from_at: dt.datetime,
+    to_at: dt.datetime,
+    cycles: pl.DataFrame,
+    gaps: pl.DataFrame,
+    heard: tuple[dt.datetime | None, dt.datetime | None] | None,
+    shifts: pl.DataFrame,
+    now: dt.datetime,
+) -> PotStretch:
+    mine = shifts.filter(pl.col("pot") == pot).select("from_at", "to_at")
+    summary = stretches.stretch_summary(
+        pot, from_at, to_at, cycles, gaps, heard or (None, None), list(mine.iter_rows()), now,
+        described.derive.count_silence_outside_shifts,
+    )  # fmt: skip
+    within = cycles.filter(pl.col("released_at") > from_at)
+    silent = stretches.silent_spans(gaps, heard or (None, None), from_at, min(to_at, now))
+    return PotStretch(shift, from_at, to_at, summary, within, silent)
+
+
+def site_date(at: dt.datetime, described: Yard) -> dt.date:
+    """The day at the site of a naive UTC instant."""
+    return at.replace(tzinfo=dt.UTC).astimezone(described.site.zone).date()
+
+
+def site_day(day: dt.date, described: Yard) -> tuple[dt.datetime, dt.datetime]:
+    """A day at the site, half-open, naive UTC; 23 or 25 h long where the clocks change."""
+    begin, end = (
+        dt.datetime.combine(d, dt.time(), tzinfo=described.site.zone)
+        for d in (day, day + dt.timedelta(days=1))
+    )
+    return pipeline.naive_utc(begin), pipeline.naive_utc(end)
+
+
+# --- upkeep ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Upkeep:
+    """What is due, and what checks found.
+
+    Parameters
+    ----------
+    due : polars.DataFrame
+        ``analytics.upkeep.DUE_SCHEMA``.
+    checks : polars.DataFrame
+        Every check done.
+    found : polars.DataFrame
+        Last checks that were not good, of parts not replaced since.
+    """
+
+    due: pl.DataFrame
+    checks: pl.DataFrame
+    found: pl.DataFrame
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def upkeep_list(version: Version) -> Upkeep:
+    """What is due on every pot, the most urgent first."""
+    described = yard()
+    with _window() as con:
+        due = figures.upkeep_due(con, described, pipeline.utc_now())
+        checks = frames.checks(con)
+        events = frames.part_events(con)
+    fitted = events.filter(pl.col("since") == "fitted")
+    return Upkeep(due, checks, findings.open_findings(checks, fitted))
+
+
+# --- a shift reviewed ------------------------------------------------------------------------
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def shift_list(version: Version) -> pl.DataFrame:
+    """Summaries of the shifts that have begun, newest first, one row a shift and pot."""
+    with _window() as con:
+        return frames.shift_summaries(con)
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def pots_heard(version: Version) -> dict[str, tuple[dt.datetime | None, dt.datetime | None]]:
+    """First and last instant of every pot heard, as of when figures were last derived."""
+    with _window() as con:
+        extents = frames.heard_extents(con)
+        return {pot: extents.get(i, (None, None)) for pot, i in frames.pots(con).items()}
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=16, show_spinner=False)
+def stretch(
+    version: Version, pot: str, shift: str, from_at: dt.datetime, to_at: dt.datetime
+) -> PotStretch:
+    """A stretch of a pot's time with its cycles and gaps, summed up to now."""
+    described = yard()
+    with _window() as con:
+        pot_id = frames.pots(con).get(pot)
+        shifts = frames.shifts(con)
+        if pot_id is None:
+            raise StoreError(f"{pot} has not been heard yet.", "Choose another pot.")
+        cycles, gaps = _around(con, pot_id, from_at, to_at)
+        heard = frames.heard_extents(con).get(pot_id)
+    return _stretch(
+        described, pot, shift, from_at, to_at, cycles, gaps, heard, shifts, pipeline.utc_now()
+    )
+
+
+@st.cache_data(ttl=_TRACE_TTL_S, max_entries=24, show_spinner=False)
+def trace(
+    data: str, yard_changed_ns: int, pot: str, from_at: dt.datetime, to_at: dt.datetime
+) -> pl.DataFrame:
+    """Calibrated pressures of a pot for a chart, thinned with every peak kept."""
+    described = yard()
+    with _window() as con:
+        pot_id = frames.pots(con).get(pot)
+        if pot_id is None:
+            return pl.DataFrame(schema=traces.TRACE_SCHEMA)
+        rows = frames.samples(con, pot_id, from_at, to_at)
+    frame = signals(rows, pipeline.transducer_laws(described, pot))
+    return traces.thinned(
+        frame, ("supply_pa", "pot_pa", "nozzle_pa"), described.gap_s(pot), CHART_POINTS
+    )
+
+
+@st.cache_data(ttl=_TRACE_TTL_S, max_entries=16, show_spinner=False)
+def readings(data: str, pot: str, from_at: dt.datetime, to_at: dt.datetime) -> pl.DataFrame:
+    """Every kept value of a pot in a short stretch, as it came, with the message it came in."""
+    with _window() as con:
+        pot_id = frames.pots(con).get(pot)
+        if pot_id is None:
+            raise StoreError(f"{pot} has not been heard yet.", "Choose another pot.")
+        return frames.readings(con, pot_id, from_at, to_at)
+
+
+# --- what people entered ---------------------------------------------------------------------
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def names(version: Version) -> dict[str, list[str]]:
+    """Crews, jobs, shifts and abrasives that can be chosen, the newest first."""
+    with _window() as con:
+        found = {
+            kind: [row[kind] for row in reversed(records.current(con, kind))]
+            for kind in ("crew", "job", "shift")
+        }
+        grit = [row["abrasive"] for row in reversed(records.current(con, "abrasive"))]
+    found["abrasive"] = list(dict.fromkeys(name for name in grit if name))
+    return found
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def record_log(version: Version) -> list[dict[str, Any]]:
+    """The newest rows that people entered, each with what became of it."""
+    with _window() as con:
+        return frames.record_log(con, NEWEST_ROWS)
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=16, show_spinner=False)
+def record_history(version: Version, record_id: str) -> list[dict[str, Any]]:
+    """Every row of the chain that a record belongs to, first entry first."""
+    with _window() as con:
+        return records.history(con, record_id)
+
+
+def enter(kind: str, body: Mapping[str, Any], by: str) -> str:
+    """Write down what somebody entered on a page.
+
+    Raises
+    ------
+    RecordRefused
+        What was typed cannot be.
+    StoreBusy
+        The store was held for too long; the sentence repeats what was typed.
+    """
+    _named(by)
+    record_id = records.add(
+        place().data, yard(), kind, body, by=by, via="page", wait_s=ENTRY_WAIT_S
+    )
+    _version.clear()
+    return record_id
+
+
+def correct(record_id: str, body: Mapping[str, Any], by: str, reason: str) -> str:
+    """Put a new row in the place of one that was entered; raises as :func:`enter` does."""
+    _named(by)
+    new = records.correct(
+        place().data, yard(), record_id, body, by, reason, via="page", wait_s=ENTRY_WAIT_S
+    )
+    _version.clear()
+    return new
+
+
+def withdraw(record_id: str, by: str, reason: str) -> str:
+    """Take away something that was entered; raises as :func:`enter` does."""
+    _named(by)
+    new = records.withdraw(place().data, record_id, by, reason, via="page", wait_s=ENTRY_WAIT_S)
+    _version.clear()
+    return new
+
+
+def _named(by: str) -> None:
+    if not by.strip():
+        raise RecordRefused("Nobody is named as the one who enters this.", "Fill in your name.")

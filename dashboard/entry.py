@@ -1,0 +1,309 @@
+"""Fields for what people enter, shared by the log book and by sign-offs.
+
+What was typed last is remembered for the viewer's session, so that the next entry takes seconds.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import streamlit as st
+
+from dashboard import data, look, words
+from ingest.config import Yard
+from ingest.errors import GritbookError
+from ingest.parts import PART_WORDS
+
+#: Kinds of record in the order of how often they are entered.
+KINDS = ("abrasive", "area", "check", "part_fitted", "shift", "job", "crew")
+#: Fields whose last value is a good guess for the next entry.
+_REMEMBERED = ("pot", "pots", "crew", "job", "shift", "abrasive", "bag_kg", "bags", "part")
+#: Fields without which an entry cannot be, with what to call them.
+REQUIRED: dict[str, tuple[str, ...]] = {
+    "abrasive": ("pot", "bags", "bag_kg"),
+    "area": ("job", "shift", "pot", "area_m2"),
+    "check": ("pot", "part", "result"),
+    "part_fitted": ("pot", "part"),
+    "shift": ("shift", "crew", "job", "pots", "from_at", "to_at"),
+    "job": ("job",),
+    "crew": ("crew", "size"),
+}
+
+Body = dict[str, Any]
+
+
+def remembered(name: str, otherwise: Any = None) -> Any:
+    """What was entered last under a name, in this session."""
+    return st.session_state.get("remembered", {}).get(name, otherwise)
+
+
+def remember(values: Mapping[str, Any]) -> None:
+    """Keep what is worth keeping for the next entry of this session."""
+    kept = dict(st.session_state.get("remembered", {}))
+    kept |= {k: v for k, v in values.items() if k in (*_REMEMBERED, "by") and v not in (None, "")}
+    st.session_state["remembered"] = kept
+
+
+def who(key: str) -> str:
+    """The name of whoever enters this."""
+    return st.text_input(
+        "Your name", remembered("by", ""), key=key, max_chars=80, autocomplete="name"
+    )
+
+
+def missing(kind: str, body: Mapping[str, Any], by: str) -> list[str]:
+    """What still has to be filled in, in words."""
+    lacking = [words.FIELD_WORDS[f] for f in REQUIRED[kind] if body.get(f) in (None, "", [])]
+    return lacking if by.strip() else [*lacking, "your name"]
+
+
+def fields(
+    kind: str,
+    described: Yard,
+    names: Mapping[str, Sequence[str]],
+    values: Mapping[str, Any],
+    key: str,
+) -> Body:
+    """Draw the fields of a kind of record, and give what is in them.
+
+    Parameters
+    ----------
+    kind : str
+        A key of :data:`ingest.record_bodies.BODIES`.
+    described : Yard
+        For pots and the site's zone.
+    names : mapping
+        Crews, jobs, shifts and abrasives that can be chosen.
+    values : mapping
+        What the fields begin with; where a field has none, what was entered last.
+    key : str
+        Begins the keys of the widgets.
+
+    Returns
+    -------
+    dict
+        A body for :func:`ingest.records.add`; an empty time is left out and means now.
+    """
+    return _Fields(described, names, values, key).draw(kind)
+
+
+class _Fields:
+    def __init__(
+        self,
+        described: Yard,
+        names: Mapping[str, Sequence[str]],
+        values: Mapping[str, Any],
+        key: str,
+    ) -> None:
+        self._yard, self._names, self._values, self._key = described, names, values, key
+
+    def draw(self, kind: str) -> Body:
+        parts: dict[str, Callable[[], Body]] = {
+            "abrasive": self._abrasive, "area": self._area, "check": self._check,
+            "part_fitted": self._part_fitted, "shift": self._shift, "job": self._job,
+            "crew": self._crew,
+        }  # fmt: skip
+        return {k: v for k, v in parts[kind]().items() if v is not None}
+
+    def _begin(self, name: str, otherwise: Any = None) -> Any:
+        if name in self._values:
+            return self._values[name]
+        return remembered(name, otherwise) if name in _REMEMBERED else otherwise
+
+    def _text(self, name: str, label: str, otherwise: str = "", most: int = 200) -> str:
+        return st.text_input(
+            label, self._begin(name, otherwise), key=f"{self._key}-{name}", max_chars=most
+        )
+
+    def _number(
+        self, name: str, label: str, step: float = 1.0, otherwise: float | None = None,
+        whole: bool = False,
+    ) -> float | None:  # fmt: skip
+        begin = self._begin(name, otherwise)
+        cast = int if whole else float
+        return st.number_input(
+            label, min_value=cast(0), value=None if begin is None else cast(begin),
+            step=cast(step), key=f"{self._key}-{name}", format="%d" if whole else "%g",
+        )  # fmt: skip
+
+    def _choice(
+        self, name: str, label: str, options: Sequence[str], otherwise: str | None = None,
+        called: Callable[[str], str] = str, may_be_none: bool = False, may_be_new: bool = False,
+    ) -> str | None:  # fmt: skip
+        begin = self._begin(name, otherwise)
+        every = list(options)
+        if begin and begin not in every:
+            every.append(begin)
+        index = every.index(begin) if begin in every else None
+        if index is None and every and not may_be_none:
+            index = 0
+        chosen = st.selectbox(
+            label, every, index=index, format_func=called, key=f"{self._key}-{name}",
+            accept_new_options=may_be_new,
+        )  # fmt: skip
+        return chosen or ("" if may_be_none else None)
+
+    def _pot(self) -> str | None:
+        return self._choice("pot", "Pot", self._yard.pot_names, called=lambda p: self._title(p))
+
+    def _title(self, pot: str) -> str:
+        named = self._yard.pot(pot)
+        return (named.title if named else "") or pot
+
+    def _when(self, name: str, label: str, empty_is_now: bool = True) -> dt.datetime | None:
+        """A time on the site's clock; what was not touched keeps its seconds."""
+        before = self._values.get(name)
+        zone = self._yard.site.zone
+        begin = None
+        if isinstance(before, dt.datetime):
+            begin = words.in_zone(before, zone).replace(tzinfo=None, second=0, microsecond=0)
+        suffix = ", empty for now" if empty_is_now and begin is None else ""
+        typed = st.datetime_input(
+            f"{label}{suffix}", begin, key=f"{self._key}-{name}", format="YYYY-MM-DD",
+            step=dt.timedelta(minutes=5),
+        )  # fmt: skip
+        return before if typed == begin else typed
+
+    def _abrasive(self) -> Body:
+        return {
+            "pot": self._pot(),
+            "bags": self._number("bags", "Bags", 1.0),
+            "bag_kg": self._number("bag_kg", "Kilogram a bag", 5.0, 25.0),
+            "abrasive": self._choice(
+                "abrasive", "Abrasive", self._names["abrasive"], may_be_none=True, may_be_new=True
+            ),
+            "at": self._when("at", "When tipped"),
+            "shift": self._choice(
+                "shift", "Shift, empty: the one at that time", self._names["shift"],
+                self._values.get("shift", ""), may_be_none=True,
+            ) if "shift" in self._values else "",
+        }  # fmt: skip
+
+    def _area(self) -> Body:
+        return {
+            "area_m2": self._number("area_m2", "Area done [m²]", 1.0),
+            "pot": self._pot(),
+            "shift": self._choice("shift", "Shift", self._names["shift"]),
+            "job": self._choice("job", "Job", self._names["job"]),
+            "at": self._when("at", "When finished"),
+            "note": self._text("note", "Note"),
+        }
+
+    def _check(self) -> Body:
+        return {
+            "pot": self._pot(),
+            "part": self._choice("part", "Part", list(PART_WORDS), called=words.part),
+            **self._result(),
+            "at": self._when("at", "When checked"),
+        }
+
+    def _result(self) -> Body:
+        result = st.segmented_control(
+            "Result", list(words.RESULT_WORDS), default=self._values.get("result"),
+            format_func=words.RESULT_WORDS.__getitem__, key=f"{self._key}-result",
+        )  # fmt: skip
+        return {
+            "result": result,
+            "measurement": self._text("measurement", "What was measured, with its unit"),
+            "note": self._text("note", "Note"),
+        }
+
+    def _part_fitted(self) -> Body:
+        return {
+            "pot": self._pot(),
+            "part": self._choice("part", "Part", list(PART_WORDS), called=words.part),
+            "tag": self._text("tag", "Tag on the part"),
+            "at": self._when("at", "When fitted"),
+            "note": self._text("note", "Note"),
+        }
+
+    def _shift(self) -> Body:
+        today = dt.datetime.now(self._yard.site.zone)
+        pots = st.multiselect(
+            "Pots", self._yard.pot_names, key=f"{self._key}-pots",
+            default=[p for p in self._begin("pots", []) if p in self._yard.pot_names],
+            format_func=self._title,
+        )  # fmt: skip
+        return {
+            "shift": self._text("shift", "Name of the shift", f"{today:%Y-%m-%d}-day", 80)
+            if "shift" in self._values
+            else st.text_input(
+                "Name of the shift", f"{today:%Y-%m-%d}-day", key=f"{self._key}-shift",
+                max_chars=80,
+            ),
+            "crew": self._choice("crew", "Crew", self._names["crew"]),
+            "job": self._choice("job", "Job", self._names["job"]),
+            "pots": pots,
+            "from_at": self._when("from_at", "From", empty_is_now=False),
+            "to_at": self._when("to_at", "To", empty_is_now=False),
+            "people": self._number("people", "People, empty: as many as the crew has", whole=True),
+        }  # fmt: skip
+
+    def _job(self) -> Body:
+        return {
+            "job": st.text_input(
+                "Name of the job", self._values.get("job", ""), key=f"{self._key}-job",
+                max_chars=80,
+            ),
+            "item": self._text("item", "What is blasted"),
+            "rust_grade": self._choice(
+                "rust_grade", "Rust grade (ISO 8501-1)", ["A", "B", "C", "D", "coated"],
+                may_be_none=True,
+            ),
+            "prep_grade": self._choice(
+                "prep_grade", "Preparation grade (ISO 8501-1)", ["Sa 1", "Sa 2", "Sa 2½", "Sa 3"],
+                may_be_none=True,
+            ),
+            "planned_m2": self._number("planned_m2", "Area expected [m²]", 10.0),
+        }  # fmt: skip
+
+    def _crew(self) -> Body:
+        return {
+            "crew": st.text_input(
+                "Name of the crew", self._values.get("crew", ""), key=f"{self._key}-crew",
+                max_chars=80,
+            ),
+            "size": self._number("size", "People in it", whole=True),
+        }  # fmt: skip
+
+
+def check_fields(described: Yard, key: str) -> Body:
+    """The fields of a sign-off where pot and part are known."""
+    drawer = _Fields(described, {}, {}, key)
+    body = {**drawer._result(), "at": drawer._when("at", "When checked")}
+    return {k: v for k, v in body.items() if v is not None}
+
+
+def attempt(write: Callable[[], str]) -> str | None:
+    """Write something, or say in a sentence why it was not written.
+
+    Returns
+    -------
+    str or None
+        The record's id; ``None``: nothing was saved, what was typed stays in its fields.
+    """
+    try:
+        return write()
+    except GritbookError as error:
+        look.put(look.note(error.what, error.next_step, "alarm"))
+        return None
+
+
+def save(write: Callable[[], str], kind: str, body: Mapping[str, Any], by: str) -> str | None:
+    """Write an entry and remember it, as :func:`attempt`; what is missing is said before."""
+    if lacking := missing(kind, body, by):
+        look.put(look.note("Not saved yet.", f"Fill in: {', '.join(lacking)}.", "alarm"))
+        return None
+    record_id = attempt(write)
+    if record_id is not None:
+        remember({**body, "by": by})
+    return record_id
+
+
+def new_names(version: data.Version) -> Mapping[str, Sequence[str]]:
+    """Names that can be chosen; none where there is no store yet."""
+    if not data.has_store():
+        return {"crew": [], "job": [], "shift": [], "abrasive": []}
+    return data.kept(data.names, version).value

@@ -1,0 +1,179 @@
+"""Starts the pages: Streamlit in one child, deriving in another, both ended together.
+
+``python -m dashboard.serve`` is the deriving child; it ends when its standard input closes, so it
+never outlives whoever started it.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+from ingest.errors import GritbookError, Terminal
+
+#: How long between two derivations. [s]
+DERIVE_EVERY_S = 10.0
+#: How long a child may take to end by itself. [s]
+_PATIENCE_S = 8.0
+
+APP = Path(__file__).parent / "app.py"
+
+
+class PagesFailed(Terminal):
+    """The pages could not be brought up."""
+
+
+def serve(
+    data: Path, yard: Path, port: int, address: str = "127.0.0.1", open_browser: bool = True
+) -> int:
+    """Run the pages until stopped with Ctrl-C or SIGTERM, keeping figures up to date meanwhile.
+
+    Parameters
+    ----------
+    data, yard : Path
+        Data folder and yard file.
+    port : int
+        TCP port.
+    address : str
+        Address to listen on; by default this computer only.
+    open_browser : bool
+        Whether to open the first page in this computer's browser.
+
+    Returns
+    -------
+    int
+        0 after a clean stop, else the status of the child that ended by itself.
+
+    Raises
+    ------
+    PagesFailed
+        The port is taken.
+    """
+    _refuse_taken(address, port)
+    environment = {
+        **os.environ,
+        "GRITBOOK_DATA": str(data.resolve()),
+        "GRITBOOK_YARD": str(yard.resolve()),
+    }
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    # A session of its own: Ctrl-C in the terminal reaches this process alone, which then ends both.
+    pages = subprocess.Popen(
+        streamlit_command(port, address, open_browser),
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    deriving = subprocess.Popen(
+        [sys.executable, "-m", "dashboard.serve"],
+        env=environment,
+        stdin=subprocess.PIPE,
+        start_new_session=True,
+    )
+    try:
+        while not stop.wait(0.3):
+            for child in (pages, deriving):
+                status = child.poll()
+                if status is not None:
+                    return status or 1
+        return 0
+    finally:
+        if deriving.stdin is not None:
+            deriving.stdin.close()
+        for child in (pages, deriving):
+            _end(child)
+
+
+def streamlit_command(port: int, address: str, open_browser: bool) -> list[str]:
+    """The command that runs the pages and nothing besides: no statistics, no prompts, no menus."""
+    from dashboard import look
+
+    return [
+        sys.executable, "-m", "streamlit", "run", str(APP),
+        f"--server.port={port}",
+        f"--server.address={address}",
+        f"--server.headless={'false' if open_browser else 'true'}",
+        "--server.showEmailPrompt=false",
+        "--server.fileWatcherType=none",
+        "--server.runOnSave=false",
+        "--server.maxUploadSize=1",
+        "--browser.gatherUsageStats=false",
+        "--client.toolbarMode=minimal",
+        "--client.showErrorDetails=none",
+        "--client.showErrorLinks=false",
+        "--logger.level=warning",
+        *look.server_options(),
+    ]  # fmt: skip
+
+
+def is_up(port: int, address: str = "127.0.0.1") -> bool:
+    """Whether the pages answer."""
+    try:
+        with urllib.request.urlopen(f"http://{address}:{port}/_stcore/health", timeout=2):
+            return True
+    except (urllib.error.URLError, ConnectionError, TimeoutError):
+        return False
+
+
+def keep_deriving(data: Path, yard_file: Path, stop: threading.Event) -> None:
+    """Derive every few seconds until told to stop.
+
+    What goes wrong is said once on standard error, and again only when it changes: a store that
+    is busy or a yard file being edited passes by itself.
+    """
+    from analytics.pipeline import derive
+    from ingest.config import load_yard
+    from ingest.store.connection import store_path
+
+    said = ""
+    while not stop.is_set():
+        try:
+            if store_path(data).exists():
+                derive(data, load_yard(yard_file))
+            said = ""
+        except GritbookError as error:
+            if str(error) != said:
+                said = str(error)
+                print(said, file=sys.stderr, flush=True)
+        stop.wait(DERIVE_EVERY_S)
+
+
+def _refuse_taken(address: str, port: int) -> None:
+    with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((address, port))
+        except OSError as error:
+            raise PagesFailed(
+                f"The pages cannot listen on {address} port {port}: {error.strerror}.",
+                "Choose another with --port; Gritbook may be running already.",
+            ) from error
+
+
+def _end(child: subprocess.Popen[bytes]) -> None:
+    if child.poll() is None:
+        child.terminate()
+        try:
+            child.wait(_PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+
+
+def _derive_until_orphaned() -> None:
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    threading.Thread(target=lambda: (sys.stdin.buffer.read(), stop.set()), daemon=True).start()
+    keep_deriving(Path(os.environ["GRITBOOK_DATA"]), Path(os.environ["GRITBOOK_YARD"]), stop)
+
+
+if __name__ == "__main__":
+    _derive_until_orphaned()

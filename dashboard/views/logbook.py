@@ -1,0 +1,254 @@
+"""The log book: what people enter, and what became of it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import streamlit as st
+
+from dashboard import data, entry, look, words
+from ingest.config import Yard
+from ingest.record_bodies import INSTANT_KEYS
+
+#: Entries listed at first, and how many more each time.
+LISTED, MORE = 12, 24
+
+
+def page() -> None:
+    """The log book."""
+    look.put(
+        look.title(
+            "Log book",
+            "What no sensor knows. Nothing is ever overwritten: a correction stands beside what "
+            "it corrects, with who, when and why.",
+        )
+    )
+    described = data.yard()
+    if data.has_store():
+        version = data.kept(data.version).value
+        log = data.kept(data.record_log, version).value
+    else:
+        version, log = data.Version("", 0, None, 0), []
+    names = entry.new_names(version)
+    if (done := st.session_state.pop("log-done", None)) is not None:
+        look.put(look.note(*done))
+    if (record_id := st.session_state.get("log-open")) is not None:
+        _one(described, version, names, record_id)
+        return
+    _new(described, names)
+    _list(described, log)
+
+
+def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
+    st.session_state.setdefault("log-kind", entry.KINDS[0])
+    kind = st.segmented_control(
+        "Enter", entry.KINDS, key="log-kind", format_func=words.KIND_WORDS.__getitem__,
+        required=True,
+    )  # fmt: skip
+    if kind is None:
+        return
+    if kind == "area" and not names["shift"]:
+        look.put(look.note("There is no shift yet.", "Enter a shift first; area belongs to one."))
+    if kind == "shift" and not (names["crew"] and names["job"]):
+        look.put(look.note("There is no crew or no job yet.", "Enter both first."))
+    # A new number empties the amounts once an entry was saved; refused ones keep what was typed.
+    key = f"new-{kind}-{st.session_state.get('log-number', 0)}"
+    with st.form(key, border=False):
+        body = entry.fields(kind, described, names, {}, key)
+        by = entry.who(f"{key}-by")
+        saved = st.form_submit_button(f"Save {words.KIND_WORDS[kind].lower()}", type="primary")
+    if saved:
+        record_id = entry.save(lambda: data.enter(kind, body, by), kind, body, by)
+        if record_id is not None:
+            st.session_state["log-number"] = st.session_state.get("log-number", 0) + 1
+            st.session_state["log-done"] = (
+                f"Saved: {words.KIND_WORDS[kind].lower()}, {_sentence(described, kind, body)}.",
+                "If something is wrong with it, open it below and correct it.",
+            )
+            st.rerun()
+
+
+# --- what was entered ------------------------------------------------------------------------
+
+
+def _list(described: Yard, log: list[dict[str, Any]]) -> None:
+    look.put(look.heading("Entered", "Newest first."))
+    if not log:
+        look.put(look.note("Nothing has been entered yet.", "Begin above: a crew, a job, a shift."))
+        return
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        kinds = ["", *entry.KINDS]
+        kind = st.selectbox(
+            "Show", kinds, format_func=lambda k: words.KIND_WORDS.get(k, "Everything"), width=240
+        )
+        older = st.toggle("With corrected and withdrawn ones")
+    chosen = [
+        row
+        for row in log
+        if (not kind or row["kind"] == kind)
+        and (older or not (row["superseded"] or row["withdrawn"]))
+    ]
+    count = st.session_state.setdefault("log-listed", LISTED)
+    for row in chosen[:count]:
+        with st.container(horizontal=True, vertical_alignment="center"):
+            look.put(_line(described, row))
+            st.button(
+                "Open", key=f"open-{row['record_id']}", width=110,
+                on_click=_open, args=(row["record_id"],),
+            )  # fmt: skip
+    if len(chosen) > count:
+        st.button(
+            f"Show {min(MORE, len(chosen) - count)} more",
+            on_click=lambda: st.session_state.update({"log-listed": count + MORE}),
+        )
+    elif len(log) >= data.NEWEST_ROWS:
+        look.put(look.note("Older entries are not listed here.", "`gritbook record list` has all."))
+
+
+def _open(record_id: str | None) -> None:
+    st.session_state["log-open"] = record_id
+
+
+def _line(described: Yard, row: dict[str, Any]) -> str:
+    gone = " gb-gone" if row["superseded"] or row["withdrawn"] else ""
+    state = ""
+    if row["withdrawn"]:
+        state = f", withdrawn: {row['reason']}"
+    elif row["superseded"]:
+        state = ", corrected or withdrawn since"
+    elif row["supersedes"]:
+        state = f", corrected: {row['reason']}"
+    sentence = _sentence(described, row["kind"], row["body"]) or "taken away"
+    entered = words.day_and_time(row["recorded_at"], described.site.zone)
+    return (
+        f'<div class="gb-entry{gone}"><b>{look.shown(words.KIND_WORDS[row["kind"]])}: '
+        f"{look.shown(sentence)}</b><span>{look.shown(row['recorded_by'])}, "
+        f"{look.shown(entered)}{look.shown(state)}</span></div>"
+    )
+
+
+def _sentence(described: Yard, kind: str, body: Mapping[str, Any]) -> str:
+    """An entry in one line."""
+    if not body:
+        return ""
+
+    def number(name: str) -> str:
+        return words.plain_number(float(body[name]))
+
+    if kind == "abrasive":
+        what = f" of {body['abrasive']}" if body.get("abrasive") else ""
+        bags = "bag" if body["bags"] == 1 else "bags"
+        said = f"{number('bags')} {bags}{what}, {number('bag_kg')} kg each, {body['pot']}"
+    elif kind == "area":
+        said = f"{number('area_m2')} m², {body['job']}, {body['pot']}, shift {body['shift']}"
+    elif kind == "check":
+        said = f"{words.part(body['part'])}, {body['pot']}, {words.RESULT_WORDS[body['result']]}"
+    elif kind == "part_fitted":
+        tag = f" {body['tag']}" if body.get("tag") else ""
+        said = f"{words.part(body['part'])}{tag}, {body['pot']}"
+    elif kind == "shift":
+        said = f"{body['shift']}, crew {body['crew']}, {body['job']}, {', '.join(body['pots'])}"
+    elif kind == "job":
+        said = ", ".join(
+            str(body[k]) for k in ("job", "item", "rust_grade", "prep_grade") if body.get(k)
+        )
+    else:
+        said = f"{body['crew']}, {words.counted(int(body['size']), 'person', 'people')}"
+    at = _instant(body.get("at"))
+    return said if at is None else f"{said}, {words.day_and_time(at, described.site.zone)}"
+
+
+def _instant(value: object) -> dt.datetime | None:
+    if isinstance(value, str) and value:
+        return dt.datetime.fromisoformat(value)
+    if isinstance(value, dt.datetime) and value.tzinfo is not None:
+        return value
+    return None
+
+
+# --- one entry -------------------------------------------------------------------------------
+
+
+def _one(
+    described: Yard,
+    version: data.Version,
+    names: Mapping[str, Sequence[str]],
+    record_id: str,
+) -> None:
+    st.button("Back to the log book", on_click=_open, args=(None,), key="log-back")
+    chain = data.kept(data.record_history, version, record_id).value
+    newest = chain[-1]
+    kind = newest["kind"]
+    look.put(look.heading(words.KIND_WORDS[kind]), _chain_table(described, chain))
+    if newest["withdrawn"]:
+        look.put(look.note("This entry was withdrawn.", "Correcting it brings it back."))
+    standing = next(row for row in reversed(chain) if not row["withdrawn"])
+    values = {k: v for k, v in standing.items() if k in words.FIELD_WORDS}
+    look.put(look.heading("Correct it", "What is here now; change what is wrong."))
+    key = f"correct-{newest['record_id']}"
+    with st.form(key, border=False):
+        body = entry.fields(kind, described, names, values, key)
+        reason = st.text_input("What was wrong", key=f"{key}-reason", max_chars=500)
+        by = entry.who(f"{key}-by")
+        saved = st.form_submit_button("Save correction", type="primary")
+    if saved:
+        changed = entry.save(
+            lambda: data.correct(newest["record_id"], body, by, reason), kind, body, by
+        )
+        if changed is not None:
+            st.session_state["log-done"] = ("Corrected.", "What stood there before is kept.")
+            _open(changed)
+            st.rerun()
+    if not newest["withdrawn"]:
+        _withdraw(newest)
+
+
+def _withdraw(newest: dict[str, Any]) -> None:
+    key = f"withdraw-{newest['record_id']}"
+    look.put(look.heading("Take it away", "For what never happened. It stays in the history."))
+    with st.form(key, border=False):
+        reason = st.text_input("Why", key=f"{key}-reason", max_chars=500)
+        by = entry.who(f"{key}-by")
+        gone = st.form_submit_button("Withdraw this entry")
+    if gone:
+        done = entry.attempt(lambda: data.withdraw(newest["record_id"], by, reason))
+        if done is not None:
+            st.session_state["log-done"] = ("Withdrawn.", "It stays in the history.")
+            _open(None)
+            st.rerun()
+
+
+def _chain_table(described: Yard, chain: list[dict[str, Any]]) -> str:
+    zone = described.site.zone
+    first = [k for k in words.FIELD_WORDS if any(k in row for row in chain)]
+    rows = []
+    for name in first:
+        rows.append([words.FIELD_WORDS[name], *(_cell(row, name, zone) for row in chain)])
+    rows.append(["entered by", *(row["recorded_by"] for row in chain)])
+    rows.append(["entered", *(words.day_and_time(row["recorded_at"], zone) for row in chain)])
+    if len(chain) > 1:
+        rows.append(["because", *(row["reason"] for row in chain)])
+    heads = ["", *("first entry" if i == 0 else "withdrawn" if row["withdrawn"] else "corrected"
+                   for i, row in enumerate(chain))]  # fmt: skip
+    return look.table(heads, rows, f"Record {chain[-1]['record_id']}, every version of it")
+
+
+def _cell(row: dict[str, Any], name: str, zone: Any) -> str:
+    value = row.get(name)
+    if name in INSTANT_KEYS and isinstance(value, dt.datetime):
+        return words.day_and_time(value, zone)
+    if name == "part" and value:
+        return words.part(value)
+    if name == "result" and value:
+        return words.RESULT_WORDS[value]
+    if isinstance(value, list):
+        return ", ".join(value)
+    if isinstance(value, float):
+        return words.plain_number(value)
+    return "" if value is None else str(value)
+
+
+if __name__ == "__main__":
+    page()

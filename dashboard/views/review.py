@@ -1,0 +1,478 @@
+"""A shift reviewed: where the hours went, what the nozzle got, the cycles behind each figure."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, NamedTuple
+
+import polars as pl
+import streamlit as st
+
+from analytics import pipeline, stretches
+from dashboard import charts, data, look, words
+from ingest.config import Yard
+
+WHOLE_DAY = "A whole day"
+#: Shown before a cycle's press and after its release. [s]
+AROUND_CYCLE_S = 20
+
+
+class Choice(NamedTuple):
+    """What is being reviewed."""
+
+    pot: str
+    shift: str
+    from_at: dt.datetime
+    to_at: dt.datetime
+
+
+def page() -> None:
+    """A shift reviewed."""
+    look.put(look.title("Shift review", "Where the hours went, and what reached the nozzle."))
+    if not data.has_store():
+        look.put(look.caution(), _nothing_yet())
+        return
+    described = data.yard()
+    version = data.kept(data.version).value
+    heard = data.kept(data.pots_heard, version).value
+    pots = [pot for pot in described.pot_names if heard.get(pot, (None, None))[0] is not None]
+    if not pots:
+        look.put(look.caution(), _nothing_yet())
+        return
+    shifts = data.kept(data.shift_list, version)
+    choice = _choose(described, shifts.value, pots, heard)
+    look.put(look.caution())
+    if choice is None:
+        return
+    stretch = data.kept(
+        data.stretch, version, choice.pot, choice.shift, choice.from_at, choice.to_at
+    )
+    if shifts.is_old or stretch.is_old:
+        at = words.clock(stretch.read_at, described.site.zone, with_seconds=True)
+        look.put(look.note(f"{words.STORE_BUSY} Shown as of {at}.", kind="warn"))
+    found = _figures_of(shifts.value, choice, stretch.value)
+    if found is None:
+        look.put(look.note("This stretch has not begun yet.", "Choose an earlier one."))
+        return
+    _coverage(described, stretch.value, found)
+    _headline(found, bool(choice.shift))
+    _time_use(found)
+    _timeline(described, version, choice, stretch.value)
+    _cycles(described, version, choice, stretch.value)
+
+
+def _nothing_yet() -> str:
+    return look.note(
+        "There is no shift to review yet.",
+        "Figures appear once a box has been heard and `gritbook pages` or `gritbook derive` has "
+        "run; a card is brought in with `gritbook import FILE --pot NAME`.",
+    )
+
+
+# --- choosing --------------------------------------------------------------------------------
+
+
+def _keep_in_address(name: str, key: str) -> None:
+    value = st.session_state[key]
+    st.query_params[name] = value.isoformat() if isinstance(value, dt.date) else str(value)
+
+
+def _choose(
+    described: Yard,
+    shifts: pl.DataFrame,
+    pots: list[str],
+    heard: dict[str, tuple[dt.datetime | None, dt.datetime | None]],
+) -> Choice | None:
+    zone = described.site.zone
+    by_name = {row["shift"]: row for row in shifts.iter_rows(named=True)}
+    options = [*by_name, WHOLE_DAY]
+    asked = st.query_params.get("shift", "")
+    st.session_state.setdefault("review-shift", asked if asked in options else options[0])
+    if st.session_state["review-shift"] not in options:
+        st.session_state["review-shift"] = options[0]
+
+    def called(name: str) -> str:
+        if name == WHOLE_DAY:
+            return WHOLE_DAY
+        row = by_name[name]
+        return f"{words.stretch(row['from_at'], row['to_at'], zone)}, {name}"
+
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        shift = st.selectbox(
+            "Shift", options, key="review-shift", format_func=called,
+            on_change=_keep_in_address, args=("shift", "review-shift"), width=470,
+        )  # fmt: skip
+        from_at, to_at = None, None
+        if shift == WHOLE_DAY:
+            day = _choose_day(described, heard)
+            from_at, to_at = data.site_day(day, described)
+            mine = pots
+        else:
+            row = by_name[shift]
+            from_at, to_at = row["from_at"], row["to_at"]
+            mine = sorted(shifts.filter(pl.col("shift") == shift)["pot"].to_list())
+        asked_pot = st.session_state.get("review-pot", st.query_params.get("pot", ""))
+        st.session_state["review-pot"] = asked_pot if asked_pot in mine else mine[0]
+        pot = st.segmented_control(
+            "Pot", mine, key="review-pot", required=True,
+            format_func=lambda name: words.label(_pot_title(described, name)),
+            on_change=_keep_in_address, args=("pot", "review-pot"),
+        )  # fmt: skip
+    if pot is None:
+        return None
+    if not by_name:
+        look.put(
+            look.note(
+                "No shift is booked, so a whole day is shown.",
+                "Book one in the log book: then abrasive and area count with its hours.",
+            )
+        )
+    elif shift != WHOLE_DAY:
+        row = by_name[shift]
+        look.put(
+            f'<p class="gb-under">Job {look.shown(row["job"])}, crew {look.shown(row["crew"])}</p>'
+        )
+    return Choice(pot, "" if shift == WHOLE_DAY else shift, from_at, to_at)
+
+
+def _choose_day(
+    described: Yard, heard: dict[str, tuple[dt.datetime | None, dt.datetime | None]]
+) -> dt.date:
+    ends = [data.site_date(at, described) for pair in heard.values() for at in pair if at]
+    asked = st.query_params.get("day", "")
+    if "review-day" not in st.session_state:
+        try:
+            day = dt.date.fromisoformat(asked)
+        except ValueError:
+            day = max(ends)
+        st.session_state["review-day"] = min(max(day, min(ends)), max(ends))
+    chosen = st.date_input(
+        "Day", key="review-day", min_value=min(ends), max_value=max(ends), format="YYYY-MM-DD",
+        on_change=_keep_in_address, args=("day", "review-day"), width=180,
+    )  # fmt: skip
+    return chosen if isinstance(chosen, dt.date) else max(ends)
+
+
+def _pot_title(described: Yard, pot: str) -> str:
+    named = described.pot(pot)
+    return (named.title if named else "") or pot
+
+
+# --- figures ---------------------------------------------------------------------------------
+
+
+def _figures_of(
+    shifts: pl.DataFrame, choice: Choice, stretch: data.PotStretch
+) -> dict[str, Any] | None:
+    if choice.shift:
+        row = shifts.filter((pl.col("shift") == choice.shift) & (pl.col("pot") == choice.pot))
+        return row.row(0, named=True) if row.height else None
+    return dict(stretch.summary) if stretch.summary is not None else None
+
+
+def _coverage(described: Yard, stretch: data.PotStretch, found: dict[str, Any]) -> None:
+    elapsed_s, silent_s = found["elapsed_s"], found["no_data_s"]
+    heard_s = elapsed_s - silent_s
+    zone = described.site.zone
+    sentence = (
+        f"Readings cover {words.duration(heard_s)} of {words.duration(elapsed_s)} "
+        f"({words.percent(heard_s / elapsed_s) if elapsed_s else words.NONE})."
+    )
+    if stretch.to_at > pipeline.utc_now():
+        sentence = f"Under way, up to now. {sentence}"
+    longest = max(stretch.silent, key=lambda span: span[1] - span[0], default=None)
+    more = ""
+    if longest is not None:
+        lasted = words.duration((longest[1] - longest[0]).total_seconds())
+        begin = words.clock(longest[0], zone)
+        more = (
+            f"{words.counted(len(stretch.silent), 'silence', 'silences')}, the longest {lasted} "
+            f"from {begin}. What happened then is not known: the lower hours count it as off, the "
+            "upper ones as on where it may have been blasting."
+        )
+    look.put(look.note(sentence, more, "warn" if silent_s > 0.02 * elapsed_s else "plain"))
+
+
+def _headline(found: dict[str, Any], is_shift: bool) -> None:
+    low, high, value = found["blast_low_s"], found["blast_high_s"], found["blast_s"]
+    digits = words.hours_digits(low, high, value)
+    deadman_digits = words.hours_digits(
+        found["deadman_low_s"], found["deadman_high_s"], found["deadman_s"]
+    )
+    from_cycles = f"from {words.counted(found['cycles'], 'cycle', 'cycles')} below"
+    shown = [
+        look.Figure(
+            "Blast-on", words.hours(value, digits), "h",
+            words.between_hours(low, high, digits), from_cycles,
+        ),
+        look.Figure("Pinch cycles", words.plain_number(found["cycles"]), origin="wedge closings"),
+        look.Figure(
+            "Dead-man open", words.hours(found["deadman_s"], deadman_digits), "h",
+            words.between_hours(found["deadman_low_s"], found["deadman_high_s"], deadman_digits),
+        ),
+    ]  # fmt: skip
+    if is_shift:
+        shown += [
+            look.Figure(
+                "Area done", words.amount(found["area_m2"]), "m²",
+                origin="as entered" if found["area_m2"] is not None else "none entered yet",
+            ),
+            look.Figure(
+                "Abrasive", words.amount(found["abrasive_kg_m2"]), "kg/m²",
+                origin=_abrasive_origin(found),
+            ),
+            look.Figure(
+                "Pace", words.amount(found["area_m2_blast_h"]), "m²/h", origin="a blast-on hour"
+            ),
+        ]  # fmt: skip
+    look.put(look.heading("Figures"), look.figures(shown), _staircase(found))
+
+
+def _abrasive_origin(found: dict[str, Any]) -> str:
+    if found["abrasive_kg"] is None:
+        return "no bags entered yet"
+    return f"{words.amount(found['abrasive_kg'])}{words.NBSP}kg tipped, as entered"
+
+
+def _staircase(found: dict[str, Any]) -> str:
+    """Pressures from manifold to nozzle, with what is lost on each step between them."""
+    steps = [
+        ("supply", "Manifold", found["supply_pa"], None),
+        ("pot", "Pot", found["pot_pa"], found["drop_supply_pot_pa"]),
+        ("nozzle", "Nozzle", found["nozzle_pa"], found["drop_pot_nozzle_pa"]),
+    ]
+    cells = []
+    for name, label, value, drop in steps:
+        lost = "" if drop is None else f"<i>{words.kpa(-drop)}{words.NBSP}kPa on the way</i>"
+        number = "not measured" if value is None else f"{words.kpa(value)} <small>kPa</small>"
+        cells.append(
+            f'<div class="gb-step gb-p-{name}">{lost}<span>{label}</span><b>{number}</b></div>'
+        )
+    return (
+        '<p class="gb-label">Pressure while blasting, weighted by blast-on time</p>'
+        f'<div class="gb-stairs">{"".join(cells)}</div>'
+    )
+
+
+def _time_use(found: dict[str, Any]) -> None:
+    shares = [
+        look.Share(kind, label, found[column], f"{words.hours(found[column])}{words.NBSP}h")
+        for kind, label, column in (
+            ("blasting", "Blasting", "blast_s"),
+            ("filling", "Pot filling", "filling_s"),
+            ("idle", "Dead-man shut", "idle_s"),
+            ("nodata", "No data", "no_data_s"),
+        )
+    ]
+    whole = words.duration(found["elapsed_s"])
+    look.put(
+        look.heading("Where the time went", f"The whole stretch of {whole}."),
+        look.stacked(shares, f"Time use of {whole}"),
+    )
+
+
+# --- timeline and cycles ---------------------------------------------------------------------
+
+
+def _timeline(
+    described: Yard, version: data.Version, choice: Choice, stretch: data.PotStretch
+) -> None:
+    zone = described.site.zone
+    look.put(
+        look.heading(
+            "Pressures and dead-man",
+            "Shaded: dead-man open. Grey: no data. Drawn with every peak kept; figures are made "
+            "from all readings, not from this drawing.",
+        )
+    )
+    there = charts.wall(choice.from_at, zone)
+    to_at = min(choice.to_at, pipeline.utc_now())
+    begin, end = ((at + there.offset).replace(microsecond=0) for at in (choice.from_at, to_at))
+    if end - begin < dt.timedelta(minutes=2):
+        look.put(look.note("This stretch has only just begun.", "Look again in a few minutes."))
+        return
+    view = st.slider(
+        "From and to", min_value=begin, max_value=end, value=(begin, end), format="HH:mm",
+        step=dt.timedelta(minutes=1), key=f"review-view-{choice.pot}-{choice.from_at}",
+    )  # fmt: skip
+    chosen = (view[0] - there.offset, max(view[1], view[0] + dt.timedelta(minutes=1)))
+    chosen = (chosen[0], chosen[1] - there.offset)
+    # A shift under way is drawn up to a whole half minute, so that it is not read anew each time.
+    trace = data.kept(
+        data.trace, version.data, version.yard_changed_ns, choice.pot, chosen[0], chosen[1]
+    )
+    spans = list(stretch.cycles.select("pressed_at", "released_at").iter_rows())
+    chart = charts.pressures(trace.value, spans, stretch.silent, chosen, zone, look.palette())
+    st.altair_chart(chart, theme=None, width="stretch")
+
+
+def _cycles(
+    described: Yard, version: data.Version, choice: Choice, stretch: data.PotStretch
+) -> None:
+    look.put(
+        look.heading(
+            "Cycles", "One row each time the dead-man was opened. The figures above are their sum.",
+            "cycles",
+        )
+    )  # fmt: skip
+    cycles = stretches.numbered(stretch.cycles)
+    if cycles.is_empty():
+        look.put(look.note("The dead-man was not opened while the pot was heard."))
+        return
+    table = _cycle_table(described, cycles)
+    st.dataframe(
+        table.to_pandas(), hide_index=True, width="stretch", height=330,
+        column_config={
+            "No.": st.column_config.NumberColumn(pinned=True, width="small"),
+            "Opened": st.column_config.TextColumn(width="small"),
+        }
+        | {
+            words.CYCLE_WORDS[name]: st.column_config.NumberColumn(format="%.1f", width="small")
+            for name in ("lasted", "blast", "press_delay", "pressurise", "exhaust")
+        }
+        | {
+            words.CYCLE_WORDS[name]: st.column_config.NumberColumn(format="%.0f", width="small")
+            for name in ("supply", "pot", "nozzle")
+        },
+    )  # fmt: skip
+    st.download_button(
+        "Download these cycles as CSV", table.write_csv(), on_click="ignore",
+        file_name=f"{choice.pot}-cycles-{choice.from_at:%Y-%m-%d}.csv", mime="text/csv",
+    )  # fmt: skip
+    _one_cycle(described, version, choice, stretch, cycles)
+
+
+def _cycle_table(described: Yard, cycles: pl.DataFrame) -> pl.DataFrame:
+    zone = described.site.zone
+    between = [
+        f"{words.seconds(low)} to {words.seconds(high)}"
+        for low, high in cycles.select("blast_low_s", "blast_high_s").iter_rows()
+    ]
+    opened = [words.clock(at, zone, with_seconds=True) for at in cycles["pressed_at"]]
+    counts = [
+        "no: a flicker" if flicker
+        else "yes, not answered by the pot" if confirmed is False
+        else "yes"
+        for flicker, confirmed in cycles.select("flicker", "confirmed").iter_rows()
+    ]  # fmt: skip
+    columns = {
+        "number": cycles["number"],
+        "pressed": pl.Series(opened),
+        "lasted": cycles["deadman_s"],
+        "blast": cycles["blast_s"],
+        "between": pl.Series(between),
+        "press_delay": cycles["press_delay_s"],
+        "pressurise": cycles["pressurise_s"],
+        "exhaust": cycles["exhaust_s"],
+        "supply": cycles["supply_pa"] / 1000,
+        "pot": cycles["pot_pa"] / 1000,
+        "nozzle": cycles["nozzle_pa"] / 1000,
+        "began": pl.Series([words.BEGAN_WORDS[b] for b in cycles["began_by"]]),
+        "ended": pl.Series([words.ENDED_WORDS[e] for e in cycles["ended_by"]]),
+        "counts": pl.Series(counts),
+    }
+    return pl.DataFrame({words.CYCLE_WORDS[name]: column for name, column in columns.items()})
+
+
+def _step(key: str, by: int, last: int) -> None:
+    st.session_state[key] = min(max(st.session_state[key] + by, 0), last)
+
+
+@st.fragment
+def _one_cycle(
+    described: Yard,
+    version: data.Version,
+    choice: Choice,
+    stretch: data.PotStretch,
+    cycles: pl.DataFrame,
+) -> None:
+    zone = described.site.zone
+    look.put(
+        look.heading(
+            "One cycle, down to its readings",
+            "Every figure can be followed: figure, cycle, reading, and the message it came in.",
+        )
+    )
+    key = f"review-cycle-{choice.pot}-{choice.from_at}"
+    last = cycles.height - 1
+    st.session_state[key] = min(st.session_state.get(key, 0), last)
+
+    def called(index: int) -> str:
+        row = cycles.row(index, named=True)
+        number = "flicker" if row["number"] is None else f"No. {row['number']}"
+        return (
+            f"{number}, {words.clock(row['pressed_at'], zone, with_seconds=True)}, "
+            f"{words.duration(row['deadman_s'])}"
+        )
+
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        st.selectbox("Cycle", range(last + 1), key=key, format_func=called, width=320)
+        st.button("Earlier", on_click=_step, args=(key, -1, last), key="review-earlier")
+        st.button("Later", on_click=_step, args=(key, 1, last), key="review-later")
+    row = cycles.row(st.session_state[key], named=True)
+    with look.sentences():
+        margin = dt.timedelta(seconds=AROUND_CYCLE_S)
+        view = (row["span_from_at"] - margin, row["span_to_at"] + margin)
+        trace = data.kept(
+            data.trace, version.data, version.yard_changed_ns, choice.pot, view[0], view[1]
+        )
+        spans = list(stretch.cycles.select("pressed_at", "released_at").iter_rows())
+        look.put(look.figures(_cycle_figures(row)))
+        chart = charts.pressures(
+            trace.value, spans, stretch.silent, view, zone, look.palette(), height=240
+        )
+        st.altair_chart(chart, theme=None, width="stretch")
+        with st.expander("Readings of this cycle, as they were kept"):
+            _readings(version, choice, row)
+
+
+def _cycle_figures(row: dict[str, Any]) -> list[look.Figure]:
+    def between(name: str) -> str:
+        low, high = words.seconds(row[f"{name}_low_s"]), words.seconds(row[f"{name}_high_s"])
+        return "" if low == high else f"between {low} and {high}{words.NBSP}s"
+
+    return [
+        look.Figure(
+            "Dead-man open", words.seconds(row["deadman_s"]), "s", between("deadman"),
+            f"{words.BEGAN_WORDS[row['began_by']]}; {words.ENDED_WORDS[row['ended_by']]}",
+        ),
+        look.Figure("Blast-on", words.seconds(row["blast_s"]), "s", between("blast")),
+        look.Figure("Pot answered after", words.seconds(row["press_delay_s"]), "s"),
+        look.Figure("To 90 % of manifold", words.seconds(row["pressurise_s"]), "s"),
+        look.Figure("Exhaust to 10 %", words.seconds(row["exhaust_s"]), "s"),
+        look.Figure("Manifold to pot", words.kpa(row["drop_supply_pot_pa"]), "kPa lost"),
+        look.Figure("Pot to nozzle", words.kpa(row["drop_pot_nozzle_pa"]), "kPa lost"),
+    ]  # fmt: skip
+
+
+def _readings(version: data.Version, choice: Choice, row: dict[str, Any]) -> None:
+    end = row["span_to_at"] + dt.timedelta(microseconds=1)
+    kept = data.kept(data.readings, version.data, choice.pot, row["span_from_at"], end).value
+    shown = kept.head(data.READINGS_SHOWN)
+    count = words.counted(kept.height, "reading", "readings")
+    more = f", the first {shown.height} shown here" if kept.height > shown.height else ""
+    look.put(
+        f'<p class="gb-under">{look.shown(count + more)}. Not calibrated; times in UTC. A message '
+        "below zero is a card that was brought in.</p>"
+    )
+    st.dataframe(
+        shown.select(
+            pl.col("sampled_at").dt.strftime("%H:%M:%S%.3f").alias("Sampled (UTC)"),
+            pl.col("channel").alias("Channel"),
+            pl.col("value").alias("Value"),
+            pl.col("unit").alias("Unit"),
+            pl.col("text").fill_null("").alias("Text"),
+            pl.col("arrived_at").dt.strftime("%H:%M:%S%.3f").alias("Arrived (UTC)"),
+            pl.col("message_id").alias("Message"),
+        ).to_pandas(),
+        hide_index=True, width="stretch", height=300,
+    )  # fmt: skip
+    st.download_button(
+        "Download all of them as CSV", kept.write_csv(), on_click="ignore",
+        file_name=f"{choice.pot}-readings-{row['pressed_at']:%Y-%m-%dT%H%M%S}.csv",
+        mime="text/csv", key="review-readings-csv",
+    )  # fmt: skip
+
+
+if __name__ == "__main__":
+    page()

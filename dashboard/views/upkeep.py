@@ -1,0 +1,231 @@
+"""Upkeep: what is due and why, and its sign-off."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import data, entry, look, words
+from ingest.config import Yard
+
+EVERY_POT = "Every pot"
+
+
+def page() -> None:
+    """Upkeep."""
+    look.put(
+        look.title(
+            "Upkeep",
+            "What is due, and why. A check that is not due yet is no promise that the part is "
+            "fit: look at it whenever something seems wrong.",
+        ),
+        look.caution(),
+    )
+    described = data.yard()
+    if not data.has_store():
+        look.put(
+            look.note(
+                "Nothing is counted yet.",
+                "Checks appear here once a box has been heard, or once you enter in the log book "
+                "which parts are fitted.",
+            )
+        )
+        return
+    if (done := st.session_state.pop("upkeep-done", None)) is not None:
+        look.put(look.note(*done))
+    version = data.kept(data.version).value
+    upkeep = data.kept(data.upkeep_list, version)
+    if upkeep.is_old:
+        at = words.clock(upkeep.read_at, described.site.zone, with_seconds=True)
+        look.put(look.note(f"{words.STORE_BUSY} Shown as of {at}.", kind="warn"))
+    if upkeep.value.due.is_empty():
+        look.put(
+            look.note(
+                "Nothing is counted yet.",
+                "Figures appear some seconds after the first readings have come in.",
+            )
+        )
+        return
+    _loosened(upkeep.value.due)
+    pot = _choose_pot(described)
+    rows = upkeep.value.due
+    found = upkeep.value.found
+    if pot != EVERY_POT:
+        rows, found = rows.filter(pl.col("pot") == pot), found.filter(pl.col("pot") == pot)
+    if found.height:
+        look.put(look.heading("Found not good, not replaced yet"))
+        for row in found.iter_rows(named=True):
+            _finding(described, upkeep.value, row)
+    for states, title, under in (
+        (("overdue", "due"), "Due", "Most urgent first."),
+        (("soon",), "Due soon", ""),
+        (("ok",), "Not due", ""),
+    ):
+        some = rows.filter(pl.col("state").is_in(states))
+        if some.height:
+            look.put(look.heading(f"{title} ({some.height})", under))
+            for row in some.iter_rows(named=True):
+                _check(described, upkeep.value, row)
+
+
+def _choose_pot(described: Yard) -> str:
+    options = [EVERY_POT, *described.pot_names]
+    asked = st.query_params.get("pot", "")
+    st.session_state.setdefault("upkeep-pot", asked if asked in options else EVERY_POT)
+
+    def called(pot: str) -> str:
+        named = described.pot(pot)
+        return words.label((named.title if named else "") or pot)
+
+    def keep() -> None:
+        st.query_params["pot"] = st.session_state["upkeep-pot"]
+
+    return st.segmented_control(
+        "Pot", options, key="upkeep-pot", format_func=called, required=True, on_change=keep
+    )
+
+
+def _loosened(due: pl.DataFrame) -> None:
+    for row in due.filter("loosened").unique("part", maintain_order=True).iter_rows(named=True):
+        look.put(
+            look.note(
+                f"This site checks the {words.part(row['part'])} less often than common practice.",
+                f"Decided by {row['by']}: {row['reason']}",
+                "warn",
+            )
+        )
+
+
+def _title(described: Yard, pot: str) -> str:
+    named = described.pot(pot)
+    return (named.title if named else "") or pot
+
+
+def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
+    zone = described.site.zone
+    said = " ".join(t for t in (row["measurement"], row["note"]) if t)
+    look.put(
+        f'<article class="gb-due gb-due-overdue"><div class="gb-top">'
+        f"<h3>{look.shown(words.part(row['part']).capitalize())}, "
+        f"{look.shown(_title(described, row['pot']))}</h3>"
+        f"{look.badge(words.RESULT_WORDS[row['result']], 'alarm')}</div>"
+        f"<p>Found on {look.shown(words.day_and_time(row['at'], zone))} by "
+        f"{look.shown(row['by'])}. {look.shown(said)}</p></article>"
+    )
+    _sign_off(described, upkeep, row["pot"], row["part"], "found")
+
+
+def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
+    zone = described.site.zone
+    used = words.used_of(row["trigger"], row["used"], row["limit"])
+    since = (
+        f"since the {words.SINCE_WORDS[row['since']]} on "
+        f"{words.day_and_time(row['since_at'], zone)}"
+    )
+    between = words.between_hours(row["blast_low_h"] * 3600, row["blast_high_h"] * 3600, 1)
+    counts = (
+        f"{words.hours(row['blast_h'] * 3600, 1)}{words.NBSP}blast hours"
+        f"{f' ({between}; the higher counts)' if between else ''}, "
+        f"{words.counted(row['cycles'], 'pinch cycle', 'pinch cycles')}"
+    )
+    source = f"Rule: {row['source']}"
+    if row["loosened"]:
+        source += f". Loosened by {row['by']}: {row['reason']}"
+    elif row["by"]:
+        source += f". Set by {row['by']}"
+    waiting = ""
+    newest = _newest_check(upkeep, row)
+    if newest is not None:
+        waiting = (
+            f"<p><b>Signed off {look.shown(words.RESULT_WORDS[newest['result']].lower())} by "
+            f"{look.shown(newest['by'])} at {look.shown(words.clock(newest['at'], zone))}.</b> "
+            "The count begins anew within seconds.</p>"
+        )
+    look.put(
+        f'<article class="gb-due gb-due-{row["state"]}"><div class="gb-top">'
+        f"<h3>{look.shown(words.part(row['part']).capitalize())}, "
+        f"{look.shown(_title(described, row['pot']))}</h3>"
+        f"{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))}</div>"
+        f"<p>{look.shown(row['what'].capitalize())}.</p>"
+        f"{look.used_bar(row['share'], row['state'], used)}"
+        f"<p><b>{look.shown(used)}</b> {look.shown(since)}</p>"
+        f'<p class="gb-quiet">{look.shown(counts)}</p>'
+        f'<p class="gb-quiet">{look.shown(source)}</p>{waiting}</article>'
+    )
+    _sign_off(described, upkeep, row["pot"], row["part"], "due")
+
+
+def _newest_check(upkeep: data.Upkeep, row: dict[str, Any]) -> dict[str, Any] | None:
+    """A check that begins the count anew but that the figures do not know yet."""
+    later = upkeep.checks.filter(
+        (pl.col("pot") == row["pot"])
+        & (pl.col("part") == row["part"])
+        & pl.col("result").is_in(["good", "replaced"])
+        & (pl.col("at") > row["since_at"])
+    ).sort("at")
+    return later.row(-1, named=True) if later.height else None
+
+
+def _sign_off(described: Yard, upkeep: data.Upkeep, pot: str, part: str, place: str) -> None:
+    mine = (pot, part, place)
+    if st.session_state.get("upkeep-open") != mine:
+        st.button(
+            f"Sign off {words.part(part)}, {words.label(_title(described, pot))}",
+            key=f"open-{place}-{pot}-{part}",
+            on_click=lambda: st.session_state.update({"upkeep-open": mine}),
+        )
+        return
+    key = f"sign-{place}-{pot}-{part}"
+    with st.form(key, border=False):
+        body = entry.check_fields(described, key)
+        by = entry.who(f"{key}-by")
+        with st.container(horizontal=True):
+            saved = st.form_submit_button("Save sign-off", type="primary")
+            closed = st.form_submit_button("Close")
+    if closed:
+        st.session_state["upkeep-open"] = None
+        st.rerun()
+    if saved:
+        body |= {"pot": pot, "part": part}
+        if entry.save(lambda: data.enter("check", body, by), "check", body, by) is not None:
+            st.session_state["upkeep-open"] = None
+            st.session_state["upkeep-done"] = _done(described, body, by)
+            st.rerun()
+    _history(described, upkeep, pot, part)
+
+
+def _done(described: Yard, body: dict[str, Any], by: str) -> tuple[str, str]:
+    said = (
+        f"Signed off: {words.part(body['part'])} on {_title(described, body['pot'])}, "
+        f"{words.RESULT_WORDS[body['result']].lower()}, by {by.strip()}."
+    )
+    if body["result"] in ("good", "replaced"):
+        return said, "Its count begins anew within seconds."
+    return said, "It stays due until it is replaced."
+
+
+def _history(described: Yard, upkeep: data.Upkeep, pot: str, part: str) -> None:
+    zone = described.site.zone
+    mine = upkeep.checks.filter((pl.col("pot") == pot) & (pl.col("part") == part))
+    if mine.is_empty():
+        look.put('<p class="gb-under">No check of this part was signed off before.</p>')
+        return
+    look.put(
+        look.table(
+            ("When", "Result", "By", "Measured", "Note"),
+            [
+                (
+                    words.day_and_time(row["at"], zone), words.RESULT_WORDS[row["result"]],
+                    row["by"], row["measurement"], row["note"],
+                )
+                for row in mine.sort("at", descending=True).iter_rows(named=True)
+            ],
+            "Signed off before",
+        )
+    )  # fmt: skip
+
+
+if __name__ == "__main__":
+    page()

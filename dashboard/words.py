@@ -1,0 +1,300 @@
+"""Words, numbers and units as people read them: SI in, text out. No page formats a number."""
+
+from __future__ import annotations
+
+import datetime as dt
+from zoneinfo import ZoneInfo
+
+from ingest.parts import PART_WORDS
+
+#: Keeps a number and its unit on one line.
+NBSP = "\u00a0"
+
+#: Written where there is no figure.
+NONE = "–"
+
+CAUTION = (
+    "Before anyone touches the pot: isolate it, vent it, and prove that it is vented at the pot "
+    "itself. Follow the site's own procedure, local code and a competent person. Gritbook is not "
+    "a gauge to work by: a blocked port reads zero."
+)
+INVENTED = "Invented scenario: this yard, its people and its readings are made up."
+STORE_BUSY = "The store is being written to just now."
+STORE_BUSY_STEP = "This page fills in as soon as it is free; nothing is lost."
+
+#: State of a check -> the word for it.
+STATE_WORDS = {"overdue": "Overdue", "due": "Due", "soon": "Due soon", "ok": "Not due"}
+
+#: Result of a check -> the word for it.
+RESULT_WORDS = {
+    "good": "Good",
+    "worn": "Worn, still on",
+    "replaced": "Replaced",
+    "failed": "Failed",
+}
+
+#: What ended or began a cycle -> the words for it.
+BEGAN_WORDS = {"press": "dead-man opened", "gap": "open when hearing began again"}
+ENDED_WORDS = {"release": "dead-man let go", "gap": "hearing stopped", "open": "not ended yet"}
+
+#: Since when a part is counted -> the words for it.
+SINCE_WORDS = {"checked": "last check", "fitted": "fitting", "heard": "first reading"}
+
+#: Kind of record -> the words for it.
+KIND_WORDS = {
+    "area": "Area done",
+    "abrasive": "Abrasive tipped",
+    "part_fitted": "Part fitted",
+    "check": "Check done",
+    "shift": "Shift",
+    "crew": "Crew",
+    "job": "Job",
+}
+
+#: Key of a record's body -> the words for it.
+FIELD_WORDS = {
+    "shift": "shift", "crew": "crew", "job": "job", "pot": "pot", "pots": "pots", "at": "when",
+    "from_at": "from", "to_at": "to", "people": "people", "size": "people", "item": "item",
+    "rust_grade": "rust grade", "prep_grade": "preparation grade", "planned_m2": "planned [m²]",
+    "area_m2": "area [m²]", "bags": "bags", "bag_kg": "kg a bag", "abrasive": "abrasive",
+    "part": "part", "tag": "tag", "note": "note", "result": "result",
+    "measurement": "measurement",
+}  # fmt: skip
+
+#: Column of the cycles table -> its heading.
+CYCLE_WORDS = {
+    "number": "No.",
+    "pressed": "Opened",
+    "lasted": "Dead-man open [s]",
+    "blast": "Blast-on [s]",
+    "between": "Blast-on between [s]",
+    "press_delay": "Pot answered after [s]",
+    "pressurise": "To 90 % after [s]",
+    "exhaust": "Exhaust to 10 % [s]",
+    "supply": "Manifold [kPa]",
+    "pot": "Pot [kPa]",
+    "nozzle": "Nozzle [kPa]",
+    "began": "Began by",
+    "ended": "Ended by",
+    "counts": "Counted",
+}
+
+
+def _number(value: float, digits: int) -> str:
+    """A number with thin spaces between thousands and a true minus sign."""
+    text = f"{value:,.{digits}f}".replace(",", "\u202f")
+    if float(f"{value:.{digits}f}") == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "\u2212")
+
+
+def hours_digits(low_s: float | None, high_s: float | None, value_s: float) -> int:
+    """Decimals of an hour figure that its interval supports.
+
+    Two up to 10 h, one above; one less where the interval is wider than half an hour.
+    """
+    digits = 2 if abs(value_s) < 36_000 else 1
+    if low_s is not None and high_s is not None and high_s - low_s > 1_800:
+        digits -= 1
+    return digits
+
+
+def hours(value_s: float | None, digits: int = 2) -> str:
+    """Seconds as hours, without the unit.
+
+    Examples
+    --------
+    >>> hours(13_834.0), hours(116_640.0, 1), hours(None)
+    ('3.84', '32.4', '–')
+    """
+    return NONE if value_s is None else _number(value_s / 3600.0, digits)
+
+
+def between_hours(low_s: float | None, high_s: float | None, digits: int = 2) -> str:
+    """The interval of an hour figure; empty where both ends read alike.
+
+    Examples
+    --------
+    >>> between_hours(13_680.0, 14_400.0).replace(NBSP, " ")
+    'between 3.80 and 4.00 h'
+    """
+    if low_s is None or high_s is None or hours(low_s, digits) == hours(high_s, digits):
+        return ""
+    return f"between {hours(low_s, digits)} and {hours(high_s, digits)}{NBSP}h"
+
+
+def kpa(value_pa: float | None) -> str:
+    """Pascal as whole kilopascal, without the unit: a transducer of a pot is good to a few kPa.
+
+    Examples
+    --------
+    >>> kpa(752_340.0), kpa(-400.0), kpa(None)
+    ('752', '0', '–')
+    """
+    return NONE if value_pa is None else _number(value_pa / 1000.0, 0)
+
+
+def reading_kpa(value_pa: float | None, floor_pa: float) -> str:
+    """A pressure as read just now; under ``floor_pa`` it only says that it is under it.
+
+    Near zero a transducer cannot tell a little pressure from none, so no digits are shown there.
+
+    Examples
+    --------
+    >>> reading_kpa(748_000.0, 10_000.0), reading_kpa(1_500.0, 10_000.0)
+    ('748', 'under 10')
+    """
+    if value_pa is not None and value_pa < floor_pa:
+        return f"under {kpa(floor_pa)}"
+    return kpa(value_pa)
+
+
+def seconds(value_s: float | None) -> str:
+    """Seconds without the unit: two decimals under 10 s, one above."""
+    if value_s is None:
+        return NONE
+    return _number(value_s, 2 if abs(value_s) < 10 else 1)
+
+
+def amount(value: float | None) -> str:
+    """An amount to three digits or whole, whichever says more.
+
+    Examples
+    --------
+    >>> amount(31.46), amount(4750.0), amount(6.0), amount(None)
+    ('31.5', '4\\u202f750', '6.0', '–')
+    """
+    if value is None:
+        return NONE
+    return _number(value, 0 if abs(value) >= 100 else 1)
+
+
+def plain_number(value: float) -> str:
+    """A number as somebody typed it: no decimals that were not there."""
+    return _number(value, 0) if float(value).is_integer() else f"{value:g}"
+
+
+def percent(share: float) -> str:
+    """A share as whole per cent.
+
+    Examples
+    --------
+    >>> percent(0.364).replace(NBSP, " "), percent(0.002).replace(NBSP, " ")
+    ('36 %', 'under 1 %')
+    """
+    if 0 < share < 0.005:
+        return f"under 1{NBSP}%"
+    return f"{share * 100:.0f}{NBSP}%"
+
+
+def duration(value_s: float) -> str:
+    """How long something lasted, in the two largest units that matter.
+
+    Examples
+    --------
+    >>> [duration(s).replace(NBSP, " ") for s in (4.21, 72, 3_900, 200_000)]
+    ['4.2 s', '1 min 12 s', '1 h 05 min', '2 d 7 h']
+    """
+    if value_s < 60:
+        return f"{value_s:.1f}{NBSP}s" if value_s < 10 else f"{value_s:.0f}{NBSP}s"
+    whole = round(value_s)
+    if whole < 3600:
+        return f"{whole // 60}{NBSP}min {whole % 60:02d}{NBSP}s"
+    if whole < 86_400:
+        return f"{whole // 3600}{NBSP}h {whole % 3600 // 60:02d}{NBSP}min"
+    return f"{whole // 86_400}{NBSP}d {whole % 86_400 // 3600}{NBSP}h"
+
+
+def ago(value_s: float) -> str:
+    """How long ago something was.
+
+    Examples
+    --------
+    >>> ago(0.4), ago(45).replace(NBSP, " "), ago(-40).replace(NBSP, " ")
+    ('just now', '45 s ago', '40 s ahead of this computer')
+    """
+    if value_s < -2:
+        return f"{duration(-value_s)} ahead of this computer"
+    return "just now" if value_s < 2 else f"{duration(value_s)} ago"
+
+
+def in_zone(at: dt.datetime, zone: ZoneInfo) -> dt.datetime:
+    """An instant on the site's wall clock; a naive one is UTC, as in the store."""
+    aware = at if at.tzinfo is not None else at.replace(tzinfo=dt.UTC)
+    return aware.astimezone(zone)
+
+
+def clock(at: dt.datetime, zone: ZoneInfo, with_seconds: bool = False) -> str:
+    """Time of day at the site."""
+    return in_zone(at, zone).strftime("%H:%M:%S" if with_seconds else "%H:%M")
+
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def day(at: dt.datetime | dt.date, zone: ZoneInfo | None = None) -> str:
+    """A day, such as ``Tue 24 Nov 2026``."""
+    there = in_zone(at, zone) if isinstance(at, dt.datetime) and zone is not None else at
+    return f"{_DAYS[there.weekday()]} {there.day} {_MONTHS[there.month - 1]} {there.year}"
+
+
+def day_and_time(at: dt.datetime, zone: ZoneInfo) -> str:
+    """A day and a time of day at the site."""
+    return f"{day(at, zone)}, {clock(at, zone)}"
+
+
+def stretch(from_at: dt.datetime, to_at: dt.datetime, zone: ZoneInfo) -> str:
+    """From when to when, at the site."""
+    begin, end = in_zone(from_at, zone), in_zone(to_at, zone)
+    later = "" if begin.date() == end.date() else f"{day(end)}, "
+    return f"{day(begin)}, {begin:%H:%M} to {later}{end:%H:%M}"
+
+
+def used_of(trigger: str, used: float, limit: float) -> str:
+    """How far along a limit something is, in its own unit.
+
+    Examples
+    --------
+    >>> used_of("blast_h", 32.41, 40.0).replace(NBSP, " ")
+    '32.4 of 40 blast hours'
+    >>> used_of("days", 0.4, 1.0).replace(NBSP, " "), used_of("cycles", 900, 2000)
+    ('0.4 of 1 day', '900 of 2\\u202f000 pinch cycles')
+    """
+    if trigger == "cycles":
+        return f"{_number(used, 0)} of {_number(limit, 0)} pinch cycles"
+    unit = {"blast_h": "blast hours", "days": "day" if limit == 1 else "days"}[trigger]
+    return f"{_number(used, 1)} of {plain_number(limit)}{NBSP}{unit}"
+
+
+def counted(number: int, one: str, many: str) -> str:
+    """A count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "gap", "gaps"), counted(1200, "gap", "gaps")
+    ('1 gap', '1\\u202f200 gaps')
+    """
+    return f"{_number(number, 0)} {one if number == 1 else many}"
+
+
+def label(text: str) -> str:
+    """Text for a label that Streamlit reads as Markdown, so that it shows as it stands.
+
+    Examples
+    --------
+    >>> label("*pot*")
+    '\\\\*pot\\\\*'
+    """
+    escaped = "".join(f"\\{c}" if c in r"\`*_{}[]()<>#+-.!|~$" else c for c in text)
+    return escaped.replace(":", ":\u2060")
+
+
+def part(kind: str) -> str:
+    """A kind of part in people's words."""
+    return PART_WORDS.get(kind, kind)
+
+
+def state_kind(state: str) -> str:
+    """How loud a state is: ``alarm``, ``warn`` or ``plain``."""
+    return {"overdue": "alarm", "due": "alarm", "soon": "warn"}.get(state, "plain")
