@@ -1,0 +1,156 @@
+"""A broker from the distribution's package, and the real ingest as a process of its own."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+YARD = """\
+[site]
+name = "yard"
+time_zone = "UTC"
+
+{lines}
+[[pot]]
+name = "pot-1"
+volume_m3 = 0.184
+plate_pa = 862000
+
+[[pot]]
+name = "pot-2"
+volume_m3 = 0.184
+plate_pa = 862000
+"""
+
+# The command by itself, so that these tests show ingest and not the rest of the command line.
+RUN_INGEST = "import typer; from dashboard.commands.ingest import ingest; typer.run(ingest)"
+
+
+def free_port() -> int:
+    """A TCP port that nothing listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+class Broker:
+    """A mosquitto with persistence and a queue that does not drop."""
+
+    def __init__(self, folder: Path) -> None:
+        self.port = free_port()
+        self._config = folder / "mosquitto.conf"
+        self._config.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
+            f"persistence_location {folder}/\nmax_queued_messages 0\nmax_queued_bytes 0\n"
+            "user root\n"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it, and wait until it listens."""
+        self._process = subprocess.Popen(
+            [_mosquitto(), "-c", str(self._config)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        give_up_at = time.monotonic() + 10
+        while True:
+            try:
+                socket.create_connection(("127.0.0.1", self.port), 1).close()
+                return
+            except OSError:
+                assert time.monotonic() < give_up_at, "mosquitto does not listen"
+                time.sleep(0.05)
+
+    def stop(self) -> None:
+        """End it as the system would, its queue written to disk."""
+        if self._process is not None:
+            self._process.terminate()
+            self._process.wait(10)
+            self._process = None
+
+
+def _mosquitto() -> str:
+    found = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/opt/homebrew/sbin")
+    if found is None:
+        pytest.skip("mosquitto is not installed; install Debian's package of that name")
+    return found
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    running = Broker(folder)
+    running.start()
+    yield running
+    running.stop()
+
+
+class Ingest:
+    """The real `gritbook ingest`, in a process of its own."""
+
+    def __init__(self, data: Path, lines: str) -> None:
+        self.data = data
+        self._yard = data.parent / "yard.toml"
+        self._yard.write_text(YARD.format(lines=lines))
+        self.process: subprocess.Popen[bytes] | None = None
+        self.log = data.parent / "ingest.log"
+
+    def start(self) -> None:
+        """Start it; returns at once."""
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [
+                    sys.executable, "-c", RUN_INGEST,
+                    "--data", str(self.data), "--yard", str(self._yard), "--log", "json",
+                ],
+                stderr=log,
+            )  # fmt: skip
+
+    def kill(self) -> None:
+        """End it with SIGKILL."""
+        assert self.process is not None
+        self.process.kill()
+        self.process.wait()
+
+    def stop(self, wait_s: float = 30) -> int:
+        """Ask it to end with SIGTERM; gives its exit status."""
+        assert self.process is not None
+        self.process.terminate()
+        return self.process.wait(wait_s)
+
+
+@pytest.fixture
+def start_ingest(tmp_path: Path) -> Iterator[Callable[[str], Ingest]]:
+    started: list[Ingest] = []
+
+    def start(lines: str) -> Ingest:
+        one = Ingest(tmp_path / "data", lines)
+        one.start()
+        started.append(one)
+        return one
+
+    yield start
+    for one in started:
+        if one.process is not None and one.process.poll() is None:
+            one.kill()
+
+
+@pytest.fixture
+def wait_until() -> Callable[..., None]:
+    def wait(holds: Callable[[], object], wait_s: float = 30, what: str = "") -> None:
+        give_up_at = time.monotonic() + wait_s
+        while not holds():
+            assert time.monotonic() < give_up_at, f"not within {wait_s} s: {what or holds}"
+            time.sleep(0.05)
+
+    return wait
