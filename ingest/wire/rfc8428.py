@@ -6,8 +6,6 @@ so that one bad record costs only itself.
 
 from __future__ import annotations
 
-import base64
-import binascii
 import re
 from typing import Any, NamedTuple
 
@@ -27,6 +25,8 @@ VERSION = 10
 
 # RFC 8428, section 4.5.1.
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
+# RFC 4648, section 5.
+_BASE64URL = re.compile(r"[A-Za-z0-9_-]*")
 _STRINGS = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
 _NUMBERS = frozenset({"bt", "bv", "bs", "bver", "v", "s", "t", "ut"})
 _BASES = ("bn", "bt", "bu", "bv", "bs")
@@ -118,8 +118,9 @@ def read_records(payload: bytes) -> tuple[list[Record], list[Reject], int]:
     for number, raw in enumerate(raws):
         fields = _fields(raw, number)
         if isinstance(fields, Reject):
-            # Which base fields it would have set cannot be known, so none may be relied on.
-            unusable.update(_BASES)
+            if fields.reason != reasons.NOT_A_RECORD:
+                # Which base fields it would have set cannot be known, so none may be relied on.
+                unusable.update(_BASES)
             rejects.append(fields)
             continue
         faults = _take_base(fields, base, unusable, versions, number)
@@ -174,7 +175,7 @@ def _split(payload: bytes) -> list[msgspec.Raw] | Reject:
 
 
 def _fields(raw: msgspec.Raw, number: int) -> dict[str, Any] | Reject:
-    """Read one record's fields; a field whose value cannot be read is kept as :data:`_UNREADABLE`.
+    """Read one record's fields; a field whose value cannot be read is kept as :class:`_Unreadable`.
 
     A number too large for a double is one: then the field's name is still known.
     """
@@ -192,16 +193,20 @@ def _fields(raw: msgspec.Raw, number: int) -> dict[str, Any] | Reject:
     for key, part in parts.items():
         try:
             fields[key] = msgspec.json.decode(part)
-        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-            fields[key] = _UNREADABLE
+        except UnicodeDecodeError:
+            fields[key] = _Unreadable(reasons.NOT_UTF8)
+        except (msgspec.DecodeError, RecursionError):
+            number_field = key in _NUMBERS
+            fields[key] = _Unreadable(
+                reasons.NUMBER_OUT_OF_RANGE if number_field else reasons.FIELD_WRONG
+            )
     return fields
 
 
-class _Unreadable:
+class _Unreadable(NamedTuple):
     """What stands for a field's value that could not be read."""
 
-
-_UNREADABLE = _Unreadable()
+    reason: str
 
 
 def _right_kind(key: str, value: object) -> bool:
@@ -220,8 +225,8 @@ def _wrong_fields(fields: dict[str, Any], number: int) -> list[Reject]:
     faults = []
     for key, value in fields.items():
         if key in _STRINGS or key in _NUMBERS or key == "vb":
-            if value is _UNREADABLE:
-                faults.append(Reject(reasons.NUMBER_OUT_OF_RANGE, f"record {number}: {key}"))
+            if isinstance(value, _Unreadable):
+                faults.append(Reject(value.reason, f"record {number}: {key}"))
             elif not _right_kind(key, value):
                 detail = f"record {number}: {key} {_brief(value)}"
                 faults.append(Reject(reasons.FIELD_WRONG, detail))
@@ -300,12 +305,8 @@ def _record(fields: dict[str, Any], base: dict[str, Any], number: int) -> Record
 
 
 def _is_base64url(text: str) -> bool:
-    try:
-        padded = text.encode("ascii") + b"=" * (-len(text) % 4)
-        base64.b64decode(padded, altchars=b"-_", validate=True)
-    except (binascii.Error, ValueError):
-        return False
-    return True
+    digits = text.rstrip("=")
+    return _BASE64URL.fullmatch(digits) is not None and len(digits) % 4 != 1
 
 
 def _brief(value: object) -> str:
