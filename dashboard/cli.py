@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from dashboard.commands import derive, feed, figures
+from dashboard.commands import card, demo, derive, feed, figures, ingest, pages, record
 
 app = typer.Typer(
     name="gritbook",
@@ -14,10 +14,13 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-_RUN, _ASK = "Run", "Ask"
+_START, _RUN, _ENTER, _ASK = "Set up", "Run", "Enter", "Ask"
 
+app.command("demo", rich_help_panel=_START)(demo.demo)
 
+app.command("ingest", rich_help_panel=_RUN)(ingest.ingest)
 app.command("derive", rich_help_panel=_RUN)(derive.derive)
+app.command("pages", rich_help_panel=_RUN)(pages.pages)
 app.command(
     "feed",
     rich_help_panel=_RUN,
@@ -25,6 +28,9 @@ app.command(
     context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
 )(feed.feed)
 
+app.add_typer(record.app, name="record", rich_help_panel=_ENTER)
+app.command("import", rich_help_panel=_ENTER)(card.import_card)
+app.command("quarantine", rich_help_panel=_ENTER)(ingest.quarantine)
 
 app.command("shift", rich_help_panel=_ASK)(figures.shift)
 app.command("cycles", rich_help_panel=_ASK)(figures.cycles)

@@ -301,10 +301,11 @@ def run(
         serial_target = f"listen:127.0.0.1:{line_port}?crc=1"
     where = ["--data", str(folder), "--yard", str(folder / "yard.toml")]
     with ExitStack() as stack:
+        # Ended in the opposite order: nobody may find the broker gone before they have ended.
+        tell("Starting the broker", 0.02)
+        stack.enter_context(Broker(config_path=str(broker_settings(mqtt_port, folder))))
         stack.callback(children.stop)
         prepare(folder, mqtt_port, serial_port, children, tell)
-        tell("Starting the broker", 0.85)
-        stack.enter_context(Broker(config_path=str(broker_settings(mqtt_port, folder))))
         tell("Starting ingest and two live pots", 0.88)
         live = ["simulated_feeds", "live", "--site", SITE]
         children.start("ingest", ["dashboard.cli", "ingest", "--log", "json", *where])
