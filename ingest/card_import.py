@@ -28,7 +28,7 @@ from ingest.store.card_slice import (
     rows_of,
 )
 from ingest.store.connection import DEFAULT_WAIT_S, read_window, store_path, write_window
-from ingest.yard_faults import suggestion
+from ingest.yard_faults import ended, suggestion
 
 if TYPE_CHECKING:
     import duckdb
@@ -93,7 +93,7 @@ def bring_in(
     """
     if pot not in yard.pot_names:
         raise ImportRefused(
-            f'There is no pot "{pot}"{suggestion(pot, yard.pot_names)}.',
+            ended(f'There is no pot "{pot}"{suggestion(pot, yard.pot_names)}'),
             "Pots are named in the yard file.",
         )
     now = dt.datetime.now(dt.UTC)

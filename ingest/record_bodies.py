@@ -28,7 +28,7 @@ from ingest.config import Yard
 from ingest.errors import RecordRefused
 from ingest.instants import utc_instant
 from ingest.parts import PART_WORDS
-from ingest.yard_faults import MISSING, KeyPath, from_pydantic, shown, suggestion
+from ingest.yard_faults import MISSING, KeyPath, ended, from_pydantic, shown, suggestion
 
 #: Longest shift that is believed; longer is a slip in a date. [h]
 LONGEST_SHIFT_H = 24.0
@@ -233,7 +233,7 @@ def checked_body(
     model = BODIES.get(kind)
     if model is None:
         raise RecordRefused(
-            f'There is no kind of record "{kind}"{suggestion(kind, BODIES)}.',
+            ended(f'There is no kind of record "{kind}"{suggestion(kind, BODIES)}'),
             "Choose one of the kinds named.",
         )
     typed = dict(body)
@@ -243,7 +243,7 @@ def checked_body(
         checked = model.model_validate(typed, context={"zone": yard.site.zone})
     except ValidationError as error:
         raise RecordRefused(
-            f"The {words_of(kind)} was not taken: {_faults(error, model)}.",
+            ended(f"The {words_of(kind)} was not taken: {_faults(error, model)}"),
             "Nothing was saved; mend it and enter it again.",
         ) from error
     values = checked.model_dump(mode="json")
@@ -251,8 +251,10 @@ def checked_body(
     for pot in named_pots:
         if pot not in yard.pot_names:
             raise RecordRefused(
-                f'The {words_of(kind)} was not taken: there is no pot "{pot}"'
-                f"{suggestion(pot, yard.pot_names)}.",
+                ended(
+                    f'The {words_of(kind)} was not taken: there is no pot "{pot}"'
+                    f"{suggestion(pot, yard.pot_names)}"
+                ),
                 "Pots are named in the yard file.",
             )
     done_at = getattr(checked, "at", None)

@@ -228,6 +228,11 @@ def suggestion(word: str, allowed: Iterable[str]) -> str:
     return f"; there is {', '.join(names)}" if names else ""
 
 
+def ended(sentence: str) -> str:
+    """A sentence with its full stop, unless it is a question."""
+    return sentence if sentence.endswith("?") else f"{sentence}."
+
+
 def pressure_hint(pressure: float) -> str | None:
     """What to write instead, where a pressure limit is not believable in Pa; else ``None``.
 
