@@ -225,7 +225,7 @@ def book_today(folder: Path, yard_file: Path, history: Path) -> None:
             "crew": last["crew"],
             "job": last["job"],
             "pots": list(POTS[:2]),
-            "from_at": (now - dt.timedelta(minutes=5)).isoformat(timespec="seconds"),
+            "from_at": now.isoformat(timespec="seconds"),
             "to_at": (now + dt.timedelta(hours=8)).isoformat(timespec="seconds"),
             "people": 3,
         },

@@ -52,7 +52,11 @@ def demo(
         work.on_signals(stop)
         begun = time.monotonic()
         progress = Progress(
-            TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(), console=console
+            TextColumn("{task.description}"),
+            BarColumn(),
+            TimeElapsedColumn(),
+            console=console,
+            disable=not console.is_terminal,
         )
         task = progress.add_task("Getting ready", total=1.0)
 
