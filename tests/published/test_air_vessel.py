@@ -1,8 +1,8 @@
 """Filling and emptying a vessel by ISO 6358: closed forms, and scipy where there is none.
 
 Cases F1 to F6 and E1 to E3: supply 100 psig = 790.80 kPa absolute, from or to 101.325 kPa,
-293.15 K, b 0.30, ANR with R 288 (so ρ0 R T0 = 100.046 kPa), scipy solve_ivp rtol 1e-10: computed. The
-others start from 100 kPa with R 287.05: computed alike.
+293.15 K, b 0.30, ANR with R 288 (so ρ0 R T0 = 100.046 kPa), scipy solve_ivp rtol 1e-10: computed.
+The others start from 100 kPa with R 287.05: computed alike.
 """
 
 from __future__ import annotations
