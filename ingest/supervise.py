@@ -14,8 +14,10 @@ from typing import Protocol
 
 from ingest.errors import Terminal, Transient
 
+#: [s]
 FIRST_WAIT_S = 0.5
-LONGEST_WAIT_S = 30.0
+#: What a serial line sends while nobody listens is lost, so it is not left alone for long. [s]
+LONGEST_WAIT_S = 5.0
 #: Work that has gone well for this long begins again with the first wait. [s]
 _CALM_S = 60.0
 

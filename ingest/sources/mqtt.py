@@ -250,6 +250,7 @@ class MqttSource:
 
     def _lost(self) -> SourceLost:
         settings = self._settings
+        self.state = "connection lost"
         return self._trouble or SourceLost(
             f"The connection to the broker {settings.host}:{settings.port} was lost.",
             "It is opened again by itself.",

@@ -69,6 +69,7 @@ class SerialSource:
             self.state = "closed"
         except OSError as error:
             # pyserial's SerialException is an OSError.
+            self.state = "went away"
             raise SourceLost(
                 f"The serial line {self._settings.port} went away: {error}.",
                 "Plug it in again; it is opened again by itself.",
