@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 #: Rows of one slice, so that memory stays bounded and the store is held for short times only.
 SLICE_ROWS = 2_000_000
-_BLOCK_BYTES = 24 << 20
+_BLOCK_BYTES = 16 << 20
 
 _TIME_NAMES = ("time", "timestamp", "time_utc", "datetime", "date_time", "time_s", "time_ms")
 _EMPTY = ("", "nan", "na", "n/a", "null", "none", "-")
@@ -484,20 +484,30 @@ def _typed_wide(
 ) -> tuple[tuple[Column, ...], pl.DataFrame]:
     import polars as pl
 
+    cells = _with_instant(cells, form, options)
     indices = [index for index in range(len(form.headings)) if index != form.time]
+    pairs = list(zip(indices, form.columns, strict=True))
+    # Read first, judge afterwards: what is used in several expressions is worked out once.
+    cells = cells.with_columns(
+        *(_empty(pl.col(f"h{index}")).alias(f"e{index}") for index in indices)
+    ).with_columns(
+        *(
+            _switch(f"h{index}").alias(f"n{index}")
+            if column.channel == "deadman"
+            else _number(f"h{index}", f"e{index}", form).alias(f"n{index}")
+            for index, column in pairs
+        )
+    )
     values: list[pl.Expr] = []
     broken: list[tuple[pl.Expr, str]] = []
-    for number, (index, column) in enumerate(zip(indices, form.columns, strict=True)):
-        value, text, faults = _value(pl.col(f"h{index}"), column, form.separator)
+    for number, (index, column) in enumerate(pairs):
+        value, text, faults = _value(f"h{index}", f"n{index}", f"e{index}", column)
         values.append(value.alias(f"c{number}"))
         if not column.known:
             values.append(text.alias(f"t{number}"))
         broken += faults
-    time, time_faults = _time(pl.col(f"h{form.time}"), form, options)
-    reason = _first_reason([(~pl.col("cells_ok"), _CELLS), *time_faults, *broken])
-    frame = cells.select(
-        "line", time.alias("sampled_at"), reason.alias("reason"), "raw", *values
-    )  # fmt: skip
+    reason = _first_reason([(~pl.col("cells_ok"), _CELLS), *_time_faults(options), *broken])
+    frame = cells.select("line", "sampled_at", reason.alias("reason"), "raw", *values)
     return form.columns, _raw_only_of_bad(frame)
 
 
@@ -509,25 +519,32 @@ def _typed_long(
     names = [plain(heading) for heading in form.headings]
     channel = pl.col(f"h{names.index('channel')}")
     unit = pl.col(f"h{names.index('unit')}") if "unit" in names else pl.lit(None, pl.String)
-    value = pl.col(f"h{names.index('value')}")
-    keyed = cells.with_columns(channel.fill_null("").alias("channel"), unit.alias("unit"))
+    keyed = _with_instant(cells, form, options).with_columns(
+        channel.fill_null("").alias("channel"),
+        unit.alias("unit"),
+        pl.col(f"h{names.index('value')}").alias("cell"),
+    )
+    keyed = keyed.with_columns(_empty(pl.col("cell")).alias("empty")).with_columns(
+        _number("cell", "empty", form).alias("number"), _switch("cell").alias("switch")
+    )
     columns: list[Column] = []
     numbers: dict[tuple[str, str | None], int] = {}
     for pair in keyed.select("channel", "unit").unique(maintain_order=True).iter_rows():
         try:
             column = _gauge(series_column(*pair), options)
         except ValueError:
-            continue
-        same = [n for n, c in enumerate(columns) if c == column]
-        numbers[pair] = same[0] if same else len(columns)
-        if not same:
+            continue  # its rows get no series, and are refused for that
+        known = [n for n, c in enumerate(columns) if c[1:] == column[1:]]
+        numbers[pair] = known[0] if known else len(columns)
+        if not known:
             columns.append(column)
     keys = pl.DataFrame(
         {
             "channel": [pair[0] for pair in numbers],
             "unit": pl.Series([pair[1] for pair in numbers], dtype=pl.String),
             "series": pl.Series(list(numbers.values()), dtype=pl.Int64),
-        }
+        },
+        schema_overrides={"channel": pl.String},
     )
     keyed = keyed.join(
         keys, on=["channel", "unit"], how="left", nulls_equal=True, maintain_order="left"
@@ -537,98 +554,142 @@ def _typed_long(
     faults: list[tuple[pl.Expr, str]] = []
     for number, column in enumerate(columns):
         here = pl.col("series") == number
-        one, text, broken = _value(value, column, form.separator)
+        read = "switch" if column.channel == "deadman" else "number"
+        one, text, broken = _value("cell", read, "empty", column)
         typed_value = pl.when(here).then(one).otherwise(typed_value)
         typed_text = pl.when(here).then(text).otherwise(typed_text)
         faults += [(here & fault, reason) for fault, reason in broken]
-    empty = value.fill_null("").str.to_lowercase().is_in(_EMPTY)
-    time, time_faults = _time(pl.col(f"h{form.time}"), form, options)
     reason = _first_reason(
         [
             (~pl.col("cells_ok"), _CELLS),
-            *time_faults,
+            *_time_faults(options),
             (pl.col("series").is_null(), _NO_SERIES),
-            (empty, _NO_VALUE),
+            (pl.col("empty"), _NO_VALUE),
             *faults,
         ]
     )
     frame = keyed.select(
-        "line", time.alias("sampled_at"), reason.alias("reason"), "raw", "series",
+        "line", "sampled_at", reason.alias("reason"), "raw", "series",
         typed_value.alias("value"), typed_text.alias("text"),
     )  # fmt: skip
     return tuple(columns), _raw_only_of_bad(frame)
 
 
+def _empty(cell: pl.Expr) -> pl.Expr:
+    return cell.is_null() | cell.str.to_lowercase().is_in(_EMPTY)
+
+
+def _switch(cell: str) -> pl.Expr:
+    import polars as pl
+
+    return (
+        pl.col(cell).str.to_lowercase().replace_strict(_SWITCH, default=None,
+                                                       return_dtype=pl.Float64)
+    )  # fmt: skip
+
+
+def _number(cell: str, empty: str, form: Form) -> pl.Expr:
+    import polars as pl
+
+    text = pl.col(cell)
+    if form.separator == ";":
+        text = text.str.replace(",", ".", literal=True)
+    return pl.when(~pl.col(empty)).then(text.cast(pl.Float64, strict=False))
+
+
 def _value(
-    cell: pl.Expr, column: Column, separator: str
+    cell_name: str, number_name: str, empty_name: str, column: Column
 ) -> tuple[pl.Expr, pl.Expr, list[tuple[pl.Expr, str]]]:
     """Value in the kept unit, text, and what may be wrong with it."""
     import polars as pl
 
-    word = cell.str.to_lowercase()
-    empty = word.is_null() | word.is_in(_EMPTY)
+    number, filled = pl.col(number_name), ~pl.col(empty_name)
     no_text = pl.lit(None, pl.String)
     if column.channel == "deadman":
-        switch = word.replace_strict(_SWITCH, default=None, return_dtype=pl.Float64)
-        return switch, no_text, [(~empty & switch.is_null(), _NO_SWITCH)]
-    number_text = cell.str.replace(",", ".", literal=True) if separator == ";" else cell
-    number = pl.when(~empty).then(number_text.cast(pl.Float64, strict=False))
+        return number, no_text, [(filled & number.is_null(), _NO_SWITCH)]
     value = number * column.factor + column.offset
     if not column.known:
         # What is not a number is kept as text.
-        is_text = ~empty & (number.is_null() | ~number.is_finite())
-        kept = pl.when(is_text).then(cell)
-        return pl.when(number.is_finite()).then(value), kept, []
+        is_text = filled & (number.is_null() | ~number.is_finite())
+        return pl.when(number.is_finite()).then(value), pl.when(is_text).then(cell_name), []
     faults = [
-        (~empty & number.is_null(), _NOT_NUMBER),
-        (~empty & ~number.is_finite(), _NOT_FINITE),
+        (filled & number.is_null(), _NOT_NUMBER),
+        (filled & ~number.is_finite(), _NOT_FINITE),
     ]
     if column.channel == "seq":
         faults.append((number != number.floor(), _NO_COUNT))
     return value, no_text, faults
 
 
-def _time(cell: pl.Expr, form: Form, options: Options) -> tuple[pl.Expr, list[tuple[pl.Expr, str]]]:
-    """Instant in UTC without a zone, and what may be wrong with it."""
+def _with_instant(cells: pl.DataFrame, form: Form, options: Options) -> pl.DataFrame:
+    """Add ``sampled_at``, UTC without a zone, and ``no_time`` and ``not_one`` to say what is wrong.
+
+    Each way to write a time is tried only on what the ways before it could not read.
+    """
     import polars as pl
 
-    naive_utc = options.naive_utc if options.naive_utc is not None else form.kind == "parquet"
-    text = cell.str.replace(" ", "T", literal=True).str.to_uppercase()
-    zoned = (
-        text.str.to_datetime("%Y-%m-%dT%H:%M:%S%.f%#z", time_unit="us", strict=False)
-        .dt.convert_time_zone("UTC")
-        .dt.replace_time_zone(None)
-    )
-    naive = pl.coalesce(
-        text.str.to_datetime("%Y-%m-%dT%H:%M:%S%.f", time_unit="us", strict=False),
-        text.str.to_datetime("%Y-%m-%dT%H:%M", time_unit="us", strict=False),
-    )
-    number_text = text.str.replace(",", ".", literal=True) if form.separator == ";" else text
-    number = number_text.cast(pl.Float64, strict=False)
-    whole = number_text.cast(pl.Int64, strict=False)
-    # UNIX seconds, milliseconds or microseconds, told by their size: seconds reach 1e11 in the
-    # year 5138, and milliseconds were there in 1973.
-    factor = (
-        pl.when(number.abs() < 1e11).then(1_000_000).when(number.abs() < 1e14).then(1_000)
-        .otherwise(1)
-    )  # fmt: skip
-    fraction_us = pl.when(number.is_finite()).then((number * factor).round())
-    unix_us = pl.coalesce(whole * factor, fraction_us.cast(pl.Int64, strict=False))
-    unix = unix_us.cast(pl.Datetime("us"))
-    if naive_utc:
+    written = cells[f"h{form.time}"].str.replace(" ", "T", literal=True).str.to_uppercase()
+    zoned = _parsed(written, "%Y-%m-%dT%H:%M:%S%.f%#z")
+    if zoned.null_count() < len(zoned):
+        zoned = zoned.dt.convert_time_zone("UTC")
+    instant = zoned.dt.replace_time_zone(None)
+    not_one = pl.repeat(False, len(instant), eager=True)
+    if instant.null_count():
+        naive = _parsed(written, "%Y-%m-%dT%H:%M:%S%.f")
+        naive = naive.zip_with(naive.is_not_null(), _parsed(written, "%Y-%m-%dT%H:%M"))
         placed = naive
-    else:
-        placed = (
-            naive.dt.replace_time_zone(options.zone.key, ambiguous="null", non_existent="null")
-            .dt.convert_time_zone("UTC")
-            .dt.replace_time_zone(None)
-        )
-    instant = pl.coalesce(zoned, placed, unix)
-    instant_us = instant.to_physical()
-    return instant, [
-        (cell.is_null() | (cell == ""), _NO_TIME),
-        (naive.is_not_null() & instant.is_null(), _NOT_INSTANT),
-        (instant.is_null(), _NOT_TIME),
+        naive_utc = options.naive_utc if options.naive_utc is not None else form.kind == "parquet"
+        if not naive_utc:
+            placed = (
+                naive.dt.replace_time_zone(options.zone.key, ambiguous="null", non_existent="null")
+                .dt.convert_time_zone("UTC")
+                .dt.replace_time_zone(None)
+            )
+        not_one = instant.is_null() & naive.is_not_null() & placed.is_null()
+        instant = instant.zip_with(instant.is_not_null(), placed)
+    if (instant.is_null() & ~not_one).any():
+        instant = instant.zip_with(instant.is_not_null(), _unix(written, form))
+    return cells.with_columns(
+        instant.alias("sampled_at"),
+        not_one.alias("not_one"),
+        (written.is_null() | (written == "")).alias("no_time"),
+    )
+
+
+def _parsed(written: pl.Series, form: str) -> pl.Series:
+    return written.str.to_datetime(form, time_unit="us", strict=False)
+
+
+def _unix(written: pl.Series, form: Form) -> pl.Series:
+    """UNIX seconds, milliseconds or microseconds, told by their size.
+
+    Seconds reach 1e11 in the year 5138, and milliseconds were there in 1973.
+    """
+    import polars as pl
+
+    text = written.str.replace(",", ".", literal=True) if form.separator == ";" else written
+    number = text.cast(pl.Float64, strict=False)
+    whole = text.cast(pl.Int64, strict=False)
+    factor = (
+        pl.when(pl.col("number").abs() < 1e11).then(1_000_000)
+        .when(pl.col("number").abs() < 1e14).then(1_000).otherwise(1)
+    )  # fmt: skip
+    fraction_us = pl.when(pl.col("number").is_finite()).then((pl.col("number") * factor).round())
+    return pl.DataFrame({"number": number, "whole": whole}).select(
+        pl.coalesce(pl.col("whole") * factor, fraction_us.cast(pl.Int64, strict=False))
+        .cast(pl.Datetime("us"))
+        .alias("unix")
+    )["unix"]
+
+
+def _time_faults(options: Options) -> list[tuple[pl.Expr, str]]:
+    import polars as pl
+
+    instant_us = pl.col("sampled_at").to_physical()
+    return [
+        (pl.col("no_time"), _NO_TIME),
+        (pl.col("not_one"), _NOT_INSTANT),
+        (pl.col("sampled_at").is_null(), _NOT_TIME),
         (instant_us < EARLIEST_US, _TOO_EARLY),
         (instant_us > options.latest_us, _TOO_LATE),
     ]
