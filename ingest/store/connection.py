@@ -10,11 +10,11 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ingest.errors import StoreBusy, StoreError
+from ingest.errors import DiskFull, StoreBusy, StoreError
 
 if TYPE_CHECKING:
     import duckdb
@@ -24,6 +24,12 @@ STORE_NAME = "gritbook.duckdb"
 #: Longest wait for the file [s]. A write window lasts tens of milliseconds, a page's reads at most
 #: a few hundred; a process that holds the file for longer than this is not one of ours.
 DEFAULT_WAIT_S = 20.0
+
+
+# How DuckDB passes on that a disk or a quota is full.
+_NO_ROOM = ("No space left on device", "Disk quota exceeded", "not enough space on the disk")
+# How it says that another process has the file, on POSIX and on Windows.
+_HELD = ("Could not set lock", "being used by another process")
 
 
 def store_path(data: Path) -> Path:
@@ -85,7 +91,11 @@ def write_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.
         The file cannot be written, is damaged, or its schema is newer than this Gritbook.
     StoreBusy
         The file was held for longer than ``wait_s``.
+    DiskFull
+        There is no room; nothing of the transaction is stored.
     """
+    import duckdb
+
     from ingest.store import migrations
 
     try:
@@ -103,9 +113,19 @@ def write_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.
         try:
             yield con
         except BaseException:
-            con.rollback()
+            # Where the disk failed DuckDB has rolled back by itself and says so; what matters to
+            # the caller is the first error.
+            with suppress(duckdb.Error):
+                con.rollback()
             raise
         con.commit()
+    except duckdb.Error as error:
+        if any(words in str(error) for words in _NO_ROOM):
+            raise DiskFull(
+                f"The disk that holds the store {store_path(data)} is full.",
+                "Make room; nothing was stored by halves, and the journal keeps what waits.",
+            ) from error
+        raise
     finally:
         con.close()
 
@@ -119,7 +139,8 @@ def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnecti
         try:
             return duckdb.connect(str(path), read_only=read_only)
         except duckdb.IOException as error:
-            if "lock" not in str(error).lower():
+            # "lock" alone would not do: a damaged file is told of by its block.
+            if not any(words in str(error) for words in _HELD):
                 raise StoreError(
                     f"The store {path} cannot be opened: {_first_line(error)}",
                     "Check that the disk is there and that you may write to the folder.",
