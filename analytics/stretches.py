@@ -74,6 +74,7 @@ def silent_spans(
     heard: tuple[dt.datetime | None, dt.datetime | None],
     from_at: dt.datetime,
     to_at: dt.datetime,
+    gap_s: float,
 ) -> tuple[tuple[dt.datetime, dt.datetime], ...]:
     """When nothing was heard in a stretch: its gaps, and the time before and after all readings.
 
@@ -85,20 +86,24 @@ def silent_spans(
         First and last instant heard; ``None``: never.
     from_at, to_at : datetime
         The stretch, naive UTC; ``to_at`` no later than now, for the time to come is not silent.
+    gap_s : float
+        Silence for longer than this is a gap; before the first and after the last reading too.
 
     Examples
     --------
     >>> hour = [dt.datetime(2026, 1, 5, h) for h in range(24)]
     >>> gap = pl.DataFrame({"from_at": [hour[9]], "to_at": [hour[10]]})
-    >>> [(a.hour, b.hour) for a, b in silent_spans(gap, (hour[7], hour[15]), hour[6], hour[16])]
+    >>> spans = silent_spans(gap, (hour[7], hour[15]), hour[6], hour[16], 2.0)
+    >>> [(a.hour, b.hour) for a, b in spans]
     [(6, 7), (9, 10), (15, 16)]
     """
     first_at, last_at = heard
     if first_at is None or last_at is None:
         spans = [(from_at, to_at)]
     else:
-        spans = [
-            (from_at, first_at), *gaps.select("from_at", "to_at").iter_rows(), (last_at, to_at)
-        ]  # fmt: skip
+        longer = dt.timedelta(seconds=gap_s)
+        before = [(from_at, first_at)] if first_at - from_at > longer else []
+        after = [(last_at, to_at)] if to_at - last_at > longer else []
+        spans = [*before, *gaps.select("from_at", "to_at").iter_rows(), *after]
     clipped = [(max(a, from_at), min(b, to_at)) for a, b in spans]
     return tuple((a, b) for a, b in clipped if a < b)

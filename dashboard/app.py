@@ -42,7 +42,9 @@ with (
     carried = {key: st.query_params[key] for key in CARRIED if key in st.query_params}
     with st.container(key="ways", horizontal=True, width="content", gap=None):
         for entry in pages:
-            st.page_link(entry, label=entry.title, query_params=carried)
+            here = "here" if entry is page else entry.url_path
+            with st.container(key=f"way-{here}", width="content"):
+                st.page_link(entry, label=entry.title, query_params=carried)
 with look.sentences():
     if data.yard().site.invented:
         look.put(f'<p class="gb-invented">{look.shown(words.INVENTED)}</p>')

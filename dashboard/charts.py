@@ -23,7 +23,10 @@ LINES: dict[str, tuple[str, list[int]]] = {
     "pot_pa": ("Pot", [1, 0]),
     "nozzle_pa": ("Nozzle", [5, 3]),
 }
-_WIDTHS = {"supply_pa": 1.2, "pot_pa": 2.4, "nozzle_pa": 1.6}
+#: Width of a line in a short view, and in one of hours, where lines lie close. [px]
+_WIDTHS = {"supply_pa": (1.2, 0.9), "pot_pa": (2.4, 1.3), "nozzle_pa": (1.6, 0.8)}
+#: From this long on a view is one of hours. [s]
+_LONG_S = 3600.0
 
 Span = tuple[dt.datetime, dt.datetime]
 
@@ -141,7 +144,9 @@ def pressures(
             )
             .transform_calculate(what=f"'{words}'")
         )
+    is_long = within > _LONG_S
     names = [LINES[c][0] for c in LINES]
+    hues = [colours.supply, colours.pot, colours.nozzle]
     lines = there.show(
         trace.select(
             pl.col("sampled_at").alias("at"),
@@ -151,28 +156,23 @@ def pressures(
         ),
         "at",
     )
-    colour = alt.Color(
-        "line:N", scale=alt.Scale(domain=names, range=[colours.supply, colours.pot, colours.nozzle])
-    )
-    layers.append(
-        alt.Chart(lines.to_pandas())
-        .mark_line(interpolate="linear", clip=True)
-        .encode(
-            x=x,
-            y=alt.Y(
-                "kpa:Q", title="kPa gauge", axis=alt.Axis(tickCount=5), scale=alt.Scale(nice=True)
-            ),
-            color=colour,
-            strokeDash=alt.StrokeDash(
-                "line:N", scale=alt.Scale(domain=names, range=[LINES[c][1] for c in LINES])
-            ),
-            strokeWidth=alt.StrokeWidth(
-                "line:N", legend=None,
-                scale=alt.Scale(domain=names, range=[_WIDTHS[c] for c in LINES]),
-            ),
-            detail="piece:N",
+    # The pot's line lies on top: it is what the dead-man's shading is compared with.
+    for channel in ("nozzle_pa", "supply_pa", "pot_pa"):
+        name, dash = LINES[channel]
+        layers.append(
+            alt.Chart(lines.filter(pl.col("line") == name).to_pandas())
+            .mark_line(
+                clip=True,
+                strokeWidth=_WIDTHS[channel][is_long],
+                strokeDash=[1, 0] if is_long else dash,
+            )
+            .encode(
+                x=x,
+                y=alt.Y("kpa:Q", title="kPa gauge", axis=alt.Axis(tickCount=5)),
+                color=alt.Color("line:N", scale=alt.Scale(domain=names, range=hues)),
+                detail="piece:N",
+            )
         )
-    )  # fmt: skip
     # Keeps the axis whole where a stretch holds no reading.
     if trace.is_empty():
         layers.append(
@@ -228,7 +228,7 @@ def card_trace(
             dashed = f' stroke-dasharray="{dash[0]} {dash[1]}"' if dash[1] else ""
             parts.append(
                 f'<polyline points="{points}" fill="none" stroke="{hues[channel]}" '
-                f'stroke-width="{_WIDTHS[channel]}" stroke-linejoin="round"{dashed}/>'
+                f'stroke-width="{_WIDTHS[channel][0]}" stroke-linejoin="round"{dashed}/>'
             )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '

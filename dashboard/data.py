@@ -284,7 +284,18 @@ def stretches_now(version: Version) -> dict[str, PotStretch]:
             read[pot] = (name, from_at, to_at, *_around(con, pot_id, from_at, to_at))
         heard = {pot: frames.heard_extents(con).get(i) for pot, i in frames.pots(con).items()}
     return {
-        pot: _stretch(described, pot, name, from_at, to_at, cycles, gaps, heard[pot], shifts, now)
+        pot: _stretch(
+            described,
+            pot,
+            name,
+            from_at,
+            to_at,
+            cycles,
+            gaps,
+            heard[pot],
+            shifts,
+            version.derived_at or now,
+        )
         for pot, (name, from_at, to_at, cycles, gaps) in read.items()
     }
 
@@ -306,15 +317,19 @@ def _stretch(
     gaps: pl.DataFrame,
     heard: tuple[dt.datetime | None, dt.datetime | None] | None,
     shifts: pl.DataFrame,
-    now: dt.datetime,
+    known_to: dt.datetime,
 ) -> PotStretch:
+    """A stretch summed up to ``known_to``, when figures were last derived."""
     mine = shifts.filter(pl.col("pot") == pot).select("from_at", "to_at")
     summary = stretches.stretch_summary(
-        pot, from_at, to_at, cycles, gaps, heard or (None, None), list(mine.iter_rows()), now,
+        pot, from_at, to_at, cycles, gaps, heard or (None, None), list(mine.iter_rows()),
+        known_to,
         described.derive.count_silence_outside_shifts,
     )  # fmt: skip
     within = cycles.filter(pl.col("released_at") > from_at)
-    silent = stretches.silent_spans(gaps, heard or (None, None), from_at, min(to_at, now))
+    silent = stretches.silent_spans(
+        gaps, heard or (None, None), from_at, min(to_at, known_to), described.gap_s(pot)
+    )
     return PotStretch(shift, from_at, to_at, summary, within, silent)
 
 
@@ -398,7 +413,16 @@ def stretch(
         cycles, gaps = _around(con, pot_id, from_at, to_at)
         heard = frames.heard_extents(con).get(pot_id)
     return _stretch(
-        described, pot, shift, from_at, to_at, cycles, gaps, heard, shifts, pipeline.utc_now()
+        described,
+        pot,
+        shift,
+        from_at,
+        to_at,
+        cycles,
+        gaps,
+        heard,
+        shifts,
+        version.derived_at or pipeline.utc_now(),
     )
 
 

@@ -65,12 +65,12 @@ FIELD_WORDS = {
 CYCLE_WORDS = {
     "number": "No.",
     "pressed": "Opened",
-    "lasted": "Dead-man open [s]",
+    "lasted": "Open [s]",
     "blast": "Blast-on [s]",
-    "between": "Blast-on between [s]",
-    "press_delay": "Pot answered after [s]",
-    "pressurise": "To 90 % after [s]",
-    "exhaust": "Exhaust to 10 % [s]",
+    "between": "between [s]",
+    "press_delay": "Answer [s]",
+    "pressurise": "To 90 % [s]",
+    "exhaust": "Exhaust [s]",
     "supply": "Manifold [kPa]",
     "pot": "Pot [kPa]",
     "nozzle": "Nozzle [kPa]",
@@ -298,3 +298,14 @@ def part(kind: str) -> str:
 def state_kind(state: str) -> str:
     """How loud a state is: ``alarm``, ``warn`` or ``plain``."""
     return {"overdue": "alarm", "due": "alarm", "soon": "warn"}.get(state, "plain")
+
+
+def sentence(text: str) -> str:
+    """Text with a capital first letter, the rest as it stands.
+
+    Examples
+    --------
+    >>> sentence("bore and liner; replaced at 1.6 mm")
+    'Bore and liner; replaced at 1.6 mm'
+    """
+    return text[:1].upper() + text[1:]

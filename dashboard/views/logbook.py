@@ -37,15 +37,18 @@ def page() -> None:
     if (record_id := st.session_state.get("log-open")) is not None:
         _one(described, version, names, record_id)
         return
-    _new(described, names)
-    _list(described, log)
+    left, right = st.columns([5, 6], gap="large")
+    with left:
+        _new(described, names)
+    with right:
+        _list(described, log)
 
 
 def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
     st.session_state.setdefault("log-kind", entry.KINDS[0])
     kind = st.segmented_control(
         "Enter", entry.KINDS, key="log-kind", format_func=words.KIND_WORDS.__getitem__,
-        required=True,
+        required=True, wrap=True,
     )  # fmt: skip
     if kind is None:
         return
@@ -74,7 +77,7 @@ def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
 
 
 def _list(described: Yard, log: list[dict[str, Any]]) -> None:
-    look.put(look.heading("Entered", "Newest first."))
+    look.put(look.heading("Entered", "Newest first. Open one to correct it or take it away."))
     if not log:
         look.put(look.note("Nothing has been entered yet.", "Begin above: a crew, a job, a shift."))
         return
@@ -92,10 +95,10 @@ def _list(described: Yard, log: list[dict[str, Any]]) -> None:
     ]
     count = st.session_state.setdefault("log-listed", LISTED)
     for row in chosen[:count]:
-        with st.container(horizontal=True, vertical_alignment="center"):
+        with st.container(horizontal=True, vertical_alignment="center", wrap=False, gap=None):
             look.put(_line(described, row))
             st.button(
-                "Open", key=f"open-{row['record_id']}", width=110,
+                "Open", key=f"open-{row['record_id']}", width=84,
                 on_click=_open, args=(row["record_id"],),
             )  # fmt: skip
     if len(chosen) > count:
@@ -120,7 +123,7 @@ def _line(described: Yard, row: dict[str, Any]) -> str:
         state = ", corrected or withdrawn since"
     elif row["supersedes"]:
         state = f", corrected: {row['reason']}"
-    sentence = _sentence(described, row["kind"], row["body"]) or "taken away"
+    sentence = _sentence(described, row["kind"], row["body"], row["recorded_at"]) or "taken away"
     entered = words.day_and_time(row["recorded_at"], described.site.zone)
     return (
         f'<div class="gb-entry{gone}"><b>{look.shown(words.KIND_WORDS[row["kind"]])}: '
@@ -129,8 +132,10 @@ def _line(described: Yard, row: dict[str, Any]) -> str:
     )
 
 
-def _sentence(described: Yard, kind: str, body: Mapping[str, Any]) -> str:
-    """An entry in one line."""
+def _sentence(
+    described: Yard, kind: str, body: Mapping[str, Any], recorded_at: dt.datetime | None = None
+) -> str:
+    """An entry in one line; the day is left out where it is that of its entry."""
     if not body:
         return ""
 
@@ -157,7 +162,12 @@ def _sentence(described: Yard, kind: str, body: Mapping[str, Any]) -> str:
     else:
         said = f"{body['crew']}, {words.counted(int(body['size']), 'person', 'people')}"
     at = _instant(body.get("at"))
-    return said if at is None else f"{said}, {words.day_and_time(at, described.site.zone)}"
+    if at is None:
+        return said
+    zone = described.site.zone
+    if recorded_at is not None and words.day(at, zone) == words.day(recorded_at, zone):
+        return f"{said}, at {words.clock(at, zone)}"
+    return f"{said}, {words.day_and_time(at, zone)}"
 
 
 def _instant(value: object) -> dt.datetime | None:

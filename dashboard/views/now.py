@@ -202,17 +202,18 @@ def _hose(described: Yard, upkeep: data.Upkeep, pot: str) -> str:
     )
     used = words.used_of(row["trigger"], row["used"], row["limit"])
     state, share = row["state"], row["share"]
+    bar = state
     lines = [
         f"{words.counted(row['cycles'], 'pinch cycle', 'pinch cycles')} since the "
         f"{words.SINCE_WORDS[row['since']]}"
     ]
     if limit_h is not None and row["trigger"] != "blast_h":
         # The bar stays with the hours that the hose really closed for; the days stand beside it.
-        lines.insert(0, f"{words.STATE_WORDS[state].lower()} by the calendar: {used}")
-        used, share = (
-            words.used_of("blast_h", row["blast_high_h"], limit_h),
-            (row["blast_high_h"] / limit_h),
-        )
+        by = "the calendar" if row["trigger"] == "days" else "pinch cycles"
+        lines.insert(0, f"{words.STATE_WORDS[state].lower()} by {by}: {used}")
+        used = words.used_of("blast_h", row["blast_high_h"], limit_h)
+        share = row["blast_high_h"] / limit_h
+        bar = "ok" if share < 1.0 else "due"
     between = words.between_hours(row["blast_low_h"] * 3600, row["blast_high_h"] * 3600, 1)
     if between:
         lines.append(f"hours {between}")
@@ -220,7 +221,7 @@ def _hose(described: Yard, upkeep: data.Upkeep, pot: str) -> str:
     word = "" if state == "ok" else look.badge(words.STATE_WORDS[state], kind)
     return (
         f'<div class="gb-plainrow"><span class="gb-label">Pinch hose: {look.shown(used)}</span>'
-        f"{word}</div>{look.used_bar(share, state, used)}"
+        f"{word}</div>{look.used_bar(share, bar, used)}"
         f'<span class="gb-between">{look.shown("; ".join(lines))}</span>'
     )
 

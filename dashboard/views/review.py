@@ -28,20 +28,22 @@ class Choice(NamedTuple):
 
 def page() -> None:
     """A shift reviewed."""
-    look.put(look.title("Shift review", "Where the hours went, and what reached the nozzle."))
+    look.put(
+        look.title("Shift review", "Where the hours went, and what reached the nozzle."),
+        look.caution(),
+    )
     if not data.has_store():
-        look.put(look.caution(), _nothing_yet())
+        look.put(_nothing_yet())
         return
     described = data.yard()
     version = data.kept(data.version).value
     heard = data.kept(data.pots_heard, version).value
     pots = [pot for pot in described.pot_names if heard.get(pot, (None, None))[0] is not None]
     if not pots:
-        look.put(look.caution(), _nothing_yet())
+        look.put(_nothing_yet())
         return
     shifts = data.kept(data.shift_list, version)
     choice = _choose(described, shifts.value, pots, heard)
-    look.put(look.caution())
     if choice is None:
         return
     stretch = data.kept(
@@ -54,7 +56,7 @@ def page() -> None:
     if found is None:
         look.put(look.note("This stretch has not begun yet.", "Choose an earlier one."))
         return
-    _coverage(described, stretch.value, found)
+    _coverage(described, version, stretch.value, found)
     _headline(found, bool(choice.shift))
     _time_use(found)
     _timeline(described, version, choice, stretch.value)
@@ -114,7 +116,7 @@ def _choose(
         asked_pot = st.session_state.get("review-pot", st.query_params.get("pot", ""))
         st.session_state["review-pot"] = asked_pot if asked_pot in mine else mine[0]
         pot = st.segmented_control(
-            "Pot", mine, key="review-pot", required=True,
+            "Pot", mine, key="review-pot", required=True, wrap=True,
             format_func=lambda name: words.label(_pot_title(described, name)),
             on_change=_keep_in_address, args=("pot", "review-pot"),
         )  # fmt: skip
@@ -170,7 +172,9 @@ def _figures_of(
     return dict(stretch.summary) if stretch.summary is not None else None
 
 
-def _coverage(described: Yard, stretch: data.PotStretch, found: dict[str, Any]) -> None:
+def _coverage(
+    described: Yard, version: data.Version, stretch: data.PotStretch, found: dict[str, Any]
+) -> None:
     elapsed_s, silent_s = found["elapsed_s"], found["no_data_s"]
     heard_s = elapsed_s - silent_s
     zone = described.site.zone
@@ -178,17 +182,23 @@ def _coverage(described: Yard, stretch: data.PotStretch, found: dict[str, Any]) 
         f"Readings cover {words.duration(heard_s)} of {words.duration(elapsed_s)} "
         f"({words.percent(heard_s / elapsed_s) if elapsed_s else words.NONE})."
     )
-    if stretch.to_at > pipeline.utc_now():
-        sentence = f"Under way, up to now. {sentence}"
+    if version.derived_at is not None and stretch.to_at > version.derived_at:
+        upto = words.clock(version.derived_at, zone, with_seconds=True)
+        sentence = f"Under way: figures up to {upto}. {sentence}"
     longest = max(stretch.silent, key=lambda span: span[1] - span[0], default=None)
     more = ""
     if longest is not None:
         lasted = words.duration((longest[1] - longest[0]).total_seconds())
-        begin = words.clock(longest[0], zone)
+        begin = words.clock(longest[0], zone, with_seconds=True)
+        number = len(stretch.silent)
+        what = (
+            f"Not heard once, for {lasted} from {begin}."
+            if number == 1
+            else f"Not heard {number} times, the longest {lasted} from {begin}."
+        )
         more = (
-            f"{words.counted(len(stretch.silent), 'silence', 'silences')}, the longest {lasted} "
-            f"from {begin}. What happened then is not known: the lower hours count it as off, the "
-            "upper ones as on where it may have been blasting."
+            f"{what} What happened then is not known: the lower hours count it as off, the upper "
+            "ones as on where it may have been blasting."
         )
     look.put(look.note(sentence, more, "warn" if silent_s > 0.02 * elapsed_s else "plain"))
 
@@ -323,15 +333,15 @@ def _cycles(
     st.dataframe(
         table.to_pandas(), hide_index=True, width="stretch", height=330,
         column_config={
-            "No.": st.column_config.NumberColumn(pinned=True, width="small"),
+            "No.": st.column_config.NumberColumn(pinned=True),
             "Opened": st.column_config.TextColumn(width="small"),
         }
         | {
-            words.CYCLE_WORDS[name]: st.column_config.NumberColumn(format="%.1f", width="small")
+            words.CYCLE_WORDS[name]: st.column_config.NumberColumn(format="%.1f", width=None)
             for name in ("lasted", "blast", "press_delay", "pressurise", "exhaust")
         }
         | {
-            words.CYCLE_WORDS[name]: st.column_config.NumberColumn(format="%.0f", width="small")
+            words.CYCLE_WORDS[name]: st.column_config.NumberColumn(format="%.0f")
             for name in ("supply", "pot", "nozzle")
         },
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import polars as pl
@@ -56,8 +57,7 @@ def page() -> None:
         rows, found = rows.filter(pl.col("pot") == pot), found.filter(pl.col("pot") == pot)
     if found.height:
         look.put(look.heading("Found not good, not replaced yet"))
-        for row in found.iter_rows(named=True):
-            _finding(described, upkeep.value, row)
+        _in_columns(found, lambda row: _finding(described, upkeep.value, row))
     for states, title, under in (
         (("overdue", "due"), "Due", "Most urgent first."),
         (("soon",), "Due soon", ""),
@@ -66,8 +66,16 @@ def page() -> None:
         some = rows.filter(pl.col("state").is_in(states))
         if some.height:
             look.put(look.heading(f"{title} ({some.height})", under))
-            for row in some.iter_rows(named=True):
-                _check(described, upkeep.value, row)
+            _in_columns(some, lambda row: _check(described, upkeep.value, row))
+
+
+def _in_columns(rows: pl.DataFrame, draw: Callable[[dict[str, Any]], None]) -> None:
+    """Cards side by side, read row by row; on a phone they stand in the same order."""
+    cards = list(rows.iter_rows(named=True))
+    for first in range(0, len(cards), 2):
+        for column, row in zip(st.columns(2, gap="medium"), cards[first : first + 2], strict=False):
+            with column:
+                draw(row)
 
 
 def _choose_pot(described: Yard) -> str:
@@ -83,7 +91,13 @@ def _choose_pot(described: Yard) -> str:
         st.query_params["pot"] = st.session_state["upkeep-pot"]
 
     return st.segmented_control(
-        "Pot", options, key="upkeep-pot", format_func=called, required=True, on_change=keep
+        "Pot",
+        options,
+        key="upkeep-pot",
+        format_func=called,
+        required=True,
+        wrap=True,
+        on_change=keep,
     )
 
 
@@ -106,15 +120,16 @@ def _title(described: Yard, pot: str) -> str:
 def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     zone = described.site.zone
     said = " ".join(t for t in (row["measurement"], row["note"]) if t)
-    look.put(
-        f'<article class="gb-due gb-due-overdue"><div class="gb-top">'
-        f"<h3>{look.shown(words.part(row['part']).capitalize())}, "
-        f"{look.shown(_title(described, row['pot']))}</h3>"
-        f"{look.badge(words.RESULT_WORDS[row['result']], 'alarm')}</div>"
-        f"<p>Found on {look.shown(words.day_and_time(row['at'], zone))} by "
-        f"{look.shown(row['by'])}. {look.shown(said)}</p></article>"
-    )
-    _sign_off(described, upkeep, row["pot"], row["part"], "found")
+    with st.container(key=f"due-overdue-found-{row['pot']}-{row['part']}"):
+        look.put(
+            f'<article><div class="gb-top">'
+            f"<h3>{look.shown(words.sentence(words.part(row['part'])))}, "
+            f"{look.shown(_title(described, row['pot']))}</h3>"
+            f"{look.badge(words.RESULT_WORDS[row['result']], 'alarm')}</div>"
+            f"<p>Found on {look.shown(words.day_and_time(row['at'], zone))} by "
+            f"{look.shown(row['by'])}. {look.shown(said)}</p></article>"
+        )
+        _sign_off(described, upkeep, row["pot"], row["part"], "found")
 
 
 def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
@@ -143,18 +158,19 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
             f"{look.shown(newest['by'])} at {look.shown(words.clock(newest['at'], zone))}.</b> "
             "The count begins anew within seconds.</p>"
         )
-    look.put(
-        f'<article class="gb-due gb-due-{row["state"]}"><div class="gb-top">'
-        f"<h3>{look.shown(words.part(row['part']).capitalize())}, "
-        f"{look.shown(_title(described, row['pot']))}</h3>"
-        f"{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))}</div>"
-        f"<p>{look.shown(row['what'].capitalize())}.</p>"
-        f"{look.used_bar(row['share'], row['state'], used)}"
-        f"<p><b>{look.shown(used)}</b> {look.shown(since)}</p>"
-        f'<p class="gb-quiet">{look.shown(counts)}</p>'
-        f'<p class="gb-quiet">{look.shown(source)}</p>{waiting}</article>'
-    )
-    _sign_off(described, upkeep, row["pot"], row["part"], "due")
+    with st.container(key=f"due-{row['state']}-{row['pot']}-{row['part']}"):
+        look.put(
+            f'<article><div class="gb-top">'
+            f"<h3>{look.shown(words.sentence(words.part(row['part'])))}, "
+            f"{look.shown(_title(described, row['pot']))}</h3>"
+            f"{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))}</div>"
+            f"<p>{look.shown(words.sentence(row['what']))}.</p>"
+            f"{look.used_bar(row['share'], row['state'], used)}"
+            f"<p><b>{look.shown(used)}</b> {look.shown(since)}</p>"
+            f'<p class="gb-quiet">{look.shown(counts)}</p>'
+            f'<p class="gb-quiet">{look.shown(source)}</p>{waiting}</article>'
+        )
+        _sign_off(described, upkeep, row["pot"], row["part"], "due")
 
 
 def _newest_check(upkeep: data.Upkeep, row: dict[str, Any]) -> dict[str, Any] | None:
@@ -172,7 +188,7 @@ def _sign_off(described: Yard, upkeep: data.Upkeep, pot: str, part: str, place: 
     mine = (pot, part, place)
     if st.session_state.get("upkeep-open") != mine:
         st.button(
-            f"Sign off {words.part(part)}, {words.label(_title(described, pot))}",
+            "Sign off",
             key=f"open-{place}-{pot}-{part}",
             on_click=lambda: st.session_state.update({"upkeep-open": mine}),
         )
