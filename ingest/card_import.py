@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from ingest.config import Yard
 from ingest.errors import ImportRefused
-from ingest.sources.files import Options, Slice, card_files, inspect, slices
+from ingest.sources.files import SLICE_ROWS, Options, Slice, card_files, inspect, slices
 from ingest.store.card_slice import (
     Outcome,
     SliceWriter,
@@ -75,7 +75,7 @@ def bring_in(
     dry_run : bool
         Write nothing; only say what would be done.
     progress : callable, optional
-        Called with a file and the fraction of it that is done.
+        Called with a file and the fraction of all files that is done.
     wait_s : float
         How long to wait for the store, each time. [s]
 
@@ -101,25 +101,19 @@ def bring_in(
         yard.site.zone, naive_utc, atmosphere_pa,
         int((now.timestamp() + _AHEAD_S) * 1_000_000),
     )  # fmt: skip
-    outcomes = []
-    known = {} if dry_run else _brought_in(data, pot, wait_s)
-    for path in card_files(given):
-        outcome = Outcome(path)
-        tell = partial(progress, path) if progress else _tell_nobody
-        if dry_run:
+    outcomes = [Outcome(path) for path in card_files(given)]
+    if dry_run:
+        for number, outcome in enumerate(outcomes):
+            tell = partial(_tell, progress, outcome.path, number, len(outcomes))
             _look(data, pot, outcome, kind, options, tell, wait_s)
-        else:
-            digest = _sha256(path)
-            outcome.brought_in_at = known.get(digest)
-            if outcome.brought_in_at is None:
-                _take(data, pot, outcome, digest, kind, options, tell, wait_s, now)
-                known[digest] = now
-        outcomes.append(outcome)
+    else:
+        _Taking(data, pot, kind, options, progress, wait_s, now).take(outcomes)
     return outcomes
 
 
-def _tell_nobody(done: float) -> None:
-    """Progress nobody asked for."""
+def _tell(progress: Progress | None, path: Path, number: int, of: int, done: float) -> None:
+    if progress is not None:
+        progress(path, (number + done) / of)
 
 
 def _sha256(path: Path) -> str:
@@ -146,23 +140,83 @@ def _brought_in(data: Path, pot: str, wait_s: float) -> dict[str, dt.datetime]:
     return {digest: at.replace(tzinfo=dt.UTC) for digest, at in found}
 
 
-def _take(
-    data: Path, pot: str, outcome: Outcome, digest: str, kind: str, options: Options,
-    tell: Callable[[float], None], wait_s: float, now: dt.datetime,
-) -> None:  # fmt: skip
-    outcome.form = inspect(outcome.path, options, kind)
-    import_id = 0
-    for piece, is_last in _with_last(slices(outcome.form, options)):
-        with write_window(data, wait_s) as con:
-            if not import_id:
-                import_id = _begin(con, digest, outcome.path.name, pot, now)
-            with rows_of(con, piece) as rows:
-                seen = look_at(con, rows, piece, outcome)
-                refuse_hopeless(outcome)
-                SliceWriter(con, rows, piece, outcome, pot, import_id, now).write(seen)
-            if is_last:
-                _finish(con, digest, outcome, pot, import_id, now)
-        tell(piece.done)
+class _Taking:
+    """Takes files in; small ones that follow one another share a write window.
+
+    Opening, committing and closing costs as much as some hundred thousand readings.
+    """
+
+    def __init__(
+        self, data: Path, pot: str, kind: str, options: Options, progress: Progress | None,
+        wait_s: float, now: dt.datetime,
+    ) -> None:  # fmt: skip
+        self._data, self._pot, self._kind, self._options = data, pot, kind, options
+        self._progress, self._wait_s, self._now = progress, wait_s, now
+
+    def take(self, outcomes: Sequence[Outcome]) -> None:
+        known = _brought_in(self._data, self._pot, self._wait_s)
+        group: list[tuple[Outcome, str]] = []
+        rows = 0
+        for number, outcome in enumerate(outcomes):
+            digest = _sha256(outcome.path)
+            outcome.brought_in_at = known.get(digest)
+            if outcome.brought_in_at is None:
+                known[digest] = self._now
+                try:
+                    outcome.form = inspect(outcome.path, self._options, self._kind)
+                except ImportRefused:
+                    self._take_group(group)  # files before it stay in
+                    raise
+                more = outcome.form.rows if outcome.form.rows is not None else SLICE_ROWS
+                if rows + more > SLICE_ROWS:
+                    self._take_group(group)
+                    group, rows = [], 0
+                group.append((outcome, digest))
+                rows += more
+            if rows >= SLICE_ROWS:
+                self._take_group(group, partial(_tell, self._progress, outcome.path, number,
+                                                len(outcomes)))  # fmt: skip
+                group, rows = [], 0
+            _tell(self._progress, outcome.path, number, len(outcomes), 1.0)
+        self._take_group(group)
+
+    def _take_group(
+        self, group: Sequence[tuple[Outcome, str]], tell: Callable[[float], None] | None = None
+    ) -> None:
+        if len(group) > 1:
+            try:
+                with write_window(self._data, self._wait_s) as con:
+                    for outcome, digest in group:
+                        for piece, is_last in self._pieces(outcome):
+                            self._put(con, outcome, digest, piece, is_last)
+            except ImportRefused:
+                # One of them cannot be taken, and nothing of the others is in: one at a time then.
+                for outcome, _ in group:
+                    outcome.begin_again()
+            else:
+                return
+        for outcome, digest in group:
+            for piece, is_last in self._pieces(outcome):
+                with write_window(self._data, self._wait_s) as con:
+                    self._put(con, outcome, digest, piece, is_last)
+                if tell is not None:
+                    tell(piece.done)
+
+    def _pieces(self, outcome: Outcome) -> Iterator[tuple[Slice, bool]]:
+        assert outcome.form is not None
+        return _with_last(slices(outcome.form, self._options))
+
+    def _put(
+        self, con: duckdb.DuckDBPyConnection, outcome: Outcome, digest: str, piece: Slice,
+        is_last: bool,
+    ) -> None:  # fmt: skip
+        import_id = _begin(con, digest, outcome, self._pot, self._now)
+        with rows_of(con, piece) as rows:
+            seen = look_at(con, rows, piece, outcome)
+            refuse_hopeless(outcome)
+            SliceWriter(con, rows, piece, outcome, self._pot, import_id, self._now).write(seen)
+        if is_last:
+            _finish(con, digest, outcome, self._pot, import_id, self._now)
 
 
 def _with_last(pieces: Iterator[Slice]) -> Iterator[tuple[Slice, bool]]:
@@ -176,19 +230,21 @@ def _with_last(pieces: Iterator[Slice]) -> Iterator[tuple[Slice, bool]]:
 
 
 def _begin(
-    con: duckdb.DuckDBPyConnection, digest: str, name: str, pot: str, now: dt.datetime
+    con: duckdb.DuckDBPyConnection, digest: str, outcome: Outcome, pot: str, now: dt.datetime
 ) -> int:
+    """The file's number: the one it has already, or a new one."""
     found = con.execute(
         "SELECT import_id FROM import_file WHERE sha256 = ? AND pot = ?", [_BEGUN + digest, pot]
     ).fetchall()
     if found:
-        # It was cut off half way. Its readings will be found repeated; its refusals come anew.
-        con.execute("DELETE FROM quarantine WHERE message_id = ?", [-found[0][0]])
+        if not outcome.rows:
+            # It was cut off half way. Its readings will be found repeated; its refusals come anew.
+            con.execute("DELETE FROM quarantine WHERE message_id = ?", [-found[0][0]])
         return int(found[0][0])
     ((number,),) = con.execute("SELECT coalesce(max(import_id), 0) + 1 FROM import_file").fetchall()
     con.execute(
         "INSERT INTO import_file VALUES (?, ?, ?, ?, ?, 0, 0, 0)",
-        [number, name, _BEGUN + digest, pot, now.replace(tzinfo=None)],
+        [number, outcome.path.name, _BEGUN + digest, pot, now.replace(tzinfo=None)],
     )
     return int(number)
 

@@ -79,6 +79,10 @@ class Outcome:
     rate_hz: float | None = None
     brought_in_at: dt.datetime | None = None
 
+    def begin_again(self) -> None:
+        """Forget all counts, for a transaction that was rolled back."""
+        vars(self).update(vars(Outcome(self.path, self.form)))
+
     def warnings(self) -> list[str]:
         """What a person should look at, in sentences."""
         said = []

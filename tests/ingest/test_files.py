@@ -399,6 +399,35 @@ def test_a_folder_is_taken_in_order_and_its_copies_once(tmp_path: Path, data: Pa
     assert [(o.path.name, o.readings) for o in outcomes] == [("1.csv", 16), ("2.csv", 0)]
 
 
+@pytest.mark.parametrize("fault", ["hopeless", "torn", "unit"])
+def test_files_before_one_that_cannot_be_taken_stay_in(
+    tmp_path: Path, data: Path, fault: str
+) -> None:
+    """Small files share a transaction; that must not show."""
+    folder = tmp_path / "cards"
+    folder.mkdir()
+    for second in range(3):
+        frame = pl.DataFrame({"time": [at(4, 0, second)], "pot_pa": [float(second)]})
+        frame.write_parquet(folder / f"{second}.parquet")
+    bad = folder / "3.parquet"
+    if fault == "torn":
+        bad.write_bytes(b"PAR1")
+    else:
+        column = "pot" if fault == "unit" else "pot_pa"
+        times = pl.Series([None], dtype=pl.Datetime("us"))
+        pl.DataFrame({"time": times, column: [1.0]}).write_parquet(bad)
+    pl.DataFrame({"time": [at(5)], "pot_pa": [9.0]}).write_parquet(folder / "4.parquet")
+    with pytest.raises(ImportRefused, match=r"3\.parquet"):
+        bring_in(data, YARD, [folder], "pot-1")
+    assert {row[3] for row in stored(data)} == {0.0, 1.0, 2.0}
+    assert query(data, "SELECT name, readings FROM import_file ORDER BY import_id") == [
+        (f"{second}.parquet", 1) for second in range(3)
+    ]
+    bad.unlink()
+    outcomes = bring_in(data, YARD, [folder], "pot-1")
+    assert [outcome.readings for outcome in outcomes] == [0, 0, 0, 1]
+
+
 def test_an_import_that_was_cut_off_is_taken_up_again(
     tmp_path: Path, data: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
