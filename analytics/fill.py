@@ -1,0 +1,566 @@
+"""How fast a pot fills and empties with air: one fit a cycle, and what all cycles of a pot share.
+
+While the dead-man is held the pot fills from the manifold. How fast says how much room the air
+has: x = V/C, free volume over the conductance of the filling path. A leak slows the fill too, but
+late rather than early, so both come out of one fit. The gas is not isothermal in an emptying pot
+(few grains take little heat), so that is fitted too, with unknowns that all fills of a stretch
+share; see ``fill_kernel`` for the equations.
+
+Assumptions: an ISO 6358 path (one sonic conductance, one critical ratio) from manifold to pot; a
+leak to the open air that is choked for most of the fill; air, wall and grains at one temperature
+before the press. Valid for fills from below half to above six tenths of the manifold's pressure.
+Without a supply channel there is no fit: a sagging manifold looks like a leak.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics.fill_kernel import (
+    GAS_CONSTANT_J_KG_K,
+    OWN,
+    REFERENCE_DENSITY_KG_M3,
+    REFERENCE_K,
+    fit_exhausts,
+    fit_fills,
+)
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+STANDARD_ATMOSPHERE_PA = 101_325.0
+HEAT_CAPACITY_J_KG_K = 1005.0  #: of air at constant pressure [J/(kg K)]
+
+#: The fit looks at pot pressures between these shares of the manifold's (absolute). Below, valves
+#: still move; above, the flow depends on the difference of two transducers.
+LOOK_FROM, LOOK_TO = 0.20, 0.965
+#: A press let go before this share was reached is too short for a fit.
+LEAST_SHARE = 0.60
+#: Longest fill looked at; a leak can keep a pot below ``LOOK_TO`` for ever. [s]
+LONGEST_S = 45.0
+#: Most samples a second that a fit uses; faster ones are averaged. [1/s]
+FASTEST_HZ = 12.5
+#: A pot above this when pressed had not been vented. [Pa gauge]
+VENTED_PA = 20_000.0
+#: Share of the manifold's pressure that the model itself is taken to be off by (our estimate).
+MODEL_ERROR = 0.0006
+
+
+@dataclass(frozen=True)
+class PotFacts:
+    """What is known of a pot before anything is measured.
+
+    Parameters
+    ----------
+    volume_m3 : float
+        Inner volume of the vessel, from the yard file. [m3]
+    volume_error : float
+        Its relative standard error. [-]
+    particle_kg_m3 : float
+        Density of the grains themselves: garnet about 4100 (from memory). [kg/m3]
+    particle_error : float
+        Its relative standard error. [-]
+    air_k : float
+        Temperature of the air; 293.15 where no channel measures it. [K]
+    outside_pa : float
+        Pressure of the open air. [Pa absolute]
+    full_kg : float or None
+        Abrasive that the pot is usually filled with, if known; only scales prior widths. [kg]
+    """
+
+    volume_m3: float
+    volume_error: float = 0.02
+    particle_kg_m3: float = 4100.0
+    particle_error: float = 0.03
+    air_k: float = REFERENCE_K
+    outside_pa: float = STANDARD_ATMOSPHERE_PA
+    full_kg: float | None = None
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Signals as arrays for the fits: seconds from the first, gauge pressures, NaN where bad."""
+
+    origin_us: int
+    at_s: Floats
+    deadman: Bools
+    supply_pa: Floats
+    pot_pa: Floats
+    nozzle_pa: Floats
+    period_s: float
+
+
+def prepared(signals: pl.DataFrame) -> Samples:
+    """Signals as arrays: pressures carried over gaps of a few samples, supply without its noise.
+
+    Parameters
+    ----------
+    signals : polars.DataFrame
+        ``analytics.cycles.SIGNAL_SCHEMA``.
+    """
+    at_us = signals["sampled_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    origin_us = int(at_us[0]) if at_us.size else 0
+    at_s = (at_us - origin_us) * 1e-6
+    period_s = float(np.median(np.diff(at_s[:2000]))) if at_us.size > 1 else 0.1
+    columns = {}
+    for name in ("supply_pa", "pot_pa", "nozzle_pa"):
+        column = signals[name].cast(pl.Float64)
+        if column.null_count():
+            limit = max(round(0.5 / period_s), 1)
+            column = column.fill_null(strategy="forward", limit=limit)
+        columns[name] = column.fill_null(float("nan")).to_numpy()
+    deadman = signals["deadman"].fill_null(strategy="forward").fill_null(False).to_numpy()
+    return Samples(
+        origin_us=origin_us,
+        at_s=at_s,
+        deadman=deadman.astype(np.bool_),
+        supply_pa=_smoothed(columns["supply_pa"], 0.25 / period_s),
+        pot_pa=columns["pot_pa"],
+        nozzle_pa=columns["nozzle_pa"],
+        period_s=period_s,
+    )
+
+
+def _smoothed(values: Floats, half_width: float) -> Floats:
+    """A triangular mean over ``half_width`` samples to either side."""
+    half = max(round(half_width), 1)
+    kernel = np.concatenate((np.arange(1, half + 2), np.arange(half, 0, -1))).astype(np.float64)
+    kernel /= kernel.sum()
+    if values.size <= 2 * half:
+        return values
+    padded = np.concatenate((np.repeat(values[:1], half), values, np.repeat(values[-1:], half)))
+    # A sum of shifted copies: for a few taps quicker than np.convolve, and NaN stays near.
+    out = np.zeros_like(values)
+    for i, share in enumerate(kernel):
+        out += share * padded[i : i + values.size]
+    return out
+
+
+def noise_of(samples: Samples) -> float:
+    """Standard deviation of the pot transducer's noise, from second differences at rest. [Pa]
+
+    Notes
+    -----
+    The median absolute second difference of white noise is 0.6745 sqrt(6) sigma.
+    """
+    quiet = ~samples.deadman
+    quiet &= samples.pot_pa < VENTED_PA
+    inner = quiet[:-2] & quiet[1:-1] & quiet[2:]
+    at = np.flatnonzero(inner)[:20_000]
+    if at.size < 30:
+        return 1000.0
+    second = samples.pot_pa[at] - 2.0 * samples.pot_pa[at + 1] + samples.pot_pa[at + 2]
+    return max(float(np.nanmedian(np.abs(second))) / (0.6745 * np.sqrt(6.0)), 100.0)
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Where each cycle lies in the samples, and what held just before its press."""
+
+    press: Ints
+    release: Ints
+    before: Ints
+    following: Ints
+    rest_s: Floats
+
+
+def edges_of(samples: Samples, cycles: pl.DataFrame) -> Edges:
+    def index(name: str) -> Ints:
+        at_us = cycles[name].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+        return np.searchsorted(samples.at_s, (at_us - samples.origin_us) * 1e-6 - 1e-9)
+
+    press, release = index("pressed_at"), index("released_at")
+    release = np.minimum(release, max(samples.at_s.size - 1, 0))
+    before = np.concatenate(([0], release[:-1]))
+    following = np.concatenate((press[1:], [samples.at_s.size]))
+    rest_s = samples.at_s[np.minimum(press, samples.at_s.size - 1)] - samples.at_s[before]
+    if rest_s.size:
+        rest_s = rest_s.copy()
+        rest_s[0] = np.inf if press[0] > 0 else 0.0
+    return Edges(press, release, before, following, rest_s)
+
+
+def _zeros(samples: Samples, edges: Edges) -> Floats:
+    """What the pot's transducer reads while the pot stands vented, cycle by cycle. [Pa]"""
+    found = np.full(edges.press.size, np.nan)
+    longest = max(round(25.0 / samples.period_s), 3)
+    settle = round(14.0 / samples.period_s)
+    for i, press in enumerate(edges.press):
+        begin = max(edges.before[i] + settle if i else 0, press - longest)
+        if press - begin >= 5:
+            level = float(np.nanmean(samples.pot_pa[begin:press]))
+            if abs(level) < VENTED_PA:
+                found[i] = level
+    known = np.flatnonzero(np.isfinite(found))
+    if known.size == 0:
+        return np.zeros(edges.press.size)
+    values = found[known]
+    width = min(9, known.size)
+    steady = np.array(
+        [
+            np.median(values[max(i - width // 2, 0) : i + width // 2 + 1])
+            for i in range(known.size)
+        ]
+    )
+    return np.interp(np.arange(edges.press.size), known, steady)
+
+
+@dataclass(frozen=True)
+class FillWindows:
+    """The samples of a stretch's fills, one after the other, as the kernel takes them.
+
+    Parameters
+    ----------
+    cycle : numpy.ndarray of int, shape (m,)
+        Which cycle each fill belongs to.
+    first, after, at_s, supply_pa, pot_pa, weight, start_pa : numpy.ndarray
+        As in :func:`analytics.fill_kernel.fit_fills`.
+    guess : numpy.ndarray, shape (m,)
+        ln x of an isothermal fill that takes as long.
+    vented : numpy.ndarray of bool, shape (m,)
+        The pot stood vented before the press.
+    reason, caution : list of str, one a cycle
+        Why there is no fit; what makes one less sure. Empty otherwise.
+    pot_zero_pa : numpy.ndarray, shape (cycles,)
+        What the pot's transducer reads while the pot stands vented. [Pa]
+    noise_pa : float
+        Standard deviation of the pot transducer's noise. [Pa]
+    """
+
+    cycle: Ints
+    first: Ints
+    after: Ints
+    at_s: Floats
+    supply_pa: Floats
+    pot_pa: Floats
+    weight: Floats
+    start_pa: Floats
+    guess: Floats
+    vented: Bools
+    reason: list[str]
+    caution: list[str]
+    pot_zero_pa: Floats
+    noise_pa: float
+
+
+@dataclass(frozen=True)
+class FillFits:
+    """What the fits of a stretch found; arrays have one entry a window.
+
+    Parameters
+    ----------
+    own : numpy.ndarray, shape (m, 3)
+        ln x, opening instant [s], leak ratio.
+    held : numpy.ndarray, shape (m, 3)
+        Critical ratio, ln h, supply zero [Pa] that were held.
+    information, pull : numpy.ndarray, shape (m, 5, 5), (m, 5)
+        As in :func:`analytics.fill_kernel.fit_fills`.
+    misfit : numpy.ndarray, shape (m,)
+        Root mean square of the residuals over their expected size. [-]
+    """
+
+    own: Floats
+    held: Floats
+    information: Floats
+    pull: Floats
+    misfit: Floats
+
+
+@dataclass(frozen=True)
+class Exhausts:
+    """Fits of the exhausts; one entry a cycle, NaN where there is none.
+
+    Parameters
+    ----------
+    rate, error : numpy.ndarray
+        Exhaust conductance over free volume [1/(s Pa)], and its relative standard error.
+    delay_s : numpy.ndarray
+        First sample that says shut to the effective opening. [s]
+    misfit : numpy.ndarray
+        Root mean square of the residuals over their expected size. [-]
+    held_pa : numpy.ndarray
+        Pot pressure at the release. [Pa gauge]
+    end_k : numpy.ndarray
+        Temperature of the gas at the last sample looked at. [K]
+    end_s : numpy.ndarray
+        That sample's time, seconds from the first sample. [s]
+    """
+
+    rate: Floats
+    error: Floats
+    delay_s: Floats
+    misfit: Floats
+    held_pa: Floats
+    end_k: Floats
+    end_s: Floats
+
+
+def _binned(values: Floats, each: int) -> Floats:
+    whole = values.size // each * each
+    return values[:whole].reshape(-1, each).mean(axis=1) if each > 1 else values
+
+
+def _isothermal(share: float, critical_ratio: float = 0.4) -> float:
+    """G(r): what an isothermal fill covers in proportion to time (closed form, ISO 6358)."""
+    if share <= critical_ratio:
+        return share
+    width = 1.0 - critical_ratio
+    return critical_ratio + width * float(np.arcsin(min((share - critical_ratio) / width, 1.0)))
+
+
+def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> FillWindows:
+    """Cut out the samples of each cycle's fill, and say of the others why they have none.
+
+    Parameters
+    ----------
+    samples : Samples
+        From :func:`prepared`.
+    cycles : polars.DataFrame
+        ``analytics.cycles.CYCLE_SCHEMA``, cycles that lie within the samples.
+    facts : PotFacts
+        What is known of the pot.
+    """
+    edges = edges_of(samples, cycles)
+    count = edges.press.size
+    reason, caution = [""] * count, [""] * count
+    noise_pa = noise_of(samples)
+    zeros = _zeros(samples, edges)
+    each = max(round(1.0 / (samples.period_s * FASTEST_HZ)), 1)
+    most = round(LONGEST_S / samples.period_s)
+    smooth = max(round(0.5 / samples.period_s), 3)
+    pieces: list[tuple[Floats, Floats, Floats, Floats]] = []
+    cycle, start, guess = [], [], []
+    for i in range(count):
+        begin = max(edges.press[i] - 1, 0)
+        stop = min(edges.release[i], begin + most)
+        pot = samples.pot_pa[begin:stop] - zeros[i] + facts.outside_pa
+        supply = samples.supply_pa[begin:stop] + facts.outside_pa
+        share = pot / supply
+        if share.size < 2 * smooth:
+            reason[i] = "too short a press"
+            continue
+        if not np.isfinite(share).all():
+            reason[i] = "pressures missing"
+            continue
+        sums = np.concatenate(([0.0], np.cumsum(share)))
+        level = (sums[smooth:] - sums[:-smooth]) / smooth
+        over = np.flatnonzero(level > LOOK_TO)
+        end = int(over[0]) + smooth if over.size else share.size
+        top = float(level[over[0]] if over.size else level[-1])
+        if top < LEAST_SHARE and share.size < most:
+            reason[i] = "too short a press"
+            continue
+        recent = max(round(min(1.0, max(edges.rest_s[i] * 0.3, 0.1)) / samples.period_s), 1)
+        rest = samples.pot_pa[max(edges.press[i] - recent, 0) : max(edges.press[i], 1)] - zeros[i]
+        rest_pa = float(np.median(rest))
+        if not np.isfinite(rest_pa):
+            reason[i] = "pressures missing"
+            continue
+        if rest_pa + facts.outside_pa > 0.45 * supply[0]:
+            reason[i] = "pressurised before the press"
+            continue
+        low = np.flatnonzero(share > 0.3)
+        high = np.flatnonzero(level > min(0.9 * top, 0.75))
+        if low.size == 0 or high.size == 0:
+            reason[i] = "the pot did not fill"
+            continue
+        if rest_pa > max(VENTED_PA, 4.0 * noise_pa / np.sqrt(rest.size)):
+            caution[i] = "not vented before"
+        elif supply[:end].min() < 0.75 * supply[0]:
+            caution[i] = "supply sagged"
+        span_s = max((high[0] + smooth / 2 - low[0]) * samples.period_s, 0.2)
+        rate = max(_isothermal(float(level[high[0]])) - _isothermal(0.3), 0.1) / span_s
+        pieces.append(
+            (
+                _binned(samples.at_s[begin : begin + end] - samples.at_s[begin], each),
+                _binned(supply[:end], each),
+                _binned(pot[:end], each),
+                _binned(share[:end], each),
+            )
+        )
+        cycle.append(i)
+        start.append(facts.outside_pa + (rest_pa if caution[i] == "not vented before" else 0.0))
+        sonic = REFERENCE_DENSITY_KG_M3 * GAS_CONSTANT_J_KG_K * np.sqrt(REFERENCE_K * facts.air_k)
+        guess.append(-np.log(rate / sonic))
+    sizes = np.array([p[0].size for p in pieces], dtype=np.int64)
+    after = np.cumsum(sizes)
+    joined = [np.concatenate([p[j] for p in pieces]) if pieces else np.zeros(0) for j in range(4)]
+    error = np.sqrt(noise_pa**2 / each + (MODEL_ERROR * joined[1]) ** 2)
+    return FillWindows(
+        cycle=np.array(cycle, dtype=np.int64),
+        first=after - sizes,
+        after=after,
+        at_s=joined[0],
+        supply_pa=joined[1],
+        pot_pa=joined[2],
+        weight=np.where(joined[3] >= LOOK_FROM, 1.0 / np.maximum(error, 1.0), 0.0),
+        start_pa=np.array(start),
+        guess=np.array(guess),
+        vented=np.array([caution[i] != "not vented before" for i in cycle], dtype=np.bool_),
+        reason=reason,
+        caution=caution,
+        pot_zero_pa=zeros,
+        noise_pa=noise_pa,
+    )
+
+
+#: Priors of a fill's own unknowns: ln x within a factor of about three of the isothermal guess;
+#: opening 0.35 s after the last sample that said shut, give or take 0.5 s; leak below some 30 %
+#: of the filling path (our estimates; wide against what a fill tells).
+_OWN_SPREAD = np.array([1.0, 0.5, 0.3])
+_OPENING_S = 0.35
+
+
+def fit_fill_windows(
+    windows: FillWindows,
+    held: Floats,
+    facts: PotFacts,
+    start: Floats | None = None,
+    start_k: Floats | None = None,
+    rounds: int = 8,
+) -> FillFits:
+    """Fit ln x, the opening instant and the leak ratio of each fill, with the rest held.
+
+    Parameters
+    ----------
+    windows : FillWindows
+        From :func:`fill_windows`.
+    held : numpy.ndarray, shape (m, 3)
+        Critical ratio, ln h, supply zero [Pa] of each fill.
+    facts : PotFacts
+        What is known of the pot.
+    start : numpy.ndarray, shape (m, 3), optional
+        Where to start from; the isothermal guess by default.
+    start_k : numpy.ndarray, shape (m,), optional
+        Temperature of the gas at each press; the air's by default. [K]
+    rounds : int
+        Most iterations of a fit.
+    """
+    size = windows.cycle.size
+    middle = np.stack(
+        [windows.guess, np.full(size, _OPENING_S), np.zeros(size)], axis=1
+    )  # fmt: skip
+    own = middle.copy() if start is None else start.copy()
+    information, pull = np.zeros((size, 5, 5)), np.zeros((size, 5))
+    cost = np.zeros(size)
+    held = np.ascontiguousarray(held, dtype=np.float64)
+    gas_k = np.full(size, facts.air_k) if start_k is None else start_k
+    if size:
+        fit_fills(
+            windows.first, windows.after, windows.at_s, windows.supply_pa, windows.pot_pa,
+            windows.weight, windows.start_pa, gas_k, own, held, middle,
+            np.tile(1.0 / _OWN_SPREAD**2, (size, 1)), facts.air_k, facts.outside_pa, rounds,
+            information, pull, cost,
+        )  # fmt: skip
+        used = np.add.reduceat((windows.weight > 0).astype(np.int64), windows.first)
+    else:
+        used = np.zeros(0)
+    misfit = np.sqrt(cost / np.maximum(used - OWN, 1))
+    return FillFits(own, held, information, pull, misfit)
+
+
+#: Critical ratio taken for the exhaust path (the trade's usual reference cases).
+EXHAUST_RATIO = 0.30
+_EXHAUST_LONGEST_S = 60.0
+
+
+def fit_exhaust_windows(
+    samples: Samples, cycles: pl.DataFrame, windows: FillWindows, heat: Floats, facts: PotFacts
+) -> Exhausts:
+    """Fit each exhaust: conductance over free volume, and when it opened.
+
+    Parameters
+    ----------
+    samples, cycles, windows, facts
+        As for :func:`fill_windows`, and what it gave.
+    heat : numpy.ndarray, shape (cycles,)
+        Heat conductance over free volume at the end of each cycle. [W/(K m3)]
+    """
+    edges = edges_of(samples, cycles)
+    count = edges.press.size
+    found = Exhausts(*(np.full(count, np.nan) for _ in range(7)))
+    each = max(round(1.0 / (samples.period_s * FASTEST_HZ)), 1)
+    pieces, start, guess, which = [], [], [], []
+    for i in range(count):
+        begin = edges.release[i]
+        stop = min(edges.following[i], begin + round(_EXHAUST_LONGEST_S / samples.period_s))
+        lead = max(round(0.6 / samples.period_s), 1)
+        held = samples.pot_pa[max(begin - lead, edges.press[i]) : begin] - windows.pot_zero_pa[i]
+        held_pa = float(np.median(held)) if held.size else np.nan
+        pot = samples.pot_pa[begin:stop] - windows.pot_zero_pa[i]
+        if not held_pa > 200_000.0 or pot.size < 4 or not np.isfinite(pot).all():
+            continue
+        found.held_pa[i] = held_pa
+        low = np.flatnonzero(pot < max(0.06 * held_pa, 2.0 * windows.noise_pa))
+        end = int(low[0]) if low.size else pot.size
+        if end < 4:
+            continue
+        fell = np.flatnonzero(pot < 0.5 * held_pa)
+        half_s = (fell[0] if fell.size else end) * samples.period_s
+        pieces.append(
+            (
+                _binned(samples.at_s[begin : begin + end] - samples.at_s[begin], each),
+                _binned(pot[:end] + facts.outside_pa, each),
+            )
+        )
+        start.append(held_pa + facts.outside_pa)
+        sonic = REFERENCE_DENSITY_KG_M3 * GAS_CONSTANT_J_KG_K * np.sqrt(REFERENCE_K * facts.air_k)
+        guess.append(-np.log(max(half_s, 0.3) / 0.6 * sonic))
+        which.append(i)
+        found.end_s[i] = samples.at_s[begin + end - 1]
+    if not pieces:
+        return found
+    sizes = np.array([p[0].size for p in pieces], dtype=np.int64)
+    after = np.cumsum(sizes)
+    at_s = np.concatenate([p[0] for p in pieces])
+    pot_pa = np.concatenate([p[1] for p in pieces])
+    weight = 1.0 / np.sqrt(windows.noise_pa**2 / each + (0.003 * pot_pa) ** 2)
+    unknown = np.stack([np.array(guess), np.full(len(guess), 0.3)], axis=1)
+    variance, cost, end_k = (np.zeros(len(guess)) for _ in range(3))
+    chosen = np.array(which)
+    fit_exhausts(
+        after - sizes, after, at_s, pot_pa, weight, np.array(start), unknown, heat[chosen],
+        EXHAUST_RATIO, facts.air_k, facts.outside_pa, 12, variance, cost, end_k,
+    )  # fmt: skip
+    found.rate[chosen] = np.exp(unknown[:, 0])
+    found.error[chosen] = np.sqrt(variance)
+    found.delay_s[chosen] = unknown[:, 1]
+    found.misfit[chosen] = np.sqrt(cost / np.maximum(sizes - 2, 1))
+    found.end_k[chosen] = end_k
+    return found
+
+
+def temperatures_at_press(
+    samples: Samples, cycles: pl.DataFrame, windows: FillWindows, exhausts: Exhausts,
+    heat: Floats, facts: PotFacts,
+) -> Floats:  # fmt: skip
+    """The gas in the pot at each press: cooled by the exhaust before, warmed again since. [K]
+
+    At constant pressure the gas warms with tau = rho cp / h.
+
+    Parameters
+    ----------
+    samples, cycles, windows, exhausts, facts
+        As above.
+    heat : numpy.ndarray, shape (cycles,)
+        Heat conductance over free volume at the end of each cycle. [W/(K m3)]
+
+    Returns
+    -------
+    numpy.ndarray, shape (m,)
+        One a window.
+    """
+    edges = edges_of(samples, cycles)
+    at_s = samples.at_s[np.minimum(edges.press, samples.at_s.size - 1)]
+    start_k = np.full(edges.press.size, facts.air_k)
+    waited_s = at_s[1:] - exhausts.end_s[:-1]
+    density = facts.outside_pa / (GAS_CONSTANT_J_KG_K * facts.air_k)
+    lag_s = density * HEAT_CAPACITY_J_KG_K / heat[:-1]
+    warmed = (exhausts.end_k[:-1] - facts.air_k) * np.exp(-np.maximum(waited_s, 0.0) / lag_s)
+    start_k[1:] += np.nan_to_num(warmed)
+    return np.clip(start_k[windows.cycle], 0.6 * facts.air_k, 1.1 * facts.air_k)

@@ -1,0 +1,730 @@
+"""Weighing the pot with a pressure gauge: abrasive in the pot, its use, and its tippings.
+
+Each fill says how much room the air has, and how much it leaks. Between fills blasting makes room
+at a rate that drifts slowly, and tipping abrasive takes room away. One smoother over the cycles
+of a stretch puts all that together (``weigh_kernel``), and learns at the same time what all fills
+of the pot share: how heat goes into wall and grains, the path's critical ratio, the two
+transducers' difference, how many kilograms go with a change of room, and how much room the empty
+pot has. The scale comes from bags entered for tippings that were found; the zero from the pot
+running empty, which the blast hose shows (it loses far less pressure without abrasive in it); and
+both are tied by the vessel's volume and the grains' density.
+
+Assumptions: one kind of abrasive and one nozzle in a stretch; grains do not stick in the pot;
+the feed goes with pot pressure and drifts by a few per cent from cycle to cycle.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics.fill import (
+    Exhausts,
+    FillFits,
+    FillWindows,
+    PotFacts,
+    Samples,
+    edges_of,
+    fill_windows,
+    fit_exhaust_windows,
+    fit_fill_windows,
+    temperatures_at_press,
+)
+from analytics.weigh_kernel import (
+    JUMP,
+    LEAK,
+    LN_GRAINS,
+    LN_WALL,
+    NOTHING,
+    PER_KG,
+    PHI,
+    RATIO,
+    STATES,
+    TIPPED,
+    UNKNOWN_JUMP,
+    USED,
+    XI,
+    XI_EMPTY,
+    ZERO,
+    predicted,
+    smooth,
+)
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+#: Exposure is blasting time times pressure over this. [Pa absolute]
+EXPOSURE_PA = 800_000.0
+#: Abrasive flows only while the pot holds this share of the manifold's pressure: below, air from
+#: the hose keeps it up. A pot that a leak keeps lower is taken where it stands.
+FEEDS_FROM = 0.97
+#: Nobody opens, fills and closes a pot in less. [s]
+TIPPING_S = 45.0
+#: Bags are entered up to so long before or after they were tipped. [s]
+ENTERED_BEFORE_S, ENTERED_AFTER_S = 900.0, 2700.0
+#: A tipping is believed from so many standard errors on; a smaller evidence is enough where bags
+#: were entered about then.
+TIPPING_SIGMA, TIPPING_SIGMA_ENTERED = 4.5, 2.0
+#: Less than this is not looked for. [kg]
+LEAST_TIPPING_KG = 8.0
+#: What bags weigh against what is entered: relative error, and kilograms spilt.
+BAG_ERROR, SPILT_KG = 0.01, 1.0
+#: Spread of a cycle's consumption about the drifting feed, of the feed's own drift from cycle to
+#: cycle, and of the leak ratio's drift from cycle to cycle (our estimates).
+FEED_NOISE, FEED_WALK, LEAK_WALK = 0.05, 0.015, 0.002
+#: Standard normal quantile of a two-sided 90 % interval.
+Z_90 = 1.6449
+
+_WALL_W_M2_K = 25.0
+_GRAINS_W_M3_K = 40_000.0
+#: Spread of ln W, ln B, critical ratio, supply zero [kPa] (our estimates: a film that air stirs
+#: over metal within a factor of 2.5, over sand within 3).
+_SPREADS = {LN_WALL: 0.9, LN_GRAINS: 1.1, RATIO: 0.12, ZERO: 1.5}
+_RATIO = 0.38
+#: Standard error of the room in a pot seen to run empty, as a share of all of it: grains left on
+#: the cone; and where only arithmetic says that the pot must have been about empty.
+_EMPTY_ERROR, _FLOOR_ERROR = 0.004, 0.008
+_ROUNDS = 4
+_PRUNES = 12
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What weighing a stretch found; arrays have one entry a cycle.
+
+    Parameters
+    ----------
+    start_kg, start_error_kg : numpy.ndarray
+        Abrasive in the pot at the press, and its standard error. [kg]
+    end_kg, end_error_kg : numpy.ndarray
+        The same at the release. [kg]
+    used_kg : numpy.ndarray
+        What the cycle used. [kg]
+    feed_kg_s, feed_error_kg_s : numpy.ndarray
+        Feed at ``EXPOSURE_PA``. [kg/s]
+    exposure_s : numpy.ndarray
+        Blasting seconds, scaled by pressure. [s]
+    leak_ratio, leak_error : numpy.ndarray
+        Leak over fill conductance, smoothed. [-]
+    emptied : numpy.ndarray of bool
+        The pot ran empty in this cycle.
+    x : numpy.ndarray
+        Free volume over fill conductance, smoothed. [s Pa]
+    surprise : numpy.ndarray
+        How far each fill was from what all earlier ones led to expect, in standard deviations.
+    total_kg, total_error_kg : float
+        What the whole stretch used, and its standard error. [kg]
+    conductance_m3_s_pa : float
+        Of the filling path, from the vessel's volume: good to a few per cent. [m3/(s Pa)]
+    tippings : polars.DataFrame
+        ``after_cycle, from_at, to_at, estimate_kg, error_kg, entered_kg``: found ones; null in
+        ``entered_kg`` where nobody entered any.
+    unmatched : polars.DataFrame
+        Entries of bags that no tipping found goes with.
+    windows, fits, exhausts : FillWindows, FillFits, Exhausts
+        The fits behind it.
+    state, state_covariance : numpy.ndarray
+        Smoothed states of the kernel.
+    x_scale : float
+        As in the kernel. [s Pa]
+    anchors : int
+        How many times the pot was seen to run empty.
+    """
+
+    start_kg: Floats
+    start_error_kg: Floats
+    end_kg: Floats
+    end_error_kg: Floats
+    used_kg: Floats
+    feed_kg_s: Floats
+    feed_error_kg_s: Floats
+    exposure_s: Floats
+    leak_ratio: Floats
+    leak_error: Floats
+    emptied: Bools
+    x: Floats
+    surprise: Floats
+    total_kg: float
+    total_error_kg: float
+    conductance_m3_s_pa: float
+    tippings: pl.DataFrame
+    unmatched: pl.DataFrame
+    windows: FillWindows
+    fits: FillFits
+    exhausts: Exhausts
+    state: Floats
+    state_covariance: Floats
+    x_scale: float
+    anchors: int
+
+
+def exposures(
+    samples: Samples, cycles: pl.DataFrame, facts: PotFacts, pot_zero_pa: Floats
+) -> tuple[Floats, Floats]:
+    """Blasting seconds of each cycle scaled by the pot's pressure, and running from the first.
+
+    Parameters
+    ----------
+    samples, cycles, facts
+        As for :func:`weigh`.
+    pot_zero_pa : numpy.ndarray, shape (cycles,)
+        The pot transducer's zero. [Pa]
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Exposure a cycle [s]; and at each sample the exposure since the first [s].
+    """
+    edges = edges_of(samples, cycles)
+    count = samples.at_s.size
+    blasting = np.zeros(count, dtype=np.bool_)
+    floor = np.full(count, FEEDS_FROM)
+    half = max(round(0.25 / samples.period_s), 1)
+    pot = _mean_about(samples.pot_pa, half) + facts.outside_pa
+    with np.errstate(invalid="ignore"):
+        share = pot / (samples.supply_pa + facts.outside_pa)
+    for i in range(edges.press.size):
+        begin, stop = edges.press[i], edges.release[i]
+        blasting[begin:stop] = True
+        if (stop - begin) * samples.period_s > 20.0:
+            late = share[(begin + stop) // 2 : stop : 4]
+            late = late[np.isfinite(late)]
+            if late.size:
+                floor[begin:stop] = min(FEEDS_FROM, float(np.median(late)) - 0.015)
+    with np.errstate(invalid="ignore"):
+        rate = np.where(blasting & (share >= floor), pot / EXPOSURE_PA, 0.0)
+    step_s = np.diff(samples.at_s, append=samples.at_s[-1:])
+    step_s = np.where(step_s > 5.0, 0.0, step_s)
+    running = np.concatenate(([0.0], np.cumsum(rate * step_s)))
+    return running[edges.release] - running[edges.press], running
+
+
+def _mean_about(values: Floats, half: int) -> Floats:
+    padded = np.concatenate((np.repeat(values[:1], half), values, np.repeat(values[-1:], half)))
+    sums = np.concatenate(([0.0], np.cumsum(np.nan_to_num(padded))))
+    width = 2 * half + 1
+    out = (sums[width:] - sums[:-width]) / width
+    return np.where(np.isfinite(values), out, np.nan)
+
+
+@dataclass(frozen=True)
+class Emptied:
+    """Where the pot ran empty: in which cycles, at which sample; and where it already was."""
+
+    ran_empty: Bools
+    at_index: Ints
+    began_empty: Bools
+
+
+#: The pot ran empty where the hose's loss falls by this share within a few seconds and stays so
+#: until the release, by at least so many standard errors, and the pot is then left alone long
+#: enough for a tipping (a clump that breaks loose does not make people fill the pot).
+_EMPTY_FALL, _EMPTY_SIGMA = 0.14, 4.5
+
+
+def find_emptied(
+    samples: Samples, cycles: pl.DataFrame, facts: PotFacts, noise_pa: float
+) -> Emptied:
+    """Find the cycles in which the pot ran empty, from the blast hose's loss.
+
+    Abrasive makes the loss from pot to nozzle several times that of clean air. When none comes
+    any more the loss (p1^2 - p2^2)/p2^2 falls within a second, and stays there until the blaster
+    lets go, which is soon. Without a nozzle channel nothing is found.
+
+    Parameters
+    ----------
+    samples, cycles, facts
+        As for :func:`weigh`.
+    noise_pa : float
+        Standard deviation of a transducer's noise. [Pa]
+    """
+    edges = edges_of(samples, cycles)
+    count = edges.press.size
+    ran, index, began = np.zeros(count, bool), np.full(count, -1), np.zeros(count, bool)
+    if not np.isfinite(samples.nozzle_pa).any():
+        return Emptied(ran, index, began)
+    p1, p2 = samples.pot_pa + facts.outside_pa, samples.nozzle_pa + facts.outside_pa
+    with np.errstate(invalid="ignore", divide="ignore"):
+        loss = (p1 / p2) ** 2 - 1.0
+        share = p1 / (samples.supply_pa + facts.outside_pa)
+    settle = round(1.5 / samples.period_s)
+    look = round(14.0 / samples.period_s)
+    least = max(round(0.8 / samples.period_s), 3)
+    middle = np.full(count, np.nan)
+    for i in range(count):
+        begin, stop = edges.press[i], edges.release[i]
+        level = share[begin:stop]
+        up = np.flatnonzero(level > FEEDS_FROM)
+        if up.size == 0:
+            continue
+        values = loss[begin + up[0] + settle : stop]
+        if values.size < 2 * least or not np.isfinite(values).all():
+            continue
+        middle[i] = float(np.median(values))
+        tail = values[-look:]
+        if tail.size < 3 * least:
+            continue
+        sums = np.cumsum(tail)
+        n = tail.size
+        cut = np.arange(least, n - least)
+        first, second = sums[cut - 1] / cut, (sums[-1] - sums[cut - 1]) / (n - cut)
+        gain = cut * (n - cut) / n * (second - first) ** 2
+        best = int(np.argmax(gain))
+        k = int(cut[best])
+        noise = 2.9 * noise_pa / float(np.median(p2[begin:stop])) * np.sqrt(1.0 / k + 1.0 / (n - k))
+        rest = values[:-look] if values.size > 2 * look else tail[:k]
+        usual = float(np.median(rest))
+        fall = usual - float(second[best])
+        near = float(first[best]) - float(second[best])
+        if (
+            (i == count - 1 or edges.rest_s[i + 1] >= TIPPING_S)
+            and fall > _EMPTY_FALL * usual
+            and near > _EMPTY_FALL * usual
+            and near > _EMPTY_SIGMA * noise
+        ):
+            ran[i] = True
+            index[i] = stop - n + k
+    usual = float(np.nanmedian(middle)) if np.isfinite(middle).any() else np.nan
+    with np.errstate(invalid="ignore"):
+        began = middle < (1.0 - 1.6 * _EMPTY_FALL) * usual
+    return Emptied(ran, index, began & ~ran & np.concatenate(([False], ran[:-1])))
+
+
+def weigh(
+    samples: Samples,
+    cycles: pl.DataFrame,
+    facts: PotFacts,
+    bags: pl.DataFrame | None = None,
+) -> Weighed | None:
+    """Weigh the abrasive in a pot over the cycles of a stretch, best a shift.
+
+    Parameters
+    ----------
+    samples : Samples
+        From :func:`analytics.fill.prepared`.
+    cycles : polars.DataFrame
+        ``analytics.cycles.CYCLE_SCHEMA``, the stretch's own, ascending, without flickers.
+    facts : PotFacts
+        What is known of the pot.
+    bags : polars.DataFrame, optional
+        What people entered: ``at`` (naive UTC) and ``abrasive_kg``.
+
+    Returns
+    -------
+    Weighed or None
+        ``None`` where fewer than three fills could be fitted.
+
+    Notes
+    -----
+    Everything is local to the stretch: nothing is carried from one shift to the next.
+    """
+    windows = fill_windows(samples, cycles, facts)
+    if windows.cycle.size < 3:
+        return None
+    return _Weighing(samples, cycles, facts, bags, windows).run()
+
+
+class _Weighing:
+    """The rounds of one stretch: fit, smooth, decide on tippings, and again."""
+
+    def __init__(
+        self, samples: Samples, cycles: pl.DataFrame, facts: PotFacts,
+        bags: pl.DataFrame | None, windows: FillWindows,
+    ) -> None:  # fmt: skip
+        self.samples, self.cycles, self.facts, self.windows = samples, cycles, facts, windows
+        self.count = cycles.height
+        self.edges = edges_of(samples, cycles)
+        self.bags = _entries(bags, samples.origin_us)
+        self.exposure, running = exposures(samples, cycles, facts, windows.pot_zero_pa)
+        self.emptied = find_emptied(samples, cycles, facts, windows.noise_pa)
+        ran = np.flatnonzero(self.emptied.ran_empty)
+        self.exposure[ran] = (
+            running[self.emptied.at_index[ran]] - running[self.edges.press[ran]]
+        )
+        self.exposure[self.emptied.began_empty] = 0.0
+        self.has_fit = np.zeros(self.count, dtype=np.int64)
+        self.has_fit[windows.cycle] = 1
+        self.scale = float(np.exp(np.median(windows.guess)))
+        self.about, self.mean0, self.cov0 = self._begin()
+        self.start_k: Floats | None = None
+        self.exhausts: Exhausts | None = None
+        self.fits: FillFits | None = None
+        self.trust = np.ones(windows.cycle.size)
+        self.happened = np.zeros(self.count, dtype=np.int64)
+        self.tipped = np.zeros(self.count)
+        self.tipped_error = np.ones(self.count)
+        self.leak_walk = LEAK_WALK
+        self.floor = np.zeros(self.count, dtype=np.bool_)
+        self.mean = self.about
+        self.cov = np.zeros((self.count, STATES, STATES))
+        self.surprise = np.full(self.count, np.nan)
+        self.surprise_sd = np.full(self.count, np.nan)
+
+    def _begin(self) -> tuple[Floats, Floats, Floats]:
+        """Priors, and a first trajectory to linearise about."""
+        facts, windows = self.facts, self.windows
+        known = np.exp(windows.guess) / self.scale
+        xi = np.interp(np.arange(self.count), windows.cycle, known)
+        empty = 1.08 * float(np.quantile(known, 0.97))
+        alpha = facts.volume_m3 * facts.particle_kg_m3
+        alpha_error = float(np.hypot(facts.volume_error, facts.particle_error))
+        per_kg = empty / alpha
+        conductance = facts.volume_m3 / (empty * self.scale)
+        wall_w_k = _WALL_W_M2_K * 5.5 * facts.volume_m3 ** (2.0 / 3.0)
+        mean = np.zeros(STATES)
+        mean[XI], mean[PHI], mean[XI_EMPTY], mean[PER_KG] = xi[0], 0.1 * per_kg, empty, per_kg
+        mean[LN_WALL], mean[LN_GRAINS] = np.log(wall_w_k / conductance), np.log(_GRAINS_W_M3_K)
+        mean[RATIO] = _RATIO
+        cov = np.zeros((STATES, STATES))
+        cov[XI, XI] = 0.4**2
+        cov[PHI, PHI] = (0.15 * per_kg) ** 2
+        cov[LEAK, LEAK] = 0.15**2
+        for which, spread in _SPREADS.items():
+            cov[which, which] = spread**2
+        cov[XI_EMPTY, XI_EMPTY] = (0.25 * empty) ** 2
+        cov[XI_EMPTY, PER_KG] = cov[PER_KG, XI_EMPTY] = cov[XI_EMPTY, XI_EMPTY] / alpha
+        cov[PER_KG, PER_KG] = cov[XI_EMPTY, XI_EMPTY] / alpha**2 + (alpha_error * per_kg) ** 2
+        cov[JUMP, JUMP] = 1e-12
+        cov[USED, USED] = 1e-14
+        about = np.tile(mean, (self.count, 1))
+        about[:, XI] = np.minimum(xi, 0.97 * empty)
+        return about, mean, cov
+
+    # -- the two halves of a round
+
+    def fit(self, rounds: int) -> None:
+        windows, about = self.windows, self.about[self.windows.cycle]
+        held = np.zeros((windows.cycle.size, 3))
+        y, jacobian = np.zeros(5), np.zeros((5, STATES))
+        start = np.zeros((windows.cycle.size, 3))
+        for i in range(windows.cycle.size):
+            predicted(about[i], self.scale, y, jacobian)
+            held[i] = y[2:]
+            start[i, 0], start[i, 2] = y[0], y[1]
+        start[:, 1] = 0.35 if self.fits is None else self.fits.own[:, 1]
+        if self.fits is not None:
+            start = self.fits.own
+        self.fits = fit_fill_windows(windows, held, self.facts, start, self.start_k, rounds)
+        trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
+        self.trust = np.where(windows.vented, trust, 0.2 * trust)
+
+    def heat(self) -> Floats:
+        """Heat conductance over free volume at the end of each cycle. [W/(K m3)]"""
+        state = self.about.copy()
+        state[:, XI] += state[:, PHI] * self.exposure
+        full = np.maximum(state[:, XI_EMPTY] - state[:, XI], 0.0) * self.scale
+        heat = np.exp(state[:, LN_WALL]) + np.exp(state[:, LN_GRAINS]) * full
+        return np.asarray(heat / (state[:, XI] * self.scale))
+
+    def exhaust(self) -> None:
+        heat = self.heat()
+        self.exhausts = fit_exhaust_windows(
+            self.samples, self.cycles, self.windows, heat, self.facts
+        )
+        self.start_k = temperatures_at_press(
+            self.samples, self.cycles, self.windows, self.exhausts, heat, self.facts
+        )
+
+    def smooth(self) -> float:
+        assert self.fits is not None
+        n = self.count
+        at, information, pull = np.zeros((n, 5)), np.zeros((n, 5, 5)), np.zeros((n, 5))
+        trust = np.zeros(n)
+        which = self.windows.cycle
+        at[which, 0], at[which, 1] = self.fits.own[:, 0], self.fits.own[:, 2]
+        at[which, 2:] = self.fits.held
+        information[which], pull[which] = self.fits.information, self.fits.pull
+        trust[which] = self.trust
+        empty = self.about[0, XI_EMPTY]
+        empty_error = np.where(self.floor, _FLOOR_ERROR * empty, np.nan)
+        empty_error[self.emptied.ran_empty] = _EMPTY_ERROR * empty
+        began_error = np.where(self.emptied.began_empty, _EMPTY_ERROR * empty, np.nan)
+        mean, cov = np.zeros((n, STATES)), np.zeros((n, STATES, STATES))
+        likelihood = smooth(
+            self.mean0, self.cov0, self.about, self.scale, self.has_fit, at, information, pull,
+            trust, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error, began_error,
+            self.happened, self.tipped, self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]),
+            mean, cov, self.surprise, self.surprise_sd,
+        )  # fmt: skip
+        self.mean, self.cov = mean, cov
+        was = self.about[0]
+        self.about = mean.copy()
+        empty = mean[:, XI_EMPTY]
+        self.about[:, XI] = np.clip(mean[:, XI], 0.3 * empty, 1.02 * empty)
+        # No pot holds less than nothing: where the path would, it is held at the empty pot.
+        end = mean[:, XI] + mean[:, PHI] * self.exposure
+        self.floor |= end > empty
+        self.about[:, LEAK] = np.clip(mean[:, LEAK], -0.05, 1.0)
+        self.about[:, RATIO] = np.clip(mean[:, RATIO], 0.1, 0.7)
+        for state in (LN_WALL, LN_GRAINS):
+            self.about[:, state] = np.clip(mean[:, state], was[state] - 0.7, was[state] + 0.7)
+        return float(likelihood)
+
+    def doubt(self) -> None:
+        """Trust fits less that stand far from the smoothed path (Huber, 2.5 standard errors)."""
+        assert self.fits is not None
+        error = 1.0 / np.sqrt(np.maximum(self.fits.information[:, 0, 0], 1e-12))
+        off = np.log(self.mean[self.windows.cycle, XI] * self.scale) - self.fits.own[:, 0]
+        scaled = np.abs(off) / np.maximum(error / np.sqrt(self.trust), 1e-9)
+        self.trust = self.trust * np.minimum(1.0, 4.0 / np.maximum(scaled, 1e-9))
+
+    # -- tippings
+
+    def candidates(self) -> Bools:
+        """After which cycles the pot stood long enough for a tipping (not after the last)."""
+        could = np.zeros(self.count, dtype=np.bool_)
+        could[:-1] = self.edges.rest_s[1:] >= TIPPING_S
+        return could
+
+    def entered_near(self) -> Bools:
+        near = np.zeros(self.count, dtype=np.bool_)
+        for at_s, _ in self.bags:
+            begin, end = self._gap()
+            near |= (at_s > begin - ENTERED_BEFORE_S) & (at_s < end + ENTERED_AFTER_S)
+        return near
+
+    def _gap(self) -> tuple[Floats, Floats]:
+        """When the rest after each cycle begins and ends, seconds from the first sample."""
+        at_s = self.samples.at_s
+        last = at_s.size - 1
+        begin = at_s[np.minimum(self.edges.release, last)]
+        end = np.append(at_s[np.minimum(self.edges.press[1:], last)], at_s[-1])
+        return begin, end
+
+    def jumps(self) -> tuple[Floats, Floats]:
+        """Kilograms tipped after each cycle by the smoother, and their standard error."""
+        kg, error = np.zeros(self.count), np.full(self.count, np.inf)
+        for k in np.flatnonzero(self.happened != NOTHING):
+            state, cov = self.mean[k + 1], self.cov[k + 1]
+            kg[k] = state[JUMP] / state[PER_KG]
+            slope = np.zeros(STATES)
+            slope[JUMP] = 1.0 / state[PER_KG]
+            error[k] = np.sqrt(max(slope @ cov @ slope, 1e-12))
+        return kg, error
+
+    def prune(self) -> None:
+        """Drop tippings that the data do not ask for, the least likely first."""
+        near = self.entered_near()
+        need = np.where(near, TIPPING_SIGMA_ENTERED, TIPPING_SIGMA)
+        for _ in range(_PRUNES):
+            kg, error = self.jumps()
+            asked = np.flatnonzero(self.happened == UNKNOWN_JUMP)
+            if asked.size == 0:
+                return
+            sure = kg[asked] / error[asked] / need[asked]
+            sure = np.where(kg[asked] < LEAST_TIPPING_KG, np.minimum(sure, 0.4), sure)
+            weak = asked[sure < 1.0]
+            if weak.size == 0:
+                return
+            order = np.argsort(sure[sure < 1.0])
+            # Neighbours share their evidence: of two side by side only the weaker goes at once.
+            gone: list[int] = []
+            for k in weak[order]:
+                if not any(abs(int(k) - other) < 4 for other in gone):
+                    gone.append(int(k))
+            self.happened[gone] = NOTHING
+            self.smooth()
+
+    def match(self) -> list[int]:
+        """Give each entry of bags to the tipping found that it lies nearest to; the rest back."""
+        found = np.flatnonzero(self.happened != NOTHING)
+        begin, end = self._gap()
+        left: list[int] = []
+        given: dict[int, list[int]] = {}
+        # What was tipped before the first press cannot be seen, and is no question.
+        begins = np.append(begin[found], -np.inf)
+        ends = np.append(end[found], self.samples.at_s[self.edges.press[0]])
+        for number, (at_s, _) in enumerate(self.bags):
+            away = np.maximum(begins - at_s, 0.0) / ENTERED_BEFORE_S
+            away = np.maximum(away, (at_s - ends) / ENTERED_AFTER_S)
+            nearest = int(np.argmin(away))
+            if away[nearest] >= 1.0:
+                left.append(number)
+            elif nearest < found.size:
+                given.setdefault(int(found[nearest]), []).append(number)
+        kg, error = self.jumps()
+        for k, numbers in given.items():
+            entered = sum(self.bags[n][1] for n in numbers)
+            off = abs(kg[k] - entered)
+            if off > 4.0 * np.hypot(error[k], 0.15 * entered):
+                continue
+            self.happened[k] = TIPPED
+            self.tipped[k] = entered
+            self.tipped_error[k] = np.hypot(BAG_ERROR * entered, SPILT_KG)
+        self.given = given
+        return left
+
+    def run(self) -> Weighed:
+        self.happened[self.plausible()] = UNKNOWN_JUMP
+        self.fit(8)
+        self.exhaust()
+        # What all fills share is held near its prior until the tippings are roughly known:
+        # free from the start it can take the place of tippings, and the other way round.
+        self.hold(0.3)
+        self.round()
+        self.round()
+        self.prune()
+        self.match()
+        self.round()
+        self.hold(1.0)
+        self.floor[:] = False
+        for _ in range(_ROUNDS):
+            self.round()
+        self.happened[self.plausible() & (self.happened == NOTHING)] = UNKNOWN_JUMP
+        self.smooth()
+        self.prune()
+        left = self.match()
+        for _ in range(2):
+            self.exhaust()
+            self.round()
+        return self._result(left)
+
+    def hold(self, share: float) -> None:
+        """Scale the priors' spreads of what all fills share."""
+        for which, spread in _SPREADS.items():
+            self.cov0[which, which] = (share * spread) ** 2
+
+    def round(self) -> None:
+        self.fit(4)
+        self.smooth()
+        self.doubt()
+        self.smooth()
+
+    def plausible(self) -> Bools:
+        """Rests after which the fills might hold a tipping: x fell, or the pot had run empty."""
+        assert self.windows.cycle.size
+        could = self.candidates()
+        log_x, error, which = self.windows.guess, 0.02, self.windows.cycle
+        # A press too short for a fit between two rests tells nothing of which it was: the longer.
+        rest_s = np.append(self.edges.rest_s[1:], 0.0)
+        for k in np.flatnonzero(could)[:-1]:
+            following = np.flatnonzero(could[k + 1 :])
+            other = k + 1 + int(following[0])
+            if not self.has_fit[k + 1 : other + 1].any():
+                could[k if rest_s[k] < rest_s[other] else other] = False
+        if self.fits is not None:
+            return could
+        keep = could & (self.emptied.ran_empty | self.entered_near())
+        for k in np.flatnonzero(could):
+            before = log_x[which <= k][-3:]
+            after = log_x[which > k][:3]
+            if before.size and after.size:
+                keep[k] |= float(np.median(before) - np.median(after)) > error
+        return keep
+
+    def _result(self, left: list[int]) -> Weighed:
+        assert self.fits is not None and self.exhausts is not None
+        mean, cov = self.mean, self.cov
+        ends = mean.copy()
+        ends[:, XI] += mean[:, PHI] * self.exposure
+        start_kg, start_error = _kilograms(mean, cov, np.zeros(self.count))
+        end_kg, end_error = _kilograms(ends, cov, self.exposure)
+        per_kg = mean[:, PER_KG]
+        used = np.append(np.diff(mean[:, USED]), mean[-1, PHI] * self.exposure[-1]) / per_kg
+        feed = mean[:, PHI] / per_kg
+        feed_error = _ratio_error(mean, cov, PHI)
+        last = ends[-1]
+        total_state = last.copy()
+        total_state[USED] += last[PHI] * self.exposure[-1]
+        total = total_state[USED] / last[PER_KG]
+        slope = np.zeros(STATES)
+        slope[USED] = 1.0 / last[PER_KG]
+        slope[PHI] = self.exposure[-1] / last[PER_KG]
+        slope[PER_KG] = -total / last[PER_KG]
+        total_error = float(np.sqrt(max(slope @ cov[-1] @ slope, 0.0)))
+        begin, end = self._gap()
+        kg, error = self.jumps()
+        found = np.flatnonzero(self.happened != NOTHING)
+        moment = [_instant(self.samples.origin_us, s) for s in begin[found]]
+        until = [_instant(self.samples.origin_us, s) for s in end[found]]
+        entered = [
+            sum(self.bags[n][1] for n in self.given[int(k)]) if int(k) in self.given else None
+            for k in found
+        ]
+        tippings = pl.DataFrame(
+            {
+                "after_cycle": found, "from_at": moment, "to_at": until,
+                "estimate_kg": kg[found], "error_kg": error[found], "entered_kg": entered,
+            },
+            schema={
+                "after_cycle": pl.Int64, "from_at": pl.Datetime("us"), "to_at": pl.Datetime("us"),
+                "estimate_kg": pl.Float64, "error_kg": pl.Float64, "entered_kg": pl.Float64,
+            },
+        )  # fmt: skip
+        unmatched = pl.DataFrame(
+            {
+                "at": [_instant(self.samples.origin_us, self.bags[n][0]) for n in left],
+                "abrasive_kg": [self.bags[n][1] for n in left],
+            },
+            schema={"at": pl.Datetime("us"), "abrasive_kg": pl.Float64},
+        )
+        x_empty = float(mean[-1, XI_EMPTY]) * self.scale
+        return Weighed(
+            start_kg=start_kg,
+            start_error_kg=start_error,
+            end_kg=end_kg,
+            end_error_kg=end_error,
+            used_kg=used,
+            feed_kg_s=feed,
+            feed_error_kg_s=feed_error,
+            exposure_s=self.exposure,
+            leak_ratio=mean[:, LEAK],
+            leak_error=np.sqrt(np.maximum(cov[:, LEAK, LEAK], 0.0)),
+            emptied=self.emptied.ran_empty,
+            x=mean[:, XI] * self.scale,
+            surprise=self.surprise / self.surprise_sd,
+            total_kg=float(total),
+            total_error_kg=total_error,
+            conductance_m3_s_pa=self.facts.volume_m3 / x_empty,
+            tippings=tippings,
+            unmatched=unmatched,
+            windows=self.windows,
+            fits=self.fits,
+            exhausts=self.exhausts,
+            state=mean,
+            state_covariance=cov,
+            x_scale=self.scale,
+            anchors=int(self.emptied.ran_empty.sum()),
+        )
+
+
+def _entries(bags: pl.DataFrame | None, origin_us: int) -> list[tuple[float, float]]:
+    if bags is None or bags.is_empty():
+        return []
+    at = bags["at"].cast(pl.Datetime("us")).cast(pl.Int64).to_list()
+    return [
+        ((a - origin_us) * 1e-6, float(kg)) for a, kg in zip(at, bags["abrasive_kg"], strict=True)
+    ]
+
+
+def _instant(origin_us: int, after_s: float) -> dt.datetime:
+    return dt.datetime(1970, 1, 1) + dt.timedelta(microseconds=origin_us + round(after_s * 1e6))
+
+
+def _kilograms(state: Floats, cov: Floats, exposure: Floats) -> tuple[Floats, Floats]:
+    """(xi_empty - xi) / c of each state, and its standard error (first order)."""
+    kg = (state[:, XI_EMPTY] - state[:, XI]) / state[:, PER_KG]
+    slope = np.zeros_like(state)
+    slope[:, XI_EMPTY] = 1.0 / state[:, PER_KG]
+    slope[:, XI] = -1.0 / state[:, PER_KG]
+    slope[:, PHI] = -exposure / state[:, PER_KG]
+    slope[:, PER_KG] = -kg / state[:, PER_KG]
+    variance = np.einsum("ni,nij,nj->n", slope, cov, slope)
+    return kg, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _ratio_error(state: Floats, cov: Floats, which: int) -> Floats:
+    ratio = state[:, which] / state[:, PER_KG]
+    slope = np.zeros_like(state)
+    slope[:, which] = 1.0 / state[:, PER_KG]
+    slope[:, PER_KG] = -ratio / state[:, PER_KG]
+    variance = np.einsum("ni,nij,nj->n", slope, cov, slope)
+    return np.sqrt(np.maximum(variance, 0.0))
+
+
+_ = replace

@@ -1,0 +1,170 @@
+"""Random pots, compressors and transducers with known truth, for judging the condition step.
+
+Each trial is a plant drawn at random, worked through half a shift by the physical model and read
+by transducers with errors of their own. The analyses see only what a box would send and what
+people would enter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from simulated_feeds import model
+from simulated_feeds.faults.fault_set import FaultSet
+from simulated_feeds.plant import Plant, resting_state
+from simulated_feeds.pot_shift import Habits, ShiftPlan, run_shift
+from simulated_feeds.signals import Transducer
+
+BAG_KG = 25.0
+RANGE_PA = 1_000_000.0
+BEGIN_US = 1_767_600_000_000_000  # an instant in January 2026
+
+
+@dataclass
+class Trial:
+    """A random pot's half shift: true samples at ``rate_hz``, truth, and what people know."""
+
+    number: int
+    plant: Plant
+    rate_hz: float
+    true: np.ndarray
+    cycles: dict[str, np.ndarray]
+    refills: list[tuple[float, int]]
+    full_kg: float
+    known_volume_m3: float
+    air_k: float
+    errors: tuple[tuple[float, float, float], ...]
+    faults: FaultSet = field(default_factory=FaultSet)
+
+
+def draw_plant(random: np.random.Generator) -> tuple[Plant, float]:
+    """Draw a pot with its air supply and nozzle, and the abrasive people fill it with [kg]."""
+    vessel_m3 = float(random.choice([0.085, 0.110, 0.18406, 0.2]) * random.uniform(0.97, 1.03))
+    bore_m = float(random.choice([0.0079375, 0.009525, 0.0111125]) * random.uniform(1.0, 1.08))
+    share = (bore_m / 0.009525) ** 2
+    plant = Plant(
+        air_k=float(random.uniform(276.0, 308.0)),
+        atmosphere_pa=float(random.normal(101_325.0, 900.0)),
+        compressor_kg_s=float(0.2 * share * random.uniform(0.9, 1.4)),
+        load_pa=float(random.uniform(620_000.0, 720_000.0)),
+        unload_pa=float(random.uniform(735_000.0, 790_000.0)),
+        receiver_m3=float(random.uniform(0.15, 0.6)),
+        manifold_m3=float(random.uniform(0.05, 0.12)),
+        bull_length_m=float(random.uniform(15.0, 60.0)),
+        separator_resistance=float(random.uniform(0.8e12, 2.0e12)),
+        vessel_m3=vessel_m3,
+        particle_kg_m3=float(random.uniform(3950.0, 4200.0)),
+        fill_m3_s_pa=float(2.0e-7 * np.sqrt(vessel_m3 / 0.184) * random.uniform(0.7, 1.3)),
+        fill_ratio=float(random.uniform(0.25, 0.5)),
+        exhaust_m3_s_pa=float(random.uniform(3.0e-7, 7.0e-7)),
+        exhaust_ratio=float(random.uniform(0.2, 0.45)),
+        leak_m3_s_pa=float(10.0 ** random.uniform(-10.7, -7.6)),
+        choke_m3_s_pa=float(random.uniform(5.0e-7, 8.0e-7) * share),
+        hose_diameter_m=0.03175,
+        hose_length_m=float(random.uniform(15.0, 40.0)),
+        hose_loading=float(random.uniform(3.5, 5.5)),
+        bore_m=bore_m,
+        discharge=float(random.uniform(0.94, 0.98)),
+        nozzle_loading=float(random.uniform(0.14, 0.22)),
+        feed_kg_s=float(0.1 * share * random.uniform(0.7, 1.15)),
+        metering_gas_m3_s_pa=float(random.uniform(1.0e-8, 3.0e-8)),
+        wall_w_k=float(random.uniform(15.0, 60.0) * (vessel_m3 / 0.184) ** (2 / 3)),
+        grain_w_k_kg=float(random.uniform(4.0, 16.0)),
+        press_lag_s=float(random.uniform(0.15, 0.4)),
+        release_lag_s=float(random.uniform(0.3, 0.6)),
+        valve_lag_s=float(random.uniform(0.1, 0.3)),
+    )
+    return plant, float(np.floor(vessel_m3 * 2200 * random.uniform(0.55, 0.68) / 25) * 25)
+
+
+def make_trial(
+    number: int,
+    rate_hz: float = 50.0,
+    hours: float = 5.0,
+    faults: FaultSet | None = None,
+    plant: Plant | None = None,
+    before_cycle: object = None,
+) -> Trial:
+    """Work one random pot through ``hours``; same number, same trial."""
+    random = np.random.default_rng(np.random.SeedSequence([number, 0xC0DE]))
+    drawn, full_kg = draw_plant(random)
+    plant = plant or drawn
+    errors = tuple(
+        (
+            float(random.normal(0.0, 800.0)),
+            1.0 + float(random.normal(0.0, 0.001)),
+            float(random.uniform(0.0, 0.06)),
+        )
+        for _ in range(3)
+    )
+    known = plant.vessel_m3 * (1.0 + float(random.normal(0.0, 0.01)))
+    row = plant.row()
+    healthy = row.copy()
+    change = before_cycle
+    if faults is not None and change is None:
+
+        def change(plant_row: np.ndarray, state: np.ndarray, at_s: float) -> None:
+            faults.change_plant(plant_row, healthy)
+
+    state = resting_state(plant, abrasive_kg=0.0)
+    break_s = float(random.uniform(0.4, 0.6)) * hours * 3600.0
+    plan = ShiftPlan(400.0, hours * 3600.0 - 300.0, hours * 3600.0, ((break_s, 1500.0),))
+    result = run_shift(
+        state, row, plan, Habits(), 1.0 / rate_hz, random,
+        pot_full_kg=full_kg, bag_kg=BAG_KG, before_cycle=change,
+    )  # fmt: skip
+    return Trial(
+        number, plant, rate_hz, result.samples, result.cycles, result.refills, full_kg, known,
+        plant.air_k, errors, faults or FaultSet(),
+    )  # fmt: skip
+
+
+def read(trial: Trial, rate_hz: float, noise: float, seed: int = 0) -> pl.DataFrame:
+    """What a box at ``rate_hz`` makes of a trial, with noise as a share of the range."""
+    random = np.random.default_rng(np.random.SeedSequence([trial.number, seed, round(1e6 * noise)]))
+    every = round(trial.rate_hz / rate_hz)
+    columns = {}
+    for name, line, (zero_pa, gain, lag_s) in zip(
+        ("supply_pa", "pot_pa", "nozzle_pa"),
+        (model.SUPPLY, model.POT, model.NOZZLE),
+        trial.errors,
+        strict=True,
+    ):
+        transducer = Transducer(
+            noise_pa=noise * RANGE_PA, zero_pa=zero_pa, gain=gain, lag_s=lag_s
+        )
+        lagged = Transducer(noise_pa=0.0, resolution_pa=1.0, lag_s=lag_s).measure(
+            trial.true[line], 1.0 / trial.rate_hz, 20.0, random
+        )
+        columns[name] = Transducer(
+            noise_pa=transducer.noise_pa, zero_pa=zero_pa, gain=gain
+        ).measure(lagged[::every], 1.0 / rate_hz, 20.0, random)
+    deadman = trial.true[model.SWITCH][::every] > 0.5
+    times_s = np.arange(len(deadman)) * (every / trial.rate_hz)
+    if trial.faults.faults:
+        columns["pot_pa"], deadman = trial.faults.change_readings(
+            times_s, columns["pot_pa"], deadman
+        )
+    at_us = BEGIN_US + np.rint(times_s * 1e6).astype(np.int64)
+    return pl.DataFrame(
+        {
+            "sampled_at": pl.Series(at_us).cast(pl.Datetime("us")),
+            "deadman": deadman,
+            **columns,
+        }
+    ).select("sampled_at", "deadman", "supply_pa", "pot_pa", "nozzle_pa")
+
+
+def bags_entered(trial: Trial, seed: int = 0) -> pl.DataFrame:
+    """What people enter of a trial's refills: ``at`` some minutes late, and ``abrasive_kg``."""
+    random = np.random.default_rng(np.random.SeedSequence([trial.number, seed, 7]))
+    rows = [
+        (BEGIN_US + round((at_s + random.uniform(60.0, 900.0)) * 1e6), bags * BAG_KG)
+        for at_s, bags in trial.refills
+    ]
+    return pl.DataFrame(
+        rows, schema={"at": pl.Int64, "abrasive_kg": pl.Float64}, orient="row"
+    ).with_columns(pl.col("at").cast(pl.Datetime("us")))
