@@ -26,6 +26,7 @@ import os
 import struct
 import zlib
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, NamedTuple
 
@@ -85,22 +86,25 @@ def journal_folder(data: Path) -> Path:
 
 def encode(message: RawMessage) -> bytes:
     """One message as a frame."""
-    source = message.source.encode()
-    topic = message.topic.encode()
-    content_type = message.content_type.encode()
+    names, lengths = _names(message.source, message.topic, message.content_type)
+    payload = message.payload
     checked = _CHECKED.pack(
         _VERSION,
         _REPEATED if message.repeated else 0,
-        len(source),
-        len(topic),
-        len(content_type),
-        len(message.payload),
+        *lengths,
+        len(payload),
         message.transport_id,
         message.arrived_us,
     )
-    body = b"".join((source, topic, content_type, message.payload))
-    crc = zlib.crc32(body, zlib.crc32(checked))
-    return b"".join((MAGIC, checked, crc.to_bytes(4, "little"), body))
+    crc = zlib.crc32(payload, zlib.crc32(names, zlib.crc32(checked)))
+    return b"".join((MAGIC, checked, crc.to_bytes(4, "little"), names, payload))
+
+
+@lru_cache(maxsize=1024)
+def _names(source: str, topic: str, content_type: str) -> tuple[bytes, tuple[int, int, int]]:
+    """What messages have in common: the names' bytes and lengths."""
+    parts = (source.encode(), topic.encode(), content_type.encode())
+    return b"".join(parts), (len(parts[0]), len(parts[1]), len(parts[2]))
 
 
 def segment_path(folder: Path, number: int) -> Path:

@@ -1,0 +1,288 @@
+"""How near ingest comes to its limits, measured in the same run.
+
+Run as ``python tests/bench/bench_ingest.py``; needs mosquitto. Prints, each beside its limit:
+
+- messages a second over MQTT, acknowledged after the journal has synced and stored, against a
+  subscriber that does nothing but acknowledge by the hundred;
+- readings a second of decoding into columns against msgspec alone, and of the whole way from
+  journal to store;
+- journal group commits against bare ``fdatasync`` of the same bytes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from ingest.readings import RawMessage
+from ingest.store.journal import Journal
+from ingest.store.journal_frames import encode
+from ingest.store.write import StoreWriter
+from ingest.wire import columns
+
+NOW_S = 1_760_000_000
+
+
+def pack(number: int, instants: int) -> bytes:
+    """A message of a box: three pressures and the dead-man, ``instants`` times."""
+    records: list[dict[str, Any]] = []
+    for instant in range(instants):
+        at = round(instant * 0.02, 3)
+        for channel in ("supply", "pot", "nozzle"):
+            value = round(650_000 + 13.7 * ((number * 7 + instant) % 97), 1)
+            records.append({"n": channel, "t": at, "v": value})
+        records.append({"n": "deadman", "t": at, "vb": number % 5 > 0})
+    records[0] |= {"bn": "pot-1/", "bt": NOW_S + number * instants * 0.02, "bu": "Pa"}
+    return json.dumps(records, separators=(",", ":")).encode()
+
+
+def messages(count: int, instants: int) -> list[RawMessage]:
+    """Raw messages as the MQTT source would give them."""
+    return [
+        RawMessage("mqtt", "g/yard/pot-1/readings", "", NOW_S * 10**6, False, pack(n, instants), 0)
+        for n in range(count)
+    ]
+
+
+def bench_decode(instants: int) -> None:
+    """Decode into columns against msgspec alone, and journal to store."""
+    batch = messages(400_000 // (4 * instants), instants)
+    readings = len(batch) * 4 * instants
+    decode = msgspec.json.Decoder(list[columns._Common]).decode
+    began = time.perf_counter()
+    for message in batch:
+        decode(message.payload)
+    alone_s = time.perf_counter() - began
+    decoder = columns.ColumnDecoder()
+    decoder.decode(batch[:10])
+    began = time.perf_counter()
+    decoder.decode(batch)
+    columns_s = time.perf_counter() - began
+    with tempfile.TemporaryDirectory() as folder:
+        data = Path(folder)
+        with Journal(data) as journal:
+            for message in batch:
+                journal.append(message)
+        writer = StoreWriter(data, None)
+        began = time.perf_counter()
+        while writer.take():
+            pass
+        store_s = time.perf_counter() - began
+    print(
+        f"{4 * instants:4} readings a message: msgspec alone {readings / alone_s / 1e6:.2f} M/s, "
+        f"columns {readings / columns_s / 1e6:.2f} M/s ({alone_s / columns_s:.2f}), "
+        f"journal to store {readings / store_s / 1e6:.2f} M/s ({alone_s / store_s:.2f})"
+    )
+
+
+def bench_journal(folder: Path, group: int) -> None:
+    """Group commits of the journal against bare fdatasync of the same bytes."""
+    batch = messages(200 * group, 2)
+    frames = [encode(message) for message in batch]
+    took = {"bare": 0.0, "journal": 0.0}
+    with tempfile.TemporaryDirectory(dir=folder) as name:
+        data = Path(name)
+        with (data / "bare").open("xb", buffering=0) as file, Journal(data) as journal:
+            # By turns, so that other work on the machine falls on both.
+            for begin in range(0, len(batch), group):
+                block = b"".join(frames[begin : begin + group])
+                began = time.perf_counter()
+                os.write(file.fileno(), block)
+                os.fdatasync(file.fileno())
+                took["bare"] += time.perf_counter() - began
+                began = time.perf_counter()
+                for message in batch[begin : begin + group]:
+                    journal.append(message)
+                journal.sync()
+                took["journal"] += time.perf_counter() - began
+    print(
+        f"journal, groups of {group}: {len(batch) / took['journal']:,.0f} messages/s, bare "
+        f"fdatasync {len(batch) / took['bare']:,.0f} ({took['bare'] / took['journal']:.2f})"
+    )
+
+
+def publish(port: int, count: int, instants: int, begin: Any) -> None:
+    """Publish as fast as the broker takes it."""
+    from paho.mqtt.client import Client
+    from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+    payloads = [pack(n, instants) for n in range(count)]
+    client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+    client.max_queued_messages_set(0)
+    client.max_inflight_messages_set(1000)
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    begin.wait()
+    for payload in payloads:
+        info = client.publish("g/yard/pot-1/readings", payload, qos=1)
+    info.wait_for_publish(120)
+    client.disconnect()
+
+
+def do_nothing_subscriber(port: int, count: int, connected: Any) -> float:
+    """Acknowledge by the hundred and do nothing else; gives messages a second."""
+    from paho.mqtt.client import Client
+    from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+    from paho.mqtt.packettypes import PacketTypes
+    from paho.mqtt.properties import Properties
+
+    due: list[int] = []
+    seen = 0
+    first_s = last_s = 0.0
+    done = threading.Event()
+
+    def on_message(client: Any, userdata: Any, message: Any) -> None:
+        nonlocal seen, first_s, last_s
+        if not seen:
+            first_s = time.perf_counter()
+        seen += 1
+        due.append(message.mid)
+        if len(due) >= 100 or seen == count:
+            for mid in due:
+                client.ack(mid, 1)
+            due.clear()
+        if seen == count:
+            last_s = time.perf_counter()
+            done.set()
+
+    client = Client(
+        CallbackAPIVersion.VERSION2,
+        client_id="nothing",
+        protocol=MQTTProtocolVersion.MQTTv5,
+        manual_ack=True,
+    )
+    properties = Properties(PacketTypes.CONNECT)
+    properties.ReceiveMaximum = 65_535
+    client.on_message = on_message
+    client.connect("127.0.0.1", port, properties=properties)
+    client.on_subscribe = lambda *_: connected.set()
+    client.subscribe("g/yard/+/readings", 1)
+    client.loop_start()
+    done.wait(300)
+    client.disconnect()
+    client.loop_stop()
+    return count / (last_s - first_s)
+
+
+def nothing_process(port: int, count: int, connected: Any, answer: Any) -> None:
+    """The do-nothing subscriber in a process of its own, as ingest is."""
+    answer.put(do_nothing_subscriber(port, count, connected))
+
+
+def ingest_rates(
+    port: int, count: int, instants: int, folder: Path, publisher_go: Any
+) -> tuple[float, float]:
+    """Messages a second of the real command, as they arrive and until all are in the store."""
+    yard = folder / "yard.toml"
+    yard.write_text(
+        '[site]\nname = "yard"\ntime_zone = "UTC"\n'
+        f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\nroot = "g"\nclient_id = "bench"\n'
+        '[[pot]]\nname = "pot-1"\nvolume_m3 = 0.184\nplate_pa = 862000\n'
+    )
+    data = folder / "data"
+    runner = "import typer; from dashboard.commands.ingest import ingest; typer.run(ingest)"
+    process = subprocess.Popen(
+        [sys.executable, "-c", runner, "--data", str(data), "--yard", str(yard), "--log", "json"],
+        stderr=subprocess.DEVNULL,
+    )
+    health = data / "ingest-health.json"
+
+    def facts() -> dict[str, Any]:
+        return json.loads(health.read_text()) if health.exists() else {}
+
+    while facts().get("sources", {}).get("mqtt", {}).get("state") != "connected":
+        time.sleep(0.05)
+    publisher_go.set()
+    while facts().get("readings", 0) < count * 4 * instants:
+        time.sleep(0.05)
+    stored_us = time.time_ns() / 1000
+    process.terminate()
+    process.wait(60)
+    from ingest.store.journal_frames import Entry, read_from
+
+    # Arrival times in the journal are exact; the health file is up to a second old.
+    arrived = [e.message.arrived_us for e in read_from(data) if isinstance(e, Entry)]
+    return (
+        count / ((arrived[-1] - arrived[0]) / 1e6),
+        count / ((stored_us - arrived[0]) / 1e6),
+    )
+
+
+def bench_mqtt(folder: Path, count: int, instants: int) -> None:
+    """The real ingest against the do-nothing subscriber, each with the same publisher."""
+    mosquitto = shutil.which(
+        "mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/opt/homebrew/sbin"
+    )
+    if mosquitto is None:
+        print("mosquitto is not installed: the MQTT part is left out")
+        return
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    config = folder / "mosquitto.conf"
+    config.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n")
+    broker = subprocess.Popen([mosquitto, "-c", str(config)], stderr=subprocess.DEVNULL)
+    time.sleep(0.5)
+    context = multiprocessing.get_context("spawn")
+    try:
+        answer, connected = context.Queue(), context.Event()
+        go = context.Event()
+        publisher = context.Process(target=publish, args=(port, count, instants, go))
+        nothing = context.Process(target=nothing_process, args=(port, count, connected, answer))
+        publisher.start()
+        nothing.start()
+        connected.wait(30)
+        time.sleep(1)
+        go.set()
+        limit = answer.get(timeout=300)
+        publisher.join()
+        nothing.join()
+
+        go = context.Event()
+        publisher = context.Process(target=publish, args=(port, count, instants, go))
+        publisher.start()
+        time.sleep(1)
+        reached, stored = ingest_rates(port, count, instants, folder, go)
+        publisher.join()
+    finally:
+        broker.terminate()
+        broker.wait()
+    print(
+        f"MQTT, {4 * instants} readings a message: {reached:,.0f} messages/s "
+        f"({reached * 4 * instants:,.0f} readings/s), a subscriber that does nothing "
+        f"{limit:,.0f} ({reached / limit:.2f}); until all are in the store {stored:,.0f} "
+        f"({stored / limit:.2f})"
+    )
+
+
+def main() -> None:
+    """Run all."""
+    arguments = argparse.ArgumentParser()
+    arguments.add_argument("--messages", type=int, default=30_000)
+    arguments.add_argument("--folder", type=Path, default=None, help="on the disk to measure")
+    chosen = arguments.parse_args()
+    for instants in (1, 10, 50):
+        bench_decode(instants)
+    with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
+        for group in (1, 10, 100):
+            bench_journal(Path(name), group)
+    for instants in (1, 10):
+        with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
+            bench_mqtt(Path(name), chosen.messages, instants)
+
+
+if __name__ == "__main__":
+    main()
