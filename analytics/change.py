@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -373,10 +374,17 @@ def _density(standard: Floats) -> Floats:
     return np.asarray(np.exp(-0.5 * standard**2) / np.sqrt(2.0 * np.pi))
 
 
+@lru_cache(maxsize=64)
+def _legendre(count: int) -> tuple[Floats, Floats]:
+    points, weights = np.polynomial.legendre.leggauss(count)
+    points.flags.writeable = weights.flags.writeable = False
+    return points, weights
+
+
 def _nodes(low: float, high: float, kernel_sigma: float) -> tuple[Floats, Floats]:
     """Gauss-Legendre points and weights, dense enough for a normal kernel of this sigma."""
     count = max(_LEAST_POINTS, int(np.ceil(_POINTS_PER_SIGMA * (high - low) / kernel_sigma)))
-    points, weights = np.polynomial.legendre.leggauss(count)
+    points, weights = _legendre(count)
     half = (high - low) / 2.0
     return low + half * (points + 1.0), half * weights
 
@@ -633,4 +641,4 @@ def _solved(run_length_of: Callable[[float], float], run_length: float) -> float
         low, high = high, high * 1.5
         if high > 200.0:
             raise ValueError("no limits run that long")
-    return float(brentq(off, low, high, xtol=1e-10))
+    return float(brentq(off, low, high, xtol=1e-8))
