@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from dashboard.commands import card, demo, derive, feed, figures, ingest, pages, record
+from dashboard.commands import card, demo, derive, feed, figures, ingest, pages, record, yard
 
 app = typer.Typer(
     name="gritbook",
@@ -17,6 +17,8 @@ app = typer.Typer(
 _START, _RUN, _ENTER, _ASK = "Set up", "Run", "Enter", "Ask"
 
 app.command("demo", rich_help_panel=_START)(demo.demo)
+app.command("init", rich_help_panel=_START)(yard.init)
+app.command("check", rich_help_panel=_START)(yard.check)
 
 app.command("ingest", rich_help_panel=_RUN)(ingest.ingest)
 app.command("derive", rich_help_panel=_RUN)(derive.derive)

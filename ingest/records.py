@@ -12,7 +12,6 @@ import difflib
 import hashlib
 import json
 import secrets
-import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,18 +21,13 @@ from ingest.config import Yard
 from ingest.errors import RecordRefused, StoreBusy
 from ingest.instants import utc_instant
 from ingest.record_bodies import BODIES, INSTANT_KEYS, KEYS, checked_body, words_of
-from ingest.store.connection import DEFAULT_WAIT_S, store_path, write_window
+from ingest.store.connection import DEFAULT_WAIT_S, write_window
 
 if TYPE_CHECKING:
     import duckdb
 
 _ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"  # Crockford's base 32: no i, l, o, u
 _ID_LENGTH = 20
-
-
-# Another process is shut out by the store file itself. Threads of one process, such as two sessions
-# of the dashboard, would each see the store as it was before the other: this keeps them apart.
-_one_writer = threading.Lock()
 
 
 class Row(NamedTuple):
@@ -115,7 +109,7 @@ def add(
     by = _person(by)
     checked = checked_body(yard, kind, body, recorded_at)
     row = Row(_new_id(recorded_at), kind, recorded_at, by, via, None, False, "", checked)
-    with _keeping_input(kind, body), _alone(data, wait_s) as con:
+    with _keeping_input(kind, body), write_window(data, wait_s) as con:
         book = _Book(con)
         book.check(row)
         _insert(con, [row])
@@ -163,7 +157,7 @@ def correct(
     """
     recorded_at = _now(at)
     by, reason = _person(by), _reason(reason)
-    with _keeping_input("correction", body), _alone(data, wait_s) as con:
+    with _keeping_input("correction", body), write_window(data, wait_s) as con:
         old = _newest(con, record_id)
         checked = checked_body(yard, old["kind"], body, recorded_at)
         row = Row(
@@ -206,7 +200,7 @@ def withdraw(
     """
     recorded_at = _now(at)
     by, reason = _person(by), _reason(reason)
-    with _keeping_input("withdrawal", {"record": record_id}), _alone(data, wait_s) as con:
+    with _keeping_input("withdrawal", {"record": record_id}), write_window(data, wait_s) as con:
         old = _newest(con, record_id)
         if old["withdrawn"]:
             raise RecordRefused(
@@ -244,7 +238,7 @@ def load_file(data: Path, yard: Yard, path: Path, wait_s: float = DEFAULT_WAIT_S
         The store was held for longer than ``wait_s``.
     """
     rows = list(_rows_of_file(yard, path))
-    with _alone(data, wait_s) as con:
+    with write_window(data, wait_s) as con:
         known = {found[0] for found in con.execute("SELECT record_id FROM record").fetchall()}
         book = _Book(con)
         fresh: list[Row] = []
@@ -492,21 +486,6 @@ class _Book:
                         f"{words_of(kind)} was entered for it (record {row['record_id']}).",
                         "Correct or withdraw that first.",
                     )
-
-
-@contextmanager
-def _alone(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A write window that no other thread of this process shares."""
-    if not _one_writer.acquire(timeout=wait_s):
-        raise StoreBusy(
-            f"The store {store_path(data)} was held in this program for {wait_s:.0f} s.",
-            "Try again.",
-        )
-    try:
-        with write_window(data, wait_s) as con:
-            yield con
-    finally:
-        _one_writer.release()
 
 
 def _insert(con: duckdb.DuckDBPyConnection, rows: Sequence[Row]) -> None:

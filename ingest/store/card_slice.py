@@ -263,7 +263,7 @@ class SliceWriter:
 
     def write(self, seen: Seen) -> None:
         """Quarantine what could not be read, and insert the rest."""
-        from ingest.store.insert import _places as places
+        from ingest.store.insert import places_of as places
         from ingest.store.insert import series_of
 
         if self._outcome.refused:

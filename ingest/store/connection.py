@@ -8,6 +8,7 @@ sentence. A connection never leaves the thread that opened it.
 from __future__ import annotations
 
 import random
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -18,6 +19,9 @@ from ingest.errors import DiskFull, StoreBusy, StoreError
 
 if TYPE_CHECKING:
     import duckdb
+
+_LOCKS: dict[Path, threading.Lock] = {}
+_LOCKS_LOCK = threading.Lock()
 
 STORE_NAME = "gritbook.duckdb"
 
@@ -94,10 +98,6 @@ def write_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.
     DiskFull
         There is no room; nothing of the transaction is stored.
     """
-    import duckdb
-
-    from ingest.store import migrations
-
     try:
         data.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -105,6 +105,15 @@ def write_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.
             f"The data folder {data} cannot be made: {error.strerror}.",
             "Choose another with --data or GRITBOOK_DATA.",
         ) from error
+    with _alone(store_path(data), wait_s):
+        yield from _transaction(data, wait_s)
+
+
+def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
+    import duckdb
+
+    from ingest.store import migrations
+
     con = _open(store_path(data), read_only=False, wait_s=wait_s)
     try:
         con.execute("SET TimeZone = 'UTC'")
@@ -128,6 +137,25 @@ def write_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.
         raise
     finally:
         con.close()
+
+
+@contextmanager
+def _alone(path: Path, wait_s: float) -> Iterator[None]:
+    """Keep other threads of this process out of a write window.
+
+    Between processes DuckDB's own lock does that; within one process connections share an instance,
+    and two transactions would see each other only when they clash.
+    """
+    with _LOCKS_LOCK:
+        lock = _LOCKS.setdefault(path.resolve(), threading.Lock())
+    if not lock.acquire(timeout=wait_s):
+        raise StoreBusy(
+            f"The store {path} was held in this program for {wait_s:.0f} s.", "Try again."
+        )
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:

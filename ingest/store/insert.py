@@ -168,7 +168,7 @@ def insert_heard(
     if not len(status):
         return status
     used = np.unique(heard.series)
-    places = _places(con, [series[n] for n in used], int(heard.arrived_us.min()))
+    places = places_of(con, [series[n] for n in used], int(heard.arrived_us.min()))
     place_number = np.searchsorted(used, heard.series)
     # Two series may share an identity: the same channel sent in Pa and in hPa is one column.
     identities, identity_of = np.unique(
@@ -219,7 +219,7 @@ class _Place(NamedTuple):
     channel_id: int
 
 
-def _places(
+def places_of(
     con: duckdb.DuckDBPyConnection, series: Sequence[Series], heard_us: int
 ) -> list[_Place]:
     """Find or make the rows of ``pot`` and ``channel``.
