@@ -389,7 +389,8 @@ class Derive(_Table):
     align_s : float
         Channels sampled up to this far apart are taken as of one instant. [s]
     quiet_s : float
-        A cycle is taken as ended when nothing more came for this long. [s]
+        With the dead-man shut for this long what came before is complete; no longer than this is
+        an exhaust waited for. [s]
     count_silence_outside_shifts : bool
         Whether silence outside shifts that people entered is a gap that may hold blasting.
     """
