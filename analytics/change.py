@@ -44,7 +44,7 @@ _SIGMA_PER_MAD = 1.482602218505602
 _POINTS_PER_SIGMA = 6.0
 _LEAST_POINTS = 48
 
-#: Observations whose sums are taken at once: few enough that a reset repeats little.
+#: Observations whose sums are taken at once, at most.
 _CHUNK = 4_096
 
 
@@ -300,9 +300,9 @@ def cusum_chart(
     seen = np.isfinite(scaled)
     low, high = np.zeros_like(series), np.zeros_like(series)
     for part in _stretches(series, groups):
-        at, rise, fall = part.start, head_start, head_start
+        at, rise, fall, ahead = part.start, head_start, head_start, _CHUNK
         while at < part.stop:
-            end = min(at + _CHUNK, part.stop)
+            end = min(at + ahead, part.stop)
             place = np.cumsum(seen[at:end])
             y = scaled[at:end][seen[at:end]]
             rises = _sums(y - reference_value, rise)
@@ -313,6 +313,8 @@ def cusum_chart(
                 end = at + int(np.searchsorted(place, over[0] + 1)) + 1
             high[at:end], low[at:end] = rises[place[: end - at]], falls[place[: end - at]]
             rise, fall = (head_start, head_start) if resets else (high[end - 1], low[end - 1])
+            # where one signal follows another there is little use in looking far ahead
+            ahead = 64 if resets else min(4 * ahead, _CHUNK)
             at = end
     return CusumChart(
         low=low,
