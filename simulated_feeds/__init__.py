@@ -40,6 +40,8 @@ Serial
     one pack a line, JSON text sequence (RFC 7464): the byte 0x1E, the JSON text, a line feed.
     Between text and line feed stands, unless switched off, a space, `*` and eight upper-case hex
     digits: the CRC-32 (the one of zlib) of the JSON text's bytes.
+TCP
+    the same lines to whoever connects, as a serial-to-network converter does.
 Modbus RTU
     input registers, one a channel from address 0: supply, inlet, pot and nozzle as the loop current
     in microamperes, dead-man 0 or 1, air temperature in tenths of a degree (signed), humidity in

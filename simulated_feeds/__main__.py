@@ -65,7 +65,7 @@ def yard(
         plan,
         out,
         tell=lambda line: typer.echo(line, err=True),
-        jobs=jobs or len(os.sched_getaffinity(0)),
+        jobs=jobs or os.cpu_count() or 1,
     )
     typer.echo(
         f"{summary.samples} samples, {summary.shifts} pot shifts, {summary.cycles} cycles, "
@@ -79,7 +79,7 @@ def live(
         str,
         typer.Option(
             help="mqtt://host:port[/root], serial:PORT[?baud=115200&crc=1], pty:LINKPATH, "
-            "modbus:LINKPATH[?device=1] or card:FILE.csv"
+            "listen:HOST:PORT[?crc=1], modbus:LINKPATH[?device=1] or card:FILE.csv"
         ),
     ],
     pot: Annotated[str, typer.Option(help="Name of the pot.")] = "pot-1",

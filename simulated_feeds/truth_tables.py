@@ -54,6 +54,9 @@ class Truth:
         """Write each table as `folder/<name>.parquet`."""
         folder.mkdir(parents=True, exist_ok=True)
         for name, rows in sorted(self.rows.items()):
-            pq.write_table(pa.Table.from_pylist(rows), folder / f"{name}.parquet")
+            # rows of a table need not all have the same keys, and pyarrow looks at the first only
+            keys = list(dict.fromkeys(key for row in rows for key in row))
+            columns = {key: [row.get(key) for row in rows] for key in keys}
+            pq.write_table(pa.table(columns), folder / f"{name}.parquet")
         for name, pieces in sorted(self.pieces.items()):
             pq.write_table(pa.concat_tables(pieces), folder / f"{name}.parquet")

@@ -94,7 +94,7 @@ def senml_pack(pot: str, second: Second, *, clock: bool = True) -> bytes:
 
 def _plain(value: float) -> float | int:
     """Write whole numbers without a decimal point, as a small box would."""
-    return int(value) if value == int(value) else value
+    return int(value) if float(value).is_integer() else value
 
 
 def serial_line(pack: bytes, *, crc: bool = True) -> bytes:

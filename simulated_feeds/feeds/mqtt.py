@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import OrderedDict
+from collections import deque
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 DEFAULT_ROOT = "gritbook"
-IN_FLIGHT = 200
+IN_FLIGHT = 20
 """Packs sent and not yet acknowledged, at most."""
 
 
@@ -50,9 +50,13 @@ class Broker:
 class MqttFeed:
     """One pot's connection to a broker.
 
-    Packs are numbered and held here until acknowledged. paho's own queue is bypassed in that a
-    pack is handed to it only while connected; after a lost connection all that is held is sent
-    again in order, so a pack may come twice and never goes missing.
+    Packs are numbered and held here until acknowledged, and handed to paho a few at a time while
+    connected. paho sends what it has not seen acknowledged again after a lost connection, so a
+    pack may come twice and none goes missing.
+
+    Use it from one thread. paho calls back from a thread of its own while it holds its locks, so
+    the callbacks only leave a note: a lock of ours taken there and held while publishing would
+    wait for each other for ever.
     """
 
     def __init__(self, broker: Broker, site: str, pot: str, *, client_id: str = "") -> None:
@@ -62,11 +66,12 @@ class MqttFeed:
         self.sent = 0
         self.acknowledged = 0
         self.connections = 0
-        self._held: OrderedDict[int, bytes] = OrderedDict()
+        self._held: dict[int, bytes] = {}
         self._flying: dict[int, int] = {}
         self._next = 0
         self._connected = threading.Event()
-        self._changed = threading.Condition()
+        self._noted: deque[int] = deque()
+        self._news = threading.Event()
         self._client = paho.Client(
             CallbackAPIVersion.VERSION2,
             client_id=client_id or f"simulated-box-{site}-{pot}",
@@ -99,24 +104,22 @@ class MqttFeed:
 
     def send_bytes(self, payload: bytes) -> None:
         """Take a payload as it is, likewise."""
-        with self._changed:
-            number = self._next
-            self._next += 1
-            self._held[number] = payload
+        self._held[self._next] = payload
+        self._next += 1
         self._hand_over()
 
     def waiting(self) -> int:
         """Give how many packs are not acknowledged yet."""
-        with self._changed:
-            return len(self._held)
+        self._settle()
+        return len(self._held)
 
     def drain(self, seconds: float) -> bool:
         """Wait until all is acknowledged, at most so long [s]; False when some is not."""
         end_s = time.monotonic() + seconds
         while self.waiting() and time.monotonic() < end_s:
+            self._news.clear()
             self._hand_over()
-            with self._changed:
-                self._changed.wait(0.2)
+            self._news.wait(0.1)
         return not self.waiting()
 
     def close(self) -> None:
@@ -127,20 +130,25 @@ class MqttFeed:
         self._client.disconnect()
         self._client.loop_stop()
 
+    def _settle(self) -> None:
+        """Let go of what has been acknowledged since the last look."""
+        while self._noted:
+            number = self._flying.pop(self._noted.popleft(), None)
+            if number is not None and self._held.pop(number, None) is not None:
+                self.acknowledged += 1
+
     def _hand_over(self) -> None:
         """Give paho what is held and not on its way, oldest first, while there is room."""
-        with self._changed:
-            flying = set(self._flying.values())
-            for number, pack in self._held.items():
-                if not self._connected.is_set() or len(self._flying) >= IN_FLIGHT:
-                    return
-                if number in flying:
-                    continue
-                message = self._client.publish(self.topic, pack, qos=1)
-                if message.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                    return
-                self._flying[message.mid] = number
-                self.sent += 1
+        self._settle()
+        flying = set(self._flying.values())
+        for number, payload in self._held.items():
+            if not self._connected.is_set() or len(self._flying) >= IN_FLIGHT:
+                return
+            if number in flying:
+                continue
+            message = self._client.publish(self.topic, payload, qos=1)
+            self._flying[message.mid] = number
+            self.sent += 1
 
     def _on_connect(
         self, client: paho.Client, _data: object, _flags: object, reason: ReasonCode,
@@ -148,10 +156,8 @@ class MqttFeed:
     ) -> None:  # fmt: skip
         if reason.is_failure:
             return
-        with self._changed:
-            self.connections += 1
-            self._flying.clear()
-            self._connected.set()
+        self.connections += 1
+        self._connected.set()
         client.publish(self.presence_topic, b"online", qos=1, retain=True)
 
     def _on_disconnect(self, *_arguments: object) -> None:
@@ -160,8 +166,5 @@ class MqttFeed:
     def _on_publish(
         self, _client: paho.Client, _data: object, mid: int, *_rest: object
     ) -> None:
-        with self._changed:
-            number = self._flying.pop(mid, None)
-            if number is not None and self._held.pop(number, None) is not None:
-                self.acknowledged += 1
-            self._changed.notify_all()
+        self._noted.append(mid)
+        self._news.set()

@@ -16,7 +16,7 @@ from .pace import Pace
 
 TARGETS = (
     "mqtt://host:port[/root], serial:PORT[?baud=115200&crc=1], pty:LINKPATH[?crc=1], "
-    "modbus:LINKPATH[?device=1] or card:FILE.csv"
+    "listen:HOST:PORT[?crc=1], modbus:LINKPATH[?device=1] or card:FILE.csv"
 )
 FAST_START_S = 86_400.0
 """How far back a pot begins that runs faster than the wall clock without an end [s]."""
@@ -91,6 +91,12 @@ def open_feed(target: str, *, site: str, pot: str) -> Feed | ReadingsFeed:
         terminal = PseudoTerminalFeed.from_url(target)
         terminal.open()
         return terminal
+    if target.startswith("listen:"):
+        from .listening import ListeningFeed
+
+        listening = ListeningFeed.from_url(target)
+        listening.open()
+        return listening
     if target.startswith("modbus:"):
         from .modbus import ModbusFeed
 

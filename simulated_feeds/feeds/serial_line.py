@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import os
-import pty
 import select
 import time
-import tty
 from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
 
@@ -128,7 +126,14 @@ class PseudoTerminalFeed:
         ------
         FileExistsError
             When something that is not a link stands at the link's path.
+        OSError
+            When this system has no pseudo-terminals.
         """
+        if not hasattr(os, "openpty"):
+            raise OSError("this system has no pseudo-terminals; use listen:HOST:PORT")
+        import pty
+        import tty
+
         if self.link.exists() and not self.link.is_symlink():
             raise FileExistsError(f"{self.link} exists and is not a link")
         self._near, self._far = pty.openpty()
@@ -146,13 +151,13 @@ class PseudoTerminalFeed:
         self.send_bytes(self.frame(pack))
 
     def send_bytes(self, line: bytes) -> None:
-        """Write bytes as they are; a line nobody reads is dropped after two seconds, as on wire."""
+        """Write bytes as they are; a line that nobody reads is dropped, as it is on a wire."""
         if self._near is None:
             raise ValueError("the pseudo-terminal is not open")
         rest = memoryview(line)
-        end_s = time.monotonic() + 2.0
+        end_s = time.monotonic() + 0.5
         while rest and time.monotonic() < end_s:
-            _, ready, _ = select.select([], [self._near], [], 0.2)
+            _, ready, _ = select.select([], [self._near], [], 0.1)
             if ready:
                 try:
                     rest = rest[os.write(self._near, rest) :]
