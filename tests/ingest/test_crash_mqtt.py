@@ -4,6 +4,7 @@ doubled."""
 from __future__ import annotations
 
 import json
+import random
 import subprocess
 import sys
 import time
@@ -11,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from ingest.health import read_health
 from ingest.store.connection import read_window
 from ingest.store.journal_frames import Entry, read_from
 from ingest.store.write import stored_mark
@@ -26,7 +28,7 @@ import json, sys, time
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-port, messages = int(sys.argv[1]), int(sys.argv[2])
+port, messages, part = (int(argument) for argument in sys.argv[1:])
 client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
 client.max_queued_messages_set(0)
 client.max_inflight_messages_set(500)
@@ -35,20 +37,18 @@ client.loop_start()
 began = time.time()
 infos = []
 for number in range(messages):
+    if number % part == 0:
+        sys.stdin.readline()
     pot = f"pot-{1 + number % 2}"
     base = {"bn": pot + "/", "n": "seq", "u": "count", "v": number}
     if number % 2 == 0:
         base["bt"] = began + number / 1000
     pack = [base, {"n": "supply", "u": "Pa", "v": 700000 + number}, {"n": "deadman", "vb": True}]
     infos.append(client.publish(f"g/yard/{pot}/readings", json.dumps(pack), qos=1))
-    if number % 1000 == 999:
-        infos[-1].wait_for_publish(30)
-        print(number + 1, flush=True)
 for info in infos:
     info.wait_for_publish(30)
 client.disconnect()
 client.loop_stop()
-print("all", flush=True)
 """
 
 
@@ -61,29 +61,26 @@ def test_killed_five_times_nothing_is_lost_or_doubled(
 ) -> None:
     ingest = start_ingest(mqtt_lines(broker.port))
     # The session must exist before the first message, else the broker has nobody to keep it for.
-    wait_until(lambda: _state(ingest.data) == "connected", what="connected")
+    wait_until(lambda: _connected(ingest), what="connected")
+    part = -(-MESSAGES // (KILLS + 1))
     publisher = subprocess.Popen(
-        [sys.executable, "-c", PUBLISHER, str(broker.port), str(MESSAGES)], stdout=subprocess.PIPE
+        [sys.executable, "-c", PUBLISHER, str(broker.port), str(MESSAGES), str(part)],
+        stdin=subprocess.PIPE,
     )
-    assert publisher.stdout is not None
-    kills = 0
-    for line in publisher.stdout:
-        if line.strip().isdigit() and int(line) % 3000 == 0 and kills < KILLS:
-            ingest.kill()
-            kills += 1
-            ingest.start()
-            time.sleep(0.9)
+    assert publisher.stdin is not None
+    rng = random.Random(20)
+    for _ in range(KILLS):
+        # Each kill falls into a burst of messages, somewhere from its beginning to its end.
+        publisher.stdin.write(b"go\n")
+        publisher.stdin.flush()
+        time.sleep(rng.uniform(0.05, 0.5))
+        ingest.kill()
+        ingest.start()
+        wait_until(lambda: _connected(ingest), what="connected again")
+    publisher.stdin.close()
     assert publisher.wait(60) == 0
-    assert kills == KILLS
 
-    wait_until(
-        lambda: (
-            (_health(ingest.data).get("sources") or {}).get("mqtt", {}).get("state") == "connected"
-            and _distinct_in_journal(ingest.data) >= MESSAGES
-        ),
-        60,
-        "everything published is in the journal",
-    )
+    wait_until(lambda: _distinct_in_journal(ingest.data) >= MESSAGES, 60, "all in the journal")
     assert ingest.stop() == 0
     with read_window(ingest.data) as con:
         (rows, numbers, distinct, supplies, deadmans), = con.execute(
@@ -106,14 +103,10 @@ def test_killed_five_times_nothing_is_lost_or_doubled(
     assert stored_mark(ingest.data) == entries[-1].end
 
 
-def _health(data: Path) -> dict[str, Any]:
-    from ingest.health import read_health
-
-    return read_health(data) or {}
-
-
-def _state(data: Path) -> str:
-    return str(_health(data).get("sources", {}).get("mqtt", {}).get("state"))
+def _connected(ingest: Any) -> bool:
+    facts = read_health(ingest.data) or {}
+    source = facts.get("sources", {}).get("mqtt", {})
+    return bool(facts.get("pid") == ingest.process.pid and source.get("state") == "connected")
 
 
 def _distinct_in_journal(data: Path) -> int:
