@@ -106,7 +106,19 @@ def _array(values: npt.ArrayLike) -> Floats:
 
 
 def gauge_pa(absolute_pa: npt.ArrayLike, atmosphere_pa: npt.ArrayLike) -> Floats:
-    """Gauge pressure of an absolute one, at a stated atmosphere. [Pa]
+    """Gauge pressure of an absolute one, at a stated atmosphere.
+
+    Parameters
+    ----------
+    absolute_pa : array_like
+        Absolute pressure. [Pa]
+    atmosphere_pa : array_like
+        Absolute pressure around, from a barometer or :func:`atmosphere_at_altitude_pa`. [Pa]
+
+    Returns
+    -------
+    ndarray of float64
+        Gauge pressure. [Pa]
 
     Examples
     --------
@@ -117,7 +129,19 @@ def gauge_pa(absolute_pa: npt.ArrayLike, atmosphere_pa: npt.ArrayLike) -> Floats
 
 
 def absolute_pa(gauge_pa: npt.ArrayLike, atmosphere_pa: npt.ArrayLike) -> Floats:
-    """Absolute pressure of a gauge one, at a stated atmosphere. [Pa]
+    """Absolute pressure of a gauge one, at a stated atmosphere.
+
+    Parameters
+    ----------
+    gauge_pa : array_like
+        Gauge pressure. [Pa]
+    atmosphere_pa : array_like
+        Absolute pressure around, from a barometer or :func:`atmosphere_at_altitude_pa`. [Pa]
+
+    Returns
+    -------
+    ndarray of float64
+        Absolute pressure. [Pa]
 
     Examples
     --------
@@ -193,7 +217,7 @@ def free_air(
 def mass_flow_of_free_air_kg_s(
     volume_flow: npt.ArrayLike, unit: str = "m3/s", reference: AirReference = DRY_FREE_AIR
 ) -> Floats:
-    """Mass flow of a volume flow of free air; the inverse of :func:`free_air`. [kg/s]
+    """Mass flow of a volume flow of free air; the inverse of :func:`free_air`.
 
     Parameters
     ----------
@@ -203,6 +227,11 @@ def mass_flow_of_free_air_kg_s(
         One of ``M3_S_PER``.
     reference : AirReference
         The state that the volume is counted in.
+
+    Returns
+    -------
+    ndarray of float64
+        Mass flow. [kg/s]
 
     Raises
     ------
@@ -277,7 +306,17 @@ def critical_pressure_ratio(heat_capacity_ratio: npt.ArrayLike = HEAT_CAPACITY_R
 
 
 def bore_area_m2(bore_m: npt.ArrayLike) -> Floats:
-    """Area of a round bore. [m2]
+    """Area of a round bore.
+
+    Parameters
+    ----------
+    bore_m : array_like
+        Diameter. [m]
+
+    Returns
+    -------
+    ndarray of float64
+        π/4 d². [m2]
 
     Examples
     --------
@@ -588,7 +627,9 @@ def reynolds_number(
     diameter_m: npt.ArrayLike,
     viscosity_pa_s: npt.ArrayLike = VISCOSITY_PA_S,
 ) -> Floats:
-    """Reynolds number of a mass flow in a round pipe, 4 ṁ / (π D μ). [-]
+    """Reynolds number of a mass flow in a round pipe.
+
+    Re = 4 ṁ / (π D μ)
 
     Parameters
     ----------
@@ -598,6 +639,11 @@ def reynolds_number(
         Inner diameter. [m]
     viscosity_pa_s : array_like
         Dynamic viscosity. [Pa s]
+
+    Returns
+    -------
+    ndarray of float64
+        Re. [-]
 
     Examples
     --------
