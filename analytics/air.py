@@ -54,7 +54,7 @@ PRODUCTION_RULE_FROM_PA = 70.0 * PA_PER_PSI
 #: The pressure that the production rules count down from (common practice, no source). [Pa g]
 PRODUCTION_RULE_TO_PA = 100.0 * PA_PER_PSI
 
-#: Flow is laminar below this Reynolds number, in pipes (Avila et al. 2011: 2040). [-]
+#: Flow is laminar below this Reynolds number, in pipes (2040, from memory). [-]
 _LAMINAR_BELOW = 2_040.0
 
 #: Volume flow units as people write them, in m3/s. The reference state is another matter.
@@ -675,7 +675,7 @@ def darcy_friction_factor(
 
     Notes
     -----
-    Newton's steps from Haaland's formula; four leave less than 1e-13. It jumps at Re = 2040, where
+    Newton's steps from Haaland's formula; four leave less than 1e-12. It jumps at Re = 2040, where
     no formula holds up to about 4000. Air alone: abrasive is in none of this.
 
     Examples
