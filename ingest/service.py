@@ -16,7 +16,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -47,6 +47,8 @@ class Service:
         Pots of the yard file; ``None`` takes any.
     sources : sequence of Source
     log : Log
+    pots_of_source : mapping, optional
+        Pots that a source may speak of; a source that is not in it may speak of any.
 
     Raises
     ------
@@ -57,14 +59,19 @@ class Service:
     """
 
     def __init__(
-        self, data: Path, pots: Collection[str] | None, sources: Sequence[Source], log: Log
+        self,
+        data: Path,
+        pots: Collection[str] | None,
+        sources: Sequence[Source],
+        log: Log,
+        pots_of_source: Mapping[str, Collection[str]] | None = None,
     ) -> None:
         self._data = data
         self._sources = sources
         self._log = log
         self._inbox = Inbox()
         self._journal = Journal(data, after_segment=stored_mark(data).segment)
-        self._writer = StoreWriter(data, pots)
+        self._writer = StoreWriter(data, pots, pots_of_source=pots_of_source)
         self._sources_ended = threading.Event()
         self.health = Health(sources)
         if self._journal.torn_bytes:

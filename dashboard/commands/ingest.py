@@ -62,7 +62,11 @@ def ingest(
             signal.signal(number, lambda *_: stop.set())
         with _telling(log) as (logger, show):
             service = Service(
-                data_folder(data), [pot.name for pot in known.pots], sources_of(known), logger
+                data_folder(data),
+                [pot.name for pot in known.pots],
+                sources_of(known),
+                logger,
+                pots_of_source(known),
             )
             logger.info("started", pots=len(known.pots), data=str(data_folder(data)))
             service.run(stop, show)
@@ -123,6 +127,11 @@ def sources_of(yard: Yard) -> list[Source]:
             "Add a [mqtt] table or a [[serial]] table.",
         )
     return sources
+
+
+def pots_of_source(yard: Yard) -> dict[str, tuple[str, ...]]:
+    """The pots on each serial line, by the source's name, where the yard file lists any."""
+    return {f"serial:{line.port}": line.pots for line in yard.serial if line.pots}
 
 
 def _telling(
@@ -233,7 +242,8 @@ def _retry(folder: Path, yard: Path, form: ListForm) -> None:
     from ingest.config import load_yard
     from ingest.store.retry import retry_quarantine
 
-    done = retry_quarantine(folder, [pot.name for pot in load_yard(yard).pots])
+    known = load_yard(yard)
+    done = retry_quarantine(folder, [pot.name for pot in known.pots], pots_of_source(known))
     if form is ListForm.json:
         import json
 

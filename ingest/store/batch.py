@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -66,6 +66,7 @@ def decode_batch(
     pots: Collection[str] | None,
     repeats: set[int] | None = None,
     decoder: ColumnDecoder | None = None,
+    pots_of_source: Mapping[str, Collection[str]] | None = None,
 ) -> Batch:
     """Decode messages, and refuse what the yard file does not know.
 
@@ -79,6 +80,8 @@ def decode_batch(
         Indices of messages that are repetitions as a whole.
     decoder : ColumnDecoder, optional
         One kept from batch to batch is faster.
+    pots_of_source : mapping, optional
+        Pots that a source may speak of; a source that is not in it may speak of any.
 
     Returns
     -------
@@ -98,16 +101,19 @@ def decode_batch(
         [columns.message, np.array([t.message for t in columns.texts], np.int32)]
     )
     texts = {len(columns.slot) + n: text.text for n, text in enumerate(columns.texts)}
+    ok = np.ones(len(slot), bool)
     if pots is not None:
-        listed = np.array([s.pot in pots for s in series], bool)
-        if not listed.all():
-            ok = listed[slot]
-            for number, pot, count in _strangers(message_of[~ok], slot[~ok], series):
-                detail = f"{pot}: {count} reading{'s' if count > 1 else ''}"
-                rejects[number].append(Reject(reasons.POT_UNKNOWN, detail))
-            new_index = np.cumsum(ok) - 1
-            texts = {int(new_index[n]): text for n, text in texts.items() if ok[n]}
-            slot, at_us, value, message_of = slot[ok], at_us[ok], value[ok], message_of[ok]
+        ok = np.array([s.pot in pots for s in series], bool)[slot]
+        _refuse(rejects, reasons.POT_UNKNOWN, message_of[~ok], slot[~ok], series)
+    for source, own in (pots_of_source or {}).items():
+        from_source = np.array([m.source == source for m in messages], bool)[message_of]
+        elsewhere = ok & from_source & ~np.array([s.pot in own for s in series], bool)[slot]
+        _refuse(rejects, reasons.POT_ELSEWHERE, message_of[elsewhere], slot[elsewhere], series)
+        ok &= ~elsewhere
+    if not ok.all():
+        new_index = np.cumsum(ok) - 1
+        texts = {int(new_index[n]): text for n, text in texts.items() if ok[n]}
+        slot, at_us, value, message_of = slot[ok], at_us[ok], value[ok], message_of[ok]
     arrived_us = np.array([m.arrived_us for m in messages], np.int64)
     ids = np.array(message_ids, np.int64)
     heard = Heard(
@@ -183,16 +189,20 @@ def _only(heard: Heard, ok: npt.NDArray[np.bool_]) -> Heard:
     )
 
 
-def _strangers(
+def _refuse(
+    rejects: dict[int, list[Reject]],
+    reason: str,
     message_of: Numbers,
     slot: Numbers,
     series: Sequence[Series],
-) -> list[tuple[int, str, int]]:
-    """Message, pot and number of readings of pots that are not in the yard file."""
+) -> None:
+    """Reject readings, told as a count a pot of each message."""
     found: dict[tuple[int, str], int] = defaultdict(int)
     for number, place in zip(message_of.tolist(), slot.tolist(), strict=True):
         found[number, series[place].pot] += 1
-    return [(number, pot, count) for (number, pot), count in found.items()]
+    for (number, pot), count in found.items():
+        detail = f"{pot}: {count} reading{'s' if count > 1 else ''}"
+        rejects[number].append(Reject(reason, detail))
 
 
 def _conflict(batch: Batch, index: int) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -26,7 +26,11 @@ class Retried(NamedTuple):
     settled: int
 
 
-def retry_quarantine(data: Path, pots: Collection[str] | None) -> Retried:
+def retry_quarantine(
+    data: Path,
+    pots: Collection[str] | None,
+    pots_of_source: Mapping[str, Collection[str]] | None = None,
+) -> Retried:
     """Read what waits in quarantine again, and store what now can be read.
 
     Parameters
@@ -35,6 +39,8 @@ def retry_quarantine(data: Path, pots: Collection[str] | None) -> Retried:
         Data folder.
     pots : collection of str or None
         Pots of the yard file; ``None`` takes any.
+    pots_of_source : mapping, optional
+        Pots that a source may speak of; a source that is not in it may speak of any.
 
     Returns
     -------
@@ -57,7 +63,8 @@ def retry_quarantine(data: Path, pots: Collection[str] | None) -> Retried:
                 return total
             after = waiting[-1][0]
             messages = [message for _, message, _ in waiting]
-            batch = decode_batch(messages, [number for number, _, _ in waiting], pots)
+            ids = [number for number, _, _ in waiting]
+            batch = decode_batch(messages, ids, pots, pots_of_source=pots_of_source)
             done = store_batch(con, batch, quarantine_known=_known(con, waiting))
             settled = _settle(con, waiting, done.reasons_by_message)
             total = Retried(

@@ -7,7 +7,7 @@ frames again. Where the store is held by a reader, the journal waits and nothing
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -55,11 +55,18 @@ class StoreWriter:
         Pots of the yard file; readings of others are quarantined. ``None`` takes any.
     batch_messages : int
         Most messages in one transaction.
+    pots_of_source : mapping, optional
+        Pots that a source may speak of; a source that is not in it may speak of any.
     """
 
     def __init__(
-        self, data: Path, pots: Collection[str] | None, batch_messages: int = BATCH_MESSAGES
+        self,
+        data: Path,
+        pots: Collection[str] | None,
+        batch_messages: int = BATCH_MESSAGES,
+        pots_of_source: Mapping[str, Collection[str]] | None = None,
     ) -> None:
+        self._pots_of_source = pots_of_source
         self._data = data
         self._pots = None if pots is None else frozenset(pots)
         self._batch_messages = batch_messages
@@ -143,7 +150,9 @@ class StoreWriter:
                 break
         if at == begin:
             return None
-        batch = decode_batch(messages, message_ids, self._pots, repeats, self._decoder)
+        batch = decode_batch(
+            messages, message_ids, self._pots, repeats, self._decoder, self._pots_of_source
+        )
         batch.refused.extend(damaged)
         return batch, at
 

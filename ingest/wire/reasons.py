@@ -36,5 +36,6 @@ TIME_AHEAD = "time more than a day ahead"
 
 # What only the store can know
 POT_UNKNOWN = "pot is not in the yard file"
+POT_ELSEWHERE = "pot is not on this line"
 VALUE_CONFLICT = "another value for an instant already stored"
 JOURNAL_DAMAGED = "journal damaged here"

@@ -182,6 +182,21 @@ def test_retry_stores_what_the_mended_yard_file_knows(tmp_path: Path) -> None:
     assert sum(row[2] for row in before) == 2
 
 
+def test_a_line_may_speak_of_its_own_pots_only(tmp_path: Path) -> None:
+    both = (supply(1), supply(2, pot="pot-2"))
+    journal(tmp_path, message(*both, source="serial:a"), message(supply(3, 1, "pot-2")))
+    own = {"serial:a": ("pot-1",)}
+    writer = StoreWriter(tmp_path, POTS, pots_of_source=own)
+    taken = writer.take()
+    assert taken is not None
+    assert (taken.readings, taken.quarantined) == (2, 1)
+    assert rows(tmp_path, "SELECT reason, detail FROM quarantine") == [
+        (reasons.POT_ELSEWHERE, "pot-2: 1 reading")
+    ]
+    assert retry_quarantine(tmp_path, POTS, own) == (1, 0, 0)
+    assert retry_quarantine(tmp_path, POTS, {"serial:a": ("pot-1", "pot-2")}) == (1, 1, 1)
+
+
 def test_a_redelivered_message_with_relative_times_is_not_doubled(tmp_path: Path) -> None:
     relative = {"n": "pot-1/supply", "u": "Pa", "v": 5}
     journal(
