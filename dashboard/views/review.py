@@ -432,7 +432,7 @@ def _one_cycle(
             trace.value, spans, stretch.silent, view, zone, look.palette(), height=240
         )
         st.altair_chart(chart, theme=None, width="stretch")
-        with st.expander("Readings of this cycle, as they were kept"):
+        if st.toggle("Show the readings of this cycle, as they were kept", key="review-readings"):
             _readings(version, choice, row)
 
 
