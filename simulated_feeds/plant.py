@@ -91,7 +91,7 @@ class Plant:
     load_pa: float = 700_000.0
     unload_pa: float = 770_000.0
     compressor_lag_s: float = 0.6
-    receiver_m3: float = 0.3
+    receiver_m3: float = 0.6
     manifold_m3: float = 0.08
     bull_diameter_m: float = 0.0508
     bull_length_m: float = 30.0
