@@ -12,6 +12,8 @@ import typer
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
+    rich_markup_mode=None,  # help texts hold brackets
+    pretty_exceptions_enable=False,
     help="Stand in for the sensor box: a simulated pot, live or as a yard's history.",
 )
 
@@ -100,6 +102,7 @@ def live(
     mass: Annotated[bool, typer.Option(help="Send a load cell's pot_mass.")] = False,
 ) -> None:
     """Send one pot live until stopped (Ctrl-C or SIGTERM), or for so many seconds."""
+    from .contractor import plant_named
     from .faults.fault_set import FaultSet, UnknownFault
     from .feeds.sending import open_feed, send_live
     from .live import LivePot
@@ -113,7 +116,10 @@ def live(
     except UnknownFault as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(2) from error
-    living = LivePot(rate_hz=rate, seed=seed, unit=unit, mass=mass, faults=faults)
+    plant, full_kg = plant_named(pot)
+    living = LivePot(
+        plant, rate, seed, unit=unit, mass=mass, faults=faults, full_kg=full_kg
+    )
     if inlet:
         living.transducers["inlet"] = living.transducers["supply"]
     try:

@@ -121,3 +121,26 @@ def pot_plant(pot: str) -> tuple[Plant, float]:
         compressor_kg_s=0.213 if share < 1.2 else 0.26,
     )
     return plant, full_kg
+
+
+def plant_named(pot: str) -> tuple[Plant, float]:
+    """Give the plant of one of the contractor's pots by name, and of any other pot the usual one.
+
+    Parameters
+    ----------
+    pot : str
+        Any name.
+
+    Returns
+    -------
+    tuple of Plant and float
+        The plant, and how much abrasive people fill it with [kg].
+
+    Examples
+    --------
+    >>> plant_named("pot-3")[0].vessel_m3, plant_named("old-red-one")[0].vessel_m3
+    (0.11, 0.18406)
+    """
+    if pot in {f"pot-{number}" for number in range(1, len(POT_SIZES) + 1)}:
+        return pot_plant(pot)
+    return Plant(), 250.0

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..feeds.mangle import Mangled
+from ..model import ABRASIVE
 from .catalogue import BY_NAME, CATALOGUE, MESSAGE, Fault
 from .fault_set import FaultSet
 from .trial import Trial, run_trial
@@ -70,7 +71,7 @@ VIEWS = {
 def signal(trial: Trial, name: str) -> np.ndarray:
     """Give a signal of a trial as it is drawn: pressures in kPa."""
     if name == "abrasive_kg":
-        return trial.true[4]
+        return np.asarray(trial.true[ABRASIVE])
     values = np.asarray(getattr(trial, name), dtype=np.float64)
     return values / 1e3 if name.endswith("_pa") else values
 
