@@ -108,7 +108,13 @@ POOR_FIRST_HOSE = frozenset({"pot-2", "pot-6"})
 
 
 def pot_plant(pot: str) -> tuple[Plant, float]:
-    """Give the plant of a pot as bought, and how much abrasive people fill it with [kg]."""
+    """Give the plant of a pot as bought, and how much abrasive people fill it with [kg].
+
+    Parameters
+    ----------
+    pot : str
+        `pot-1` to `pot-8`.
+    """
     number = int(pot.rsplit("-", 1)[1]) - 1
     vessel_m3, full_kg = POT_SIZES[number]
     bore_m = BORES_M[number]

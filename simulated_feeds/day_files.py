@@ -26,7 +26,15 @@ class DayFiles:
     def add(
         self, columns: dict[str, np.ndarray], slow: list[tuple[np.ndarray, str, np.ndarray]]
     ) -> None:
-        """Add samples in order of time; `columns['time']` is in microseconds, UTC."""
+        """Add samples in order of time; `columns['time']` is in microseconds, UTC.
+
+        Parameters
+        ----------
+        columns : dict of str to numpy.ndarray, shape (n,)
+            `time` [us], the fast channels [Pa], `deadman`, `seq`.
+        slow : list of (numpy.ndarray, str, numpy.ndarray)
+            Instants [us], channel, values in the channel's unit.
+        """
         times = columns["time"]
         first, last = int(times[0]) // DAY_US, int(times[-1]) // DAY_US
         for day in range(first, last + 1):

@@ -45,6 +45,11 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
 
     Numba refuses `cache=True` with RuntimeError when neither the package's folder nor the user's
     cache folder is writable (a read-only container); the model then compiles at each start.
+
+    Parameters
+    ----------
+    function : callable
+        Plain Python that numba can compile.
     """
     try:
         return njit(cache=True, nogil=True, error_model="numpy")(function)

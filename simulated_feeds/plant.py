@@ -221,7 +221,13 @@ def resting_state(
 
 
 def start_cycle(state: np.ndarray) -> None:
-    """Clear what the state has gathered about a cycle, so that the next one starts from nothing."""
+    """Clear what the state has gathered about a cycle, so that the next one starts from nothing.
+
+    Parameters
+    ----------
+    state : numpy.ndarray, shape (1,), dtype STATE
+        Changed in place.
+    """
     for name in CYCLE_FIELDS:
         state[name] = 0.0
     for name in ("pressed_s", "released_s", "rise_s", "exhaust_s", "switch_on_s", "switch_off_s"):

@@ -47,7 +47,13 @@ class Habits:
     move_s: float = 110.0
 
     def burst(self, random: np.random.Generator) -> float:
-        """Draw how long the dead-man is held this time [s], 1.5 to 600."""
+        """Draw how long the dead-man is held this time [s], 1.5 to 600.
+
+        Parameters
+        ----------
+        random : numpy.random.Generator
+            Source of the draws.
+        """
         kind = random.random()
         if kind < self.touch_share:
             median, spread = self.touch_s, 0.45
@@ -58,7 +64,13 @@ class Habits:
         return float(np.clip(random.lognormal(np.log(median), spread), 1.5, 600.0))
 
     def rest(self, random: np.random.Generator) -> float:
-        """Draw how long the dead-man is let go before the next burst [s], 2 to 900."""
+        """Draw how long the dead-man is let go before the next burst [s], 2 to 900.
+
+        Parameters
+        ----------
+        random : numpy.random.Generator
+            Source of the draws.
+        """
         moving = random.random() < self.move_share
         median, spread = (self.move_s, 0.6) if moving else (self.rest_s, 0.6)
         return float(np.clip(random.lognormal(np.log(median), spread), 2.0, 900.0))
@@ -105,6 +117,15 @@ class ShiftResult:
 
 def tip_bags(state: np.ndarray, plant_row: np.ndarray, bags: int, bag_kg: float) -> None:
     """Put bags of abrasive into a vented pot: the grains push air out through the filling port.
+
+    Parameters
+    ----------
+    state, plant_row : numpy.ndarray, shape (1,)
+        As the model takes them; the state is changed in place.
+    bags : int
+        How many, not negative.
+    bag_kg : float
+        Weight of one [kg].
 
     Raises
     ------

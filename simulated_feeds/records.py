@@ -27,6 +27,11 @@ AREA_MISSING, AREA_LATE, AREA_SWAPPED, TIPPING_MISSING = 0.03, 0.06, 0.02, 0.01
 def utc_text(instant: datetime) -> str:
     """Give an instant as ISO 8601 in UTC, to the second.
 
+    Parameters
+    ----------
+    instant : datetime
+        With a time zone.
+
     Examples
     --------
     >>> utc_text(datetime(2026, 11, 2, 6, 30, tzinfo=UTC))
@@ -66,7 +71,15 @@ class PotEntries:
     areas: list[PotArea] = field(default_factory=list)
 
     def worked(self, worked: WorkedShift, random: np.random.Generator) -> None:
-        """Enter what a pot's shift brought: tippings, and parts looked at or changed."""
+        """Enter what a pot's shift brought: tippings, and parts looked at or changed.
+
+        Parameters
+        ----------
+        worked : WorkedShift
+            What truly happened.
+        random : numpy.random.Generator
+            Source of the slips.
+        """
         shift = worked.shift
         tender = f"Tender {1 + CREWS.index(shift.crew)}"
         box_on = datetime.fromtimestamp(worked.box_on_us / 1e6, UTC)
@@ -114,7 +127,13 @@ def _supervisor(shift: Shift) -> str:
 
 
 def plan_rows(yard: Yard) -> list[Row]:
-    """Give what is entered before the work: crews, jobs, shifts, the parts each pot starts with."""
+    """Give what is entered before the work: crews, jobs, shifts, the parts each pot starts with.
+
+    Parameters
+    ----------
+    yard : Yard
+        The calendar.
+    """
     rows: list[Row] = []
     start = datetime.combine(yard.from_date, time(), UTC) - timedelta(hours=6)
     used = {shift.crew.name for shift in yard.shifts}

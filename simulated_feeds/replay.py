@@ -17,6 +17,13 @@ FAST_CHANNELS = {"supply": "supply_pa", "pot": "pot_pa", "nozzle": "nozzle_pa"}
 def history_days(folder: Path, pot: str) -> list[str]:
     """Give the days of which a history holds readings of a pot, in order.
 
+    Parameters
+    ----------
+    folder : Path
+        A history, as `history.write_history` writes it.
+    pot : str
+        The pot.
+
     Raises
     ------
     FileNotFoundError

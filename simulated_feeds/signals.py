@@ -94,6 +94,11 @@ class Transducer:
     def loop_ma(self, measured_pa: np.ndarray) -> np.ndarray:
         """Give the loop current for measured pressures, in steps of a microampere [mA].
 
+        Parameters
+        ----------
+        measured_pa : numpy.ndarray, shape (n,)
+            As `measure` gives it [Pa gauge].
+
         Examples
         --------
         >>> Transducer().loop_ma(np.array([0.0, 500_000.0, 1_000_000.0])).tolist()

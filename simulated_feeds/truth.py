@@ -52,7 +52,13 @@ class TruthLines:
             self._file.close()
 
     def cycle(self, truth: dict[str, float | int]) -> None:
-        """Write the truth of a cycle; times in UNIX seconds."""
+        """Write the truth of a cycle; times in UNIX seconds.
+
+        Parameters
+        ----------
+        truth : dict of str to float or int
+            As `LivePot` tells it.
+        """
         self._line({"kind": "cycle", "pot": self.pot, **truth})
 
     def _line(self, row: Mapping[str, object]) -> None:

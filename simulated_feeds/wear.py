@@ -41,11 +41,31 @@ class PinchHose:
     def new(
         cls, pot: str, number: int, fitted_at: datetime, random: np.random.Generator
     ) -> PinchHose:
-        """Fit a new piece; one in a row lasts some 25 % more or less than the next."""
+        """Fit a new piece; one in a row lasts some 25 % more or less than the next.
+
+        Parameters
+        ----------
+        pot : str
+            Where it is fitted.
+        number : int
+            Which piece this is there, from 1.
+        fitted_at : datetime
+            When.
+        random : numpy.random.Generator
+            Draws how good a piece it is.
+        """
         return cls(f"{pot}-hose-{number}", fitted_at, float(random.lognormal(0.0, 0.25)))
 
     def leak_m3_s_pa(self, more_closings: float = 0.0, more_h: float = 0.0) -> float:
-        """Give its leak when pinched [m3/(s Pa)], after yet more closings and hours."""
+        """Give its leak when pinched [m3/(s Pa)], after yet more closings and hours.
+
+        Parameters
+        ----------
+        more_closings : float
+            Closings beyond those it has had [-].
+        more_h : float
+            Blasting hours beyond those it has had [h].
+        """
         age = 0.5 * (self.closings + more_closings) / USUAL_CLOSINGS
         age += 0.5 * (self.blast_h + more_h) / USUAL_HOURS
         age /= self.life_factor
@@ -73,6 +93,15 @@ class Worn:
         self, pot: str, shift_at: datetime, random: np.random.Generator
     ) -> list[dict[str, object]]:
         """Check the pinch hose before a shift if it is due, change it and a worn nozzle.
+
+        Parameters
+        ----------
+        pot : str
+            The pot.
+        shift_at : datetime
+            When the shift starts.
+        random : numpy.random.Generator
+            Decides what people do about a worn hose.
 
         Returns
         -------
@@ -147,7 +176,13 @@ class Worn:
         self.shift_closings += 1.0
 
     def end_shift(self, result: ShiftResult) -> None:
-        """Add what the shift did to hose and nozzle."""
+        """Add what the shift did to hose and nozzle.
+
+        Parameters
+        ----------
+        result : ShiftResult
+            What the model made of the shift.
+        """
         hours = float(np.sum(result.cycles["blast_s"])) / 3600.0
         self._before = (self.hose.closings, self.hose.blast_h)
         self.hose.closings += float(np.sum(result.cycles["pinched"]))
@@ -155,7 +190,13 @@ class Worn:
         self.nozzle_h += hours
 
     def hose_truth(self, result: ShiftResult) -> dict[str, list[float | str]]:
-        """Give the hose's tag, closings and hours at the end of each cycle of the shift."""
+        """Give the hose's tag, closings and hours at the end of each cycle of the shift.
+
+        Parameters
+        ----------
+        result : ShiftResult
+            The shift that was ended last.
+        """
         closings, hours = self._before
         count = len(result.cycles["pinched"])
         return {

@@ -37,6 +37,11 @@ class Weather:
         """Give air temperature [degC], humidity [%] and steel temperature [degC] at UNIX times.
 
         Steel follows the air some three hours late, which is what makes it sweat in the morning.
+
+        Parameters
+        ----------
+        instants_s : numpy.ndarray or float
+            UNIX times [s].
         """
         hours = (np.asarray(instants_s, dtype=np.float64) - self.from_s) / 3600.0
         grid = np.arange(len(self.air_c), dtype=np.float64)
@@ -47,7 +52,13 @@ class Weather:
         )
 
     def rains(self, instant_s: float) -> bool:
-        """Say whether it rains too hard to blast on the day of a UNIX time."""
+        """Say whether it rains too hard to blast on the day of a UNIX time.
+
+        Parameters
+        ----------
+        instant_s : float
+            UNIX time [s].
+        """
         return int((instant_s - self.from_s) // DAY_S) in self.wet_days
 
 

@@ -100,6 +100,13 @@ def _plain(value: float) -> float | int:
 def serial_line(pack: bytes, *, crc: bool = True) -> bytes:
     """Frame a pack for a serial line: record separator, text, CRC-32 if wanted, line feed.
 
+    Parameters
+    ----------
+    pack : bytes
+        SenML JSON.
+    crc : bool
+        True adds the trailer.
+
     Examples
     --------
     >>> serial_line(b"[]")

@@ -127,7 +127,15 @@ class WorkedShift:
 
 
 def generator(seed: int, *names: str) -> np.random.Generator:
-    """Give a random generator of its own for each combination of seed and names."""
+    """Give a random generator of its own for each combination of seed and names.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the scenario.
+    *names : str
+        What the generator is for.
+    """
     words = [seed & 0xFFFFFFFF]
     for name in names:
         words.append(int.from_bytes(name.encode()[:16].ljust(16, b"\0"), "little"))
@@ -135,7 +143,15 @@ def generator(seed: int, *names: str) -> np.random.Generator:
 
 
 def history_end(until: date, zone: str) -> datetime:
-    """Give the midnight at which a history ends that runs up to and with a local date, in UTC."""
+    """Give the midnight at which a history ends that runs up to and with a local date, in UTC.
+
+    Parameters
+    ----------
+    until : date
+        Last local day, worked as any other.
+    zone : str
+        IANA time zone.
+    """
     return datetime.combine(until + timedelta(days=1), time(), ZoneInfo(zone)).astimezone(UTC)
 
 
@@ -238,7 +254,15 @@ def plan_yard(
 
 
 def pot_transducers(seed: int, pot: str) -> tuple[Transducer, Transducer, Transducer]:
-    """Draw the supply, pot and nozzle transducer of a pot: each has errors of its own."""
+    """Draw the supply, pot and nozzle transducer of a pot: each has errors of its own.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the scenario.
+    pot : str
+        The pot.
+    """
     random = generator(seed, pot, "transducers")
     supply, vessel, nozzle = (
         Transducer(

@@ -65,7 +65,13 @@ class Fault:
     change: PlantChange | None = None
 
     def value(self, severity: float) -> float:
-        """Give the dial at a severity, in the fault's unit."""
+        """Give the dial at a severity, in the fault's unit.
+
+        Parameters
+        ----------
+        severity : float
+            0 to 1 [-].
+        """
         return self.full * severity
 
 

@@ -27,6 +27,11 @@ class UnknownFault(ValueError):
 def parse_fault(text: str) -> tuple[Fault, float]:
     """Read `NAME:SEVERITY`; a name alone is severity 0.5.
 
+    Parameters
+    ----------
+    text : str
+        As on the command line.
+
     Raises
     ------
     UnknownFault
@@ -77,11 +82,25 @@ class FaultSet:
 
     @classmethod
     def from_texts(cls, texts: Iterable[str], seed: int = 0) -> FaultSet:
-        """Read several `NAME:SEVERITY`; the same name twice takes the last."""
+        """Read several `NAME:SEVERITY`; the same name twice takes the last.
+
+        Parameters
+        ----------
+        texts : iterable of str
+            As on the command line.
+        seed : int
+            What chance hangs on.
+        """
         return cls({fault.name: severity for fault, severity in map(parse_fault, texts)}, seed)
 
     def of(self, where: str) -> list[tuple[Fault, float]]:
-        """Give the faults at one place that do anything, with their severities."""
+        """Give the faults at one place that do anything, with their severities.
+
+        Parameters
+        ----------
+        where : str
+            `plant`, `sensor`, `box` or `message`.
+        """
         return [
             (BY_NAME[name], severity)
             for name, severity in self.faults.items()

@@ -69,7 +69,15 @@ VIEWS = {
 
 
 def signal(trial: Trial, name: str) -> np.ndarray:
-    """Give a signal of a trial as it is drawn: pressures in kPa."""
+    """Give a signal of a trial as it is drawn: pressures in kPa.
+
+    Parameters
+    ----------
+    trial : Trial
+        What the test stand recorded.
+    name : str
+        Name of one of its arrays, or `abrasive_kg`.
+    """
     if name == "abrasive_kg":
         return np.asarray(trial.true[ABRASIVE])
     values = np.asarray(getattr(trial, name), dtype=np.float64)
@@ -77,7 +85,13 @@ def signal(trial: Trial, name: str) -> np.ndarray:
 
 
 def trial_lines(fault: Fault) -> pl.DataFrame:
-    """Give what a fault's picture shows: columns `line`, `s`, `value`."""
+    """Give what a fault's picture shows: columns `line`, `s`, `value`.
+
+    Parameters
+    ----------
+    fault : Fault
+        A fault of plant, sensor or box.
+    """
     import polars as pl
 
     view = VIEWS[fault.name]
@@ -99,7 +113,13 @@ def trial_lines(fault: Fault) -> pl.DataFrame:
 
 
 def line_name(severity: float) -> str:
-    """Give what a line is called in the legend."""
+    """Give what a line is called in the legend.
+
+    Parameters
+    ----------
+    severity : float
+        0 is healthy [-].
+    """
     return f"severity {severity:g}" if severity else "healthy"
 
 
@@ -111,16 +131,24 @@ class _Tray:
         self.numbers: list[int] = []
 
     def frame(self, pack: bytes) -> bytes:
+        """Give the pack as it is."""
         return pack
 
     def send_bytes(self, line: bytes) -> None:
+        """Note the number of a message."""
         text = line[:-1]
         self.sent += 1
         self.numbers.append(int(text) if len(text) == 6 and text.isdigit() else -1)
 
 
 def message_points(fault: Fault) -> pl.DataFrame:
-    """Give the order in which messages arrive: columns `line`, `arrival`, `number`."""
+    """Give the order in which messages arrive: columns `line`, `arrival`, `number`.
+
+    Parameters
+    ----------
+    fault : Fault
+        A fault of messages.
+    """
     import polars as pl
 
     frames = []
@@ -197,7 +225,13 @@ def draw(fault: Fault) -> str:
 
 
 def paragraph(fault: Fault) -> str:
-    """Give the paragraph and the picture of a fault, as Markdown."""
+    """Give the paragraph and the picture of a fault, as Markdown.
+
+    Parameters
+    ----------
+    fault : Fault
+        Any of the catalogue.
+    """
     dials = ", ".join(f"{fault.value(severity):.3g}" for severity in SEVERITIES)
     unit = "" if fault.unit == "-" else f" {fault.unit}"
     return (

@@ -40,6 +40,11 @@ class CardFeed:
     def from_url(cls, target: str) -> CardFeed:
         """Read `card:PATH`.
 
+        Parameters
+        ----------
+        target : str
+            As on the command line.
+
         Raises
         ------
         ValueError
@@ -55,7 +60,13 @@ class CardFeed:
         self._file = self.path.open("w", encoding="utf-8", newline="")
 
     def show(self, second: Second) -> None:
-        """Write the rows of a second."""
+        """Write the rows of a second.
+
+        Parameters
+        ----------
+        second : Second
+            The readings.
+        """
         if self._file is None:
             raise ValueError("the card is not open")
         ending = "_ma" if second.unit == "mA" else "_pa"

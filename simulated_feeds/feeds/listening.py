@@ -37,6 +37,11 @@ class ListeningFeed:
     def from_url(cls, target: str) -> ListeningFeed:
         """Read `listen:HOST:PORT[?crc=1]`.
 
+        Parameters
+        ----------
+        target : str
+            As on the command line.
+
         Raises
         ------
         ValueError
@@ -70,15 +75,33 @@ class ListeningFeed:
         threading.Thread(target=self._accept, args=(self._server,), daemon=True).start()
 
     def frame(self, pack: bytes) -> bytes:
-        """Give the line that carries a pack."""
+        """Give the line that carries a pack.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         return serial_line(pack, crc=self.crc)
 
     def send(self, pack: bytes) -> None:
-        """Send one framed pack to all who are connected."""
+        """Send one framed pack to all who are connected.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         self.send_bytes(self.frame(pack))
 
     def send_bytes(self, line: bytes) -> None:
-        """Send bytes as they are, likewise."""
+        """Send bytes as they are, likewise.
+
+        Parameters
+        ----------
+        line : bytes
+            What goes on the wire.
+        """
         with self._lock:
             readers = list(self._readers)
         for reader in readers:

@@ -15,10 +15,22 @@ class Below(Protocol):
     sent: int
 
     def frame(self, pack: bytes) -> bytes:
-        """Give the bytes that carry a pack."""
+        """Give the bytes that carry a pack.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
 
     def send_bytes(self, line: bytes) -> None:
-        """Send bytes as they are."""
+        """Send bytes as they are.
+
+        Parameters
+        ----------
+        line : bytes
+            What goes on the wire.
+        """
 
 
 class Mangled:
@@ -43,15 +55,33 @@ class Mangled:
         self._kept_back: bytes | None = None
 
     def frame(self, pack: bytes) -> bytes:
-        """Frame as the feed below does."""
+        """Frame as the feed below does.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         return self.feed.frame(pack)
 
     def send(self, pack: bytes) -> None:
-        """Frame a pack and send it, or not."""
+        """Frame a pack and send it, or not.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         self.send_bytes(self.frame(pack))
 
     def send_bytes(self, line: bytes) -> None:
-        """Send bytes as the faults will have it."""
+        """Send bytes as the faults will have it.
+
+        Parameters
+        ----------
+        line : bytes
+            What goes on the wire.
+        """
         lost, repeated, reordered, garbled = self._random.random(4)
         places = self._random.integers(0, len(line) - 1, 3)
         flips = self._random.integers(1, 128, 3)

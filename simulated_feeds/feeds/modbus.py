@@ -109,6 +109,11 @@ class ModbusFeed:
     def from_url(cls, target: str) -> ModbusFeed:
         """Read `modbus:LINKPATH[?device=1&baud=19200]`.
 
+        Parameters
+        ----------
+        target : str
+            As on the command line.
+
         Raises
         ------
         ValueError
@@ -152,7 +157,13 @@ class ModbusFeed:
             raise OSError(f"the Modbus server did not come up: {self._failure}")
 
     def show(self, second: Second) -> None:
-        """Play a second from now on."""
+        """Play a second from now on.
+
+        Parameters
+        ----------
+        second : Second
+            The readings.
+        """
         self._slow |= second.slow
         self._second = second
         self._since_s = time.monotonic()

@@ -31,6 +31,11 @@ class Broker:
     def from_url(cls, url: str) -> Broker:
         """Read `mqtt://host[:port][/root]`.
 
+        Parameters
+        ----------
+        url : str
+            As on the command line.
+
         Raises
         ------
         ValueError
@@ -95,15 +100,33 @@ class MqttFeed:
         self._client.loop_start()
 
     def frame(self, pack: bytes) -> bytes:
-        """Give the payload that carries a pack: the pack itself."""
+        """Give the payload that carries a pack: the pack itself.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         return pack
 
     def send(self, pack: bytes) -> None:
-        """Take a pack to be sent; it is kept until acknowledged, connected or not."""
+        """Take a pack to be sent; it is kept until acknowledged, connected or not.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         self.send_bytes(self.frame(pack))
 
     def send_bytes(self, payload: bytes) -> None:
-        """Take a payload as it is, likewise."""
+        """Take a payload as it is, likewise.
+
+        Parameters
+        ----------
+        payload : bytes
+            What goes on the wire.
+        """
         self._held[self._next] = payload
         self._next += 1
         self._hand_over()
@@ -114,7 +137,13 @@ class MqttFeed:
         return len(self._held)
 
     def drain(self, seconds: float) -> bool:
-        """Wait until all is acknowledged, at most so long [s]; False when some is not."""
+        """Wait until all is acknowledged, at most so long [s]; False when some is not.
+
+        Parameters
+        ----------
+        seconds : float
+            Longest wait [s].
+        """
         end_s = time.monotonic() + seconds
         while self.waiting() and time.monotonic() < end_s:
             self._news.clear()

@@ -36,6 +36,11 @@ class Pace:
     def wait_for(self, pot_s: float) -> bool:
         """Wait until so many pot seconds have passed since the start.
 
+        Parameters
+        ----------
+        pot_s : float
+            Pot time since the start [s].
+
         Returns
         -------
         bool

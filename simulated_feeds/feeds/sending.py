@@ -28,13 +28,31 @@ class Feed(Protocol):
     sent: int
 
     def frame(self, pack: bytes) -> bytes:
-        """Give the bytes that carry a pack."""
+        """Give the bytes that carry a pack.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
 
     def send(self, pack: bytes) -> None:
-        """Send one pack."""
+        """Send one pack.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
 
     def send_bytes(self, line: bytes) -> None:
-        """Send bytes as they are."""
+        """Send bytes as they are.
+
+        Parameters
+        ----------
+        line : bytes
+            What goes on the wire.
+        """
 
     def close(self) -> None:
         """Stop."""
@@ -47,7 +65,13 @@ class ReadingsFeed(Protocol):
     sent: int
 
     def show(self, second: Second) -> None:
-        """Take a second of readings."""
+        """Take a second of readings.
+
+        Parameters
+        ----------
+        second : Second
+            The readings.
+        """
 
     def close(self) -> None:
         """Stop."""
@@ -183,7 +207,11 @@ def send_seconds(
         Name of the pot on the wire.
     faults : FaultSet
         Its message faults are applied to packs; a feed that takes readings has no messages.
-    speed, clock, pace
+    speed : float
+        Pot seconds a wall second.
+    clock : bool
+        False sends times relative to the arrival.
+    pace : Pace, optional
         As for `send_live`.
 
     Returns

@@ -37,6 +37,11 @@ class SerialFeed:
     def from_url(cls, target: str) -> SerialFeed:
         """Read `serial:PORT[?baud=115200&crc=1]`.
 
+        Parameters
+        ----------
+        target : str
+            As on the command line.
+
         Raises
         ------
         ValueError
@@ -67,15 +72,33 @@ class SerialFeed:
             self._serial = serial.Serial(self.port, self.baud, timeout=1, write_timeout=5)
 
     def frame(self, pack: bytes) -> bytes:
-        """Give the line that carries a pack."""
+        """Give the line that carries a pack.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         return serial_line(pack, crc=self.crc)
 
     def send(self, pack: bytes) -> None:
-        """Write one framed pack."""
+        """Write one framed pack.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         self.send_bytes(self.frame(pack))
 
     def send_bytes(self, line: bytes) -> None:
-        """Write bytes as they are."""
+        """Write bytes as they are.
+
+        Parameters
+        ----------
+        line : bytes
+            What goes on the wire.
+        """
         if self._serial is None:
             raise ValueError("the serial line is not open")
         self._serial.write(line)
@@ -109,7 +132,13 @@ class PseudoTerminalFeed:
 
     @classmethod
     def from_url(cls, target: str) -> PseudoTerminalFeed:
-        """Read `pty:LINKPATH[?crc=1]`."""
+        """Read `pty:LINKPATH[?crc=1]`.
+
+        Parameters
+        ----------
+        target : str
+            As on the command line.
+        """
         path, _, query = target.removeprefix("pty:").partition("?")
         options = dict(parse_qsl(query, strict_parsing=bool(query)))
         unknown = sorted(set(options) - {"crc"})
@@ -143,15 +172,33 @@ class PseudoTerminalFeed:
         self.link.symlink_to(os.ttyname(self._far))
 
     def frame(self, pack: bytes) -> bytes:
-        """Give the line that carries a pack."""
+        """Give the line that carries a pack.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         return serial_line(pack, crc=self.crc)
 
     def send(self, pack: bytes) -> None:
-        """Write one framed pack."""
+        """Write one framed pack.
+
+        Parameters
+        ----------
+        pack : bytes
+            SenML JSON.
+        """
         self.send_bytes(self.frame(pack))
 
     def send_bytes(self, line: bytes) -> None:
-        """Write bytes as they are; a line that nobody reads is dropped, as it is on a wire."""
+        """Write bytes as they are; a line that nobody reads is dropped, as it is on a wire.
+
+        Parameters
+        ----------
+        line : bytes
+            What goes on the wire.
+        """
         if self._near is None:
             raise ValueError("the pseudo-terminal is not open")
         rest = memoryview(line)
