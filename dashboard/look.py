@@ -7,11 +7,13 @@ hatch goes with it. Everything that comes from people or from the yard file is e
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import html
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import streamlit as st
 
@@ -132,6 +134,12 @@ def note(text: str, next_step: str = "", kind: str = "plain") -> str:
     step = f"<span>{shown(next_step)}</span>" if next_step else ""
     role = "alert" if kind == "alarm" else "status"
     return f'<div class="gb-note gb-{kind}" role="{role}"><b>{shown(text)}</b>{step}</div>'
+
+
+def as_of(read_at: dt.datetime, zone: ZoneInfo) -> str:
+    """The note over figures that are older than they should be."""
+    at = words.clock(read_at, zone, with_seconds=True)
+    return note(f"{words.STORE_BUSY} Shown as of {at}.", words.STORE_BUSY_STEP, "warn")
 
 
 def caution() -> str:

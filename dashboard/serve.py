@@ -171,7 +171,14 @@ def _end(child: subprocess.Popen[bytes]) -> None:
 def _derive_until_orphaned() -> None:
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    threading.Thread(target=lambda: (sys.stdin.buffer.read(), stop.set()), daemon=True).start()
+
+    def wait_for_the_end() -> None:
+        # Not through sys.stdin: its lock, held by a reading thread, aborts Python on the way out.
+        while os.read(0, 1024):
+            pass
+        stop.set()
+
+    threading.Thread(target=wait_for_the_end, daemon=True).start()
     keep_deriving(Path(os.environ["GRITBOOK_DATA"]), Path(os.environ["GRITBOOK_YARD"]), stop)
 
 

@@ -28,7 +28,10 @@ def page() -> None:
     described = data.yard()
     if data.has_store():
         version = data.kept(data.version).value
-        log = data.kept(data.record_log, version).value
+        read = data.kept(data.record_log, version)
+        log = read.value
+        if read.is_old:
+            look.put(look.as_of(read.read_at, described.site.zone))
     else:
         version, log = data.Version("", 0, None, 0), []
     names = entry.new_names(version)

@@ -53,8 +53,7 @@ def cards() -> None:
         so_far = data.kept(data.stretches_now, version.value)
         upkeep = data.kept(data.upkeep_list, version.value)
         if now.is_old or so_far.is_old or upkeep.is_old:
-            at = words.clock(now.read_at, described.site.zone, with_seconds=True)
-            look.put(look.note(f"{words.STORE_BUSY} Shown as of {at}.", kind="warn"))
+            look.put(look.as_of(now.read_at, described.site.zone))
         columns = st.columns(min(len(now.value), 3), gap="medium")
         for index, pot in enumerate(now.value):
             with columns[index % len(columns)]:

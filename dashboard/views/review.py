@@ -50,8 +50,7 @@ def page() -> None:
         data.stretch, version, choice.pot, choice.shift, choice.from_at, choice.to_at
     )
     if shifts.is_old or stretch.is_old:
-        at = words.clock(stretch.read_at, described.site.zone, with_seconds=True)
-        look.put(look.note(f"{words.STORE_BUSY} Shown as of {at}.", kind="warn"))
+        look.put(look.as_of(stretch.read_at, described.site.zone))
     found = _figures_of(shifts.value, choice, stretch.value)
     if found is None:
         look.put(look.note("This stretch has not begun yet.", "Choose an earlier one."))

@@ -39,8 +39,7 @@ def page() -> None:
     version = data.kept(data.version).value
     upkeep = data.kept(data.upkeep_list, version)
     if upkeep.is_old:
-        at = words.clock(upkeep.read_at, described.site.zone, with_seconds=True)
-        look.put(look.note(f"{words.STORE_BUSY} Shown as of {at}.", kind="warn"))
+        look.put(look.as_of(upkeep.read_at, described.site.zone))
     if upkeep.value.due.is_empty():
         look.put(
             look.note(

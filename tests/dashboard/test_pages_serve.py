@@ -1,0 +1,118 @@
+"""Starting and stopping the pages."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from dashboard import serve
+from ingest.store.connection import read_window
+
+YARD = """
+[site]
+name = "test-yard"
+time_zone = "UTC"
+[[pot]]
+name = "pot-1"
+volume_m3 = 0.184
+plate_pa = 1_000_000
+"""
+
+
+def test_a_taken_port_is_a_sentence_and_starts_nothing(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        with pytest.raises(serve.PagesFailed, match="cannot listen on"):
+            serve.serve(tmp_path, tmp_path / "yard.toml", port, open_browser=False)
+
+
+def test_the_command_sends_nothing_out_and_shows_no_traceback() -> None:
+    command = serve.streamlit_command(8617, "127.0.0.1", open_browser=False)
+    for option in (
+        "--browser.gatherUsageStats=false", "--server.showEmailPrompt=false",
+        "--client.showErrorDetails=none", "--server.address=127.0.0.1", "--server.headless=true",
+    ):  # fmt: skip
+        assert option in command
+
+
+def test_deriving_follows_what_comes_in_and_ends_when_told(
+    tmp_path: Path, put_samples: object, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    monkeypatch.setattr(serve, "DERIVE_EVERY_S", 0.05)
+    yard_file = tmp_path / "yard.toml"
+    yard_file.write_text("[site]\nname = 1\n", encoding="utf-8")
+    stop = threading.Event()
+    thread = threading.Thread(target=serve.keep_deriving, args=(tmp_path, yard_file, stop))
+    thread.start()
+    try:
+        time.sleep(0.3)
+        frame = pl.DataFrame(
+            {
+                "sampled_at": pl.datetime_range(
+                    pl.datetime(2026, 3, 2, 6), pl.datetime(2026, 3, 2, 6, 9, 59), "1s",
+                    time_unit="us", eager=True,
+                ),
+            }
+        ).with_columns(
+            deadman=pl.int_range(pl.len()) % 60 < 30, supply_pa=7e5, pot_pa=7e5, nozzle_pa=6e5
+        )  # fmt: skip
+        put_samples(tmp_path, "pot-1", frame)  # type: ignore[operator]
+        time.sleep(0.3)
+        yard_file.write_text(YARD, encoding="utf-8")  # mended while it runs
+        assert cycles_within(tmp_path, seconds=20) == 10
+    finally:
+        stop.set()
+        thread.join(20)
+    assert not thread.is_alive()
+    # The faulty yard file was told of once, not twenty times a second.
+    assert capsys.readouterr().err.count("yard.toml has") == 1
+
+
+def cycles_within(data: Path, seconds: float) -> int:
+    give_up_at = time.monotonic() + seconds
+    while time.monotonic() < give_up_at:
+        with read_window(data) as con:
+            ((cycles,),) = con.execute("SELECT count(*) FROM cycle").fetchall()
+        if cycles:
+            return int(cycles)
+        time.sleep(0.1)
+    return 0
+
+
+def deriving_child(tmp_path: Path) -> subprocess.Popen[bytes]:
+    (tmp_path / "yard.toml").write_text(YARD, encoding="utf-8")
+    return subprocess.Popen(
+        [sys.executable, "-m", "dashboard.serve"],
+        env={
+            **os.environ,
+            "GRITBOOK_DATA": str(tmp_path),
+            "GRITBOOK_YARD": str(tmp_path / "yard.toml"),
+        },
+        stdin=subprocess.PIPE,
+    )
+
+
+@pytest.mark.parametrize("how", ["orphaned", "terminated"])
+def test_the_deriving_child_does_not_outlive_its_starter(tmp_path: Path, how: str) -> None:
+    child = deriving_child(tmp_path)
+    assert child.stdin is not None
+    time.sleep(1.5)
+    assert child.poll() is None
+    if how == "orphaned":
+        child.stdin.close()
+    else:
+        child.send_signal(signal.SIGTERM)
+    assert child.wait(15) == 0
+    child.stdin.close()
