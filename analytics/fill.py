@@ -119,11 +119,22 @@ def prepared(signals: pl.DataFrame) -> Samples:
         origin_us=origin_us,
         at_s=at_s,
         deadman=deadman.astype(np.bool_),
-        supply_pa=_smoothed(columns["supply_pa"], 0.25 / period_s),
+        supply_pa=_smoothed(columns["supply_pa"], _supply_half_s(columns["supply_pa"]) / period_s),
         pot_pa=columns["pot_pa"],
         nozzle_pa=columns["nozzle_pa"],
         period_s=period_s,
     )
+
+
+def _supply_half_s(supply_pa: Floats) -> float:
+    """Half width over which the manifold's pressure is averaged: wider where it is noisy. [s]
+
+    Noise in it would bend the flow function, which is steep where pot and manifold are close.
+    """
+    second = np.abs(np.diff(supply_pa[:40_000], 2))
+    second = second[np.isfinite(second)]
+    noise = float(np.median(second)) / (0.6745 * np.sqrt(6.0)) if second.size else 1000.0
+    return float(np.clip(0.25 * np.sqrt(noise / 2500.0), 0.15, 0.6))
 
 
 def _smoothed(values: Floats, half_width: float) -> Floats:

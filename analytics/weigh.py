@@ -36,6 +36,7 @@ from analytics.fill import (
 )
 from analytics.weigh_kernel import (
     JUMP,
+    KAPPA,
     LEAK,
     LN_GRAINS,
     LN_WALL,
@@ -71,12 +72,18 @@ ENTERED_BEFORE_S, ENTERED_AFTER_S = 900.0, 2700.0
 #: were entered about then.
 TIPPING_SIGMA, TIPPING_SIGMA_ENTERED = 4.5, 2.0
 #: Less than this is not looked for. [kg]
-LEAST_TIPPING_KG = 8.0
+LEAST_TIPPING_KG = 12.0
 #: What bags weigh against what is entered: relative error, and kilograms spilt.
 BAG_ERROR, SPILT_KG = 0.01, 1.0
 #: Spread of a cycle's consumption about the drifting feed, of the feed's own drift from cycle to
 #: cycle, and of the leak ratio's drift from cycle to cycle (our estimates).
 FEED_NOISE, FEED_WALK, LEAK_WALK = 0.05, 0.015, 0.002
+#: What the model of the gas is off by in ln x (our estimate): always, and besides where the gas
+#: has no time to take up the grains' temperature; the same for the leak, and for the exhaust.
+FILL_ERROR, HEAT_ERROR, LEAK_ERROR, EXHAUST_ERROR = 0.002, 0.02, 0.003, 0.006
+#: The exhaust's conductance drifts by so much from cycle to cycle.
+EXHAUST_WALK = 0.003
+_GAS_KG_M3, _GAS_J_KG_K = 5.0, 718.0
 #: Standard normal quantile of a two-sided 90 % interval.
 Z_90 = 1.6449
 
@@ -88,9 +95,12 @@ _SPREADS = {LN_WALL: 0.9, LN_GRAINS: 1.1, RATIO: 0.12, ZERO: 1.5}
 _RATIO = 0.38
 #: Standard error of the room in a pot seen to run empty, as a share of all of it: grains left on
 #: the cone; and where only arithmetic says that the pot must have been about empty.
-_EMPTY_ERROR, _FLOOR_ERROR = 0.004, 0.008
+_EMPTY_ERROR, _FLOOR_ERROR = 0.004, 0.03
+#: A fall of ln x that only a tipping makes.
+_FAR = 0.12
+_SHARED_STATES = [LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO]
 _ROUNDS = 4
-_PRUNES = 12
+_PRUNES = 100
 
 
 @dataclass(frozen=True)
@@ -221,27 +231,25 @@ class Emptied:
     began_empty: Bools
 
 
-#: The pot ran empty where the hose's loss falls by this share within a few seconds and stays so
-#: until the release, by at least so many standard errors, and the pot is then left alone long
-#: enough for a tipping (a clump that breaks loose does not make people fill the pot).
-_EMPTY_FALL, _EMPTY_SIGMA = 0.14, 4.5
+#: The pot ran empty where the hose's loss has fallen by this share in the last seconds before a
+#: release, by at least so many standard errors, and the pot is then left alone long enough for a
+#: tipping (a clump that breaks loose does not make people fill the pot).
+_EMPTY_FALL, _EMPTY_SIGMA = 0.12, 4.5
 
 
 def find_emptied(
-    samples: Samples, cycles: pl.DataFrame, facts: PotFacts, noise_pa: float
+    samples: Samples, cycles: pl.DataFrame, facts: PotFacts
 ) -> Emptied:
     """Find the cycles in which the pot ran empty, from the blast hose's loss.
 
     Abrasive makes the loss from pot to nozzle several times that of clean air. When none comes
-    any more the loss (p1^2 - p2^2)/p2^2 falls within a second, and stays there until the blaster
+    any more the loss (p1^2 - p2^2)/p2^2 falls within seconds, and stays there until the blaster
     lets go, which is soon. Without a nozzle channel nothing is found.
 
     Parameters
     ----------
     samples, cycles, facts
         As for :func:`weigh`.
-    noise_pa : float
-        Standard deviation of a transducer's noise. [Pa]
     """
     edges = edges_of(samples, cycles)
     count = edges.press.size
@@ -253,45 +261,34 @@ def find_emptied(
         loss = (p1 / p2) ** 2 - 1.0
         share = p1 / (samples.supply_pa + facts.outside_pa)
     settle = round(1.5 / samples.period_s)
-    look = round(14.0 / samples.period_s)
-    least = max(round(0.8 / samples.period_s), 3)
+    last = max(round(2.5 / samples.period_s), 6)
+    near, far = round(18.0 / samples.period_s), round(50.0 / samples.period_s)
     middle = np.full(count, np.nan)
     for i in range(count):
         begin, stop = edges.press[i], edges.release[i]
-        level = share[begin:stop]
-        up = np.flatnonzero(level > FEEDS_FROM)
+        up = np.flatnonzero(share[begin:stop] > FEEDS_FROM)
         if up.size == 0:
             continue
         values = loss[begin + up[0] + settle : stop]
-        if values.size < 2 * least or not np.isfinite(values).all():
+        if values.size < 2 * last or not np.isfinite(values).all():
             continue
         middle[i] = float(np.median(values))
-        tail = values[-look:]
-        if tail.size < 3 * least:
-            continue
-        sums = np.cumsum(tail)
-        n = tail.size
-        cut = np.arange(least, n - least)
-        first, second = sums[cut - 1] / cut, (sums[-1] - sums[cut - 1]) / (n - cut)
-        gain = cut * (n - cut) / n * (second - first) ** 2
-        best = int(np.argmax(gain))
-        k = int(cut[best])
-        noise = 2.9 * noise_pa / float(np.median(p2[begin:stop])) * np.sqrt(1.0 / k + 1.0 / (n - k))
-        rest = values[:-look] if values.size > 2 * look else tail[:k]
-        usual = float(np.median(rest))
-        fall = usual - float(second[best])
-        near = float(first[best]) - float(second[best])
-        if (
-            (i == count - 1 or edges.rest_s[i + 1] >= TIPPING_S)
-            and fall > _EMPTY_FALL * usual
-            and near > _EMPTY_FALL * usual
-            and near > _EMPTY_SIGMA * noise
+        if values.size < near + 2 * last or (
+            i < count - 1 and edges.rest_s[i + 1] < TIPPING_S
         ):
+            continue
+        before, end = values[-far:-near], values[-last:]
+        noise = np.median(np.abs(np.diff(values[-far:]))) / (0.6745 * np.sqrt(2.0))
+        error = noise * np.sqrt(1.0 / before.size + 1.0 / last)
+        usual, fall = float(np.mean(before)), float(np.mean(before) - np.mean(end))
+        if fall > _EMPTY_FALL * usual and fall > _EMPTY_SIGMA * error:
             ran[i] = True
-            index[i] = stop - n + k
+            half = _mean_about(values[-near:], last // 3) < usual - 0.5 * fall
+            full = np.flatnonzero(~half)
+            index[i] = stop - near + (int(full[-1]) + 1 if full.size else 0)
     usual = float(np.nanmedian(middle)) if np.isfinite(middle).any() else np.nan
     with np.errstate(invalid="ignore"):
-        began = middle < (1.0 - 1.6 * _EMPTY_FALL) * usual
+        began = middle < (1.0 - 2.0 * _EMPTY_FALL) * usual
     return Emptied(ran, index, began & ~ran & np.concatenate(([False], ran[:-1])))
 
 
@@ -341,7 +338,7 @@ class _Weighing:
         self.edges = edges_of(samples, cycles)
         self.bags = _entries(bags, samples.origin_us)
         self.exposure, running = exposures(samples, cycles, facts, windows.pot_zero_pa)
-        self.emptied = find_emptied(samples, cycles, facts, windows.noise_pa)
+        self.emptied = find_emptied(samples, cycles, facts)
         ran = np.flatnonzero(self.emptied.ran_empty)
         self.exposure[ran] = (
             running[self.emptied.at_index[ran]] - running[self.edges.press[ran]]
@@ -389,6 +386,8 @@ class _Weighing:
         cov[XI_EMPTY, XI_EMPTY] = (0.25 * empty) ** 2
         cov[XI_EMPTY, PER_KG] = cov[PER_KG, XI_EMPTY] = cov[XI_EMPTY, XI_EMPTY] / alpha
         cov[PER_KG, PER_KG] = cov[XI_EMPTY, XI_EMPTY] / alpha**2 + (alpha_error * per_kg) ** 2
+        mean[KAPPA] = 0.9
+        cov[KAPPA, KAPPA] = 1.0
         cov[JUMP, JUMP] = 1e-12
         cov[USED, USED] = 1e-14
         about = np.tile(mean, (self.count, 1))
@@ -412,6 +411,11 @@ class _Weighing:
         self.fits = fit_fill_windows(windows, held, self.facts, start, self.start_k, rounds)
         trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
         self.trust = np.where(windows.vented, trust, 0.2 * trust)
+
+    def _fill_floor(self) -> Floats:
+        """Standard error of ln x that no fit tells of: the model's own, larger with few grains."""
+        constants = self._heat_constants(self.heat(), 5.0)
+        return np.asarray(FILL_ERROR + HEAT_ERROR / (1.0 + constants))
 
     def heat(self) -> Floats:
         """Heat conductance over free volume at the end of each cycle. [W/(K m3)]"""
@@ -440,15 +444,17 @@ class _Weighing:
         at[which, 2:] = self.fits.held
         information[which], pull[which] = self.fits.information, self.fits.pull
         trust[which] = self.trust
+        _blur(information, pull, self._fill_floor())
         empty = self.about[0, XI_EMPTY]
         empty_error = np.where(self.floor, _FLOOR_ERROR * empty, np.nan)
         empty_error[self.emptied.ran_empty] = _EMPTY_ERROR * empty
         began_error = np.where(self.emptied.began_empty, _EMPTY_ERROR * empty, np.nan)
+        exhaust, exhaust_error = self._exhaust_rates()
         mean, cov = np.zeros((n, STATES)), np.zeros((n, STATES, STATES))
         likelihood = smooth(
             self.mean0, self.cov0, self.about, self.scale, self.has_fit, at, information, pull,
             trust, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error, began_error,
-            self.happened, self.tipped, self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]),
+            exhaust, exhaust_error, EXHAUST_WALK, self.happened, self.tipped, self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]),
             mean, cov, self.surprise, self.surprise_sd,
         )  # fmt: skip
         self.mean, self.cov = mean, cov
@@ -465,6 +471,23 @@ class _Weighing:
             self.about[:, state] = np.clip(mean[:, state], was[state] - 0.7, was[state] + 0.7)
         return float(likelihood)
 
+    def _exhaust_rates(self) -> tuple[Floats, Floats]:
+        """ln of each exhaust's conductance over free volume, and how far to believe it."""
+        none = np.full(self.count, np.nan)
+        if self.exhausts is None:
+            return none, none
+        rate, error = np.log(self.exhausts.rate), self.exhausts.error
+        # Without grains the metering valve lets air out beside the exhaust.
+        good = np.isfinite(rate) & ~self.emptied.ran_empty & ~self.emptied.began_empty
+        good &= (self.exposure > 10.0) & (self.exhausts.misfit < 5.0)
+        floor = EXHAUST_ERROR + HEAT_ERROR / (1.0 + self._heat_constants(self.heat(), 2.0))
+        return np.where(good, rate, np.nan), np.hypot(error, floor)
+
+    @staticmethod
+    def _heat_constants(heat: Floats, during_s: float) -> Floats:
+        """How many of its time constants the gas has to take up the grains' temperature."""
+        return np.asarray(heat * during_s / (_GAS_KG_M3 * _GAS_J_KG_K))
+
     def doubt(self) -> None:
         """Trust fits less that stand far from the smoothed path (Huber, 2.5 standard errors)."""
         assert self.fits is not None
@@ -479,13 +502,49 @@ class _Weighing:
         """After which cycles the pot stood long enough for a tipping (not after the last)."""
         could = np.zeros(self.count, dtype=np.bool_)
         could[:-1] = self.edges.rest_s[1:] >= TIPPING_S
+        # A press too short for a fit between two rests tells nothing of which it was: the longer.
+        rest_s = np.append(self.edges.rest_s[1:], 0.0)
+        for k in np.flatnonzero(could)[:-1]:
+            following = np.flatnonzero(could[k + 1 :])
+            other = k + 1 + int(following[0])
+            if not self.has_fit[k + 1 : other + 1].any():
+                could[k if rest_s[k] < rest_s[other] else other] = False
         return could
 
-    def entered_near(self) -> Bools:
-        near = np.zeros(self.count, dtype=np.bool_)
+    def obvious(self) -> Bools:
+        """Rests that surely held a tipping, before anything is learned.
+
+        The pot ran empty before; or x fell by far; or it is the rest with the largest fall of x
+        near an entry of bags.
+        """
+        could = self.candidates()
+        which, log_x = self.windows.cycle, self.windows.guess
+        fall = np.full(self.count, -np.inf)
+        for k in np.flatnonzero(could):
+            before, after = log_x[which <= k][-3:], log_x[which > k][:3]
+            if before.size and after.size:
+                fall[k] = float(np.median(before) - np.median(after))
+        rest_s = np.append(self.edges.rest_s[1:], 0.0)
+        long = np.minimum(rest_s / 300.0, 1.0)
+        surely = could & (self.emptied.ran_empty | ((fall > _FAR) & (rest_s > 150.0)))
+        begin, end = self._gap()
         for at_s, _ in self.bags:
-            begin, end = self._gap()
-            near |= (at_s > begin - ENTERED_BEFORE_S) & (at_s < end + ENTERED_AFTER_S)
+            near = could & (at_s > begin - ENTERED_BEFORE_S) & (at_s < end + ENTERED_AFTER_S)
+            if near.any() and not (near & surely).any():
+                score = np.where(near, long * (0.1 + np.maximum(fall, 0.0)), -np.inf)
+                best = int(np.argmax(score))
+                surely[best] = fall[best] > -0.05
+        return surely
+
+    def entered_near(self, sure: Floats) -> Bools:
+        """For each entry of bags the one open rest about its time that is most surely a tipping."""
+        near = np.zeros(self.count, dtype=np.bool_)
+        begin, end = self._gap()
+        for at_s, _ in self.bags:
+            about = (at_s > begin - ENTERED_BEFORE_S) & (at_s < end + ENTERED_AFTER_S)
+            about &= self.happened != NOTHING
+            if about.any():
+                near[int(np.argmax(np.where(about, sure, -np.inf)))] = True
         return near
 
     def _gap(self) -> tuple[Floats, Floats]:
@@ -509,10 +568,12 @@ class _Weighing:
 
     def prune(self) -> None:
         """Drop tippings that the data do not ask for, the least likely first."""
-        near = self.entered_near()
-        need = np.where(near, TIPPING_SIGMA_ENTERED, TIPPING_SIGMA)
+        # Opening, tipping and closing takes minutes: a short rest has to show more.
+        short = 1.0 + 60.0 / np.append(np.maximum(self.edges.rest_s[1:], 1.0), 1.0)
         for _ in range(_PRUNES):
             kg, error = self.jumps()
+            near = self.entered_near(kg / error / short)
+            need = short * np.where(near, TIPPING_SIGMA_ENTERED, TIPPING_SIGMA)
             asked = np.flatnonzero(self.happened == UNKNOWN_JUMP)
             if asked.size == 0:
                 return
@@ -531,58 +592,95 @@ class _Weighing:
             self.smooth()
 
     def match(self) -> list[int]:
-        """Give each entry of bags to the tipping found that it lies nearest to; the rest back."""
+        """Give each entry of bags to a tipping found, by time and amount; numbers of the rest.
+
+        What was tipped before the first press cannot be seen, and is no question.
+        """
+        self.happened[self.happened == TIPPED] = UNKNOWN_JUMP
         found = np.flatnonzero(self.happened != NOTHING)
         begin, end = self._gap()
-        left: list[int] = []
-        given: dict[int, list[int]] = {}
-        # What was tipped before the first press cannot be seen, and is no question.
-        begins = np.append(begin[found], -np.inf)
-        ends = np.append(end[found], self.samples.at_s[self.edges.press[0]])
-        for number, (at_s, _) in enumerate(self.bags):
-            away = np.maximum(begins - at_s, 0.0) / ENTERED_BEFORE_S
-            away = np.maximum(away, (at_s - ends) / ENTERED_AFTER_S)
-            nearest = int(np.argmin(away))
-            if away[nearest] >= 1.0:
-                left.append(number)
-            elif nearest < found.size:
-                given.setdefault(int(found[nearest]), []).append(number)
         kg, error = self.jumps()
+        first_s = self.samples.at_s[self.edges.press[0]]
+        pairs: list[tuple[float, int, int]] = []
+        left = []
+        for number, (at_s, entered) in enumerate(self.bags):
+            reached = False
+            for k in (-1, *found):
+                from_s, to_s = (-np.inf, first_s) if k < 0 else (begin[k], end[k])
+                away = max((from_s - at_s) / ENTERED_BEFORE_S, (at_s - to_s) / ENTERED_AFTER_S, 0.0)
+                if away >= 1.0:
+                    continue
+                reached = True
+                off = 0.5 if k < 0 else abs(kg[k] - entered) / (2.0 * error[k] + 0.1 * entered)
+                pairs.append((off + 2.0 * away, number, int(k)))
+            if not reached:
+                left.append(number)
+        given: dict[int, list[int]] = {}
+        placed: set[int] = set()
+        for _, number, k in sorted(pairs):
+            if number in placed:
+                continue
+            sofar = sum(self.bags[n][1] for n in given.get(k, ()))
+            # A second entry for one tipping only where the amount asks for it.
+            if k >= 0 and sofar and abs(kg[k] - sofar - self.bags[number][1]) > abs(kg[k] - sofar):
+                continue
+            given.setdefault(k, []).append(number)
+            placed.add(number)
+        left += [n for n in range(len(self.bags)) if n not in placed and n not in left]
+        given.pop(-1, None)
         for k, numbers in given.items():
             entered = sum(self.bags[n][1] for n in numbers)
-            off = abs(kg[k] - entered)
-            if off > 4.0 * np.hypot(error[k], 0.15 * entered):
-                continue
-            self.happened[k] = TIPPED
-            self.tipped[k] = entered
-            self.tipped_error[k] = np.hypot(BAG_ERROR * entered, SPILT_KG)
+            if abs(kg[k] - entered) <= 4.0 * np.hypot(error[k], 0.08 * entered):
+                self.happened[k] = TIPPED
+                self.tipped[k] = entered
+                self.tipped_error[k] = np.hypot(BAG_ERROR * entered, SPILT_KG)
         self.given = given
-        return left
+        return sorted(left)
 
     def run(self) -> Weighed:
-        self.happened[self.plausible()] = UNKNOWN_JUMP
+        self.happened[self.obvious()] = UNKNOWN_JUMP
         self.fit(8)
         self.exhaust()
-        # What all fills share is held near its prior until the tippings are roughly known:
-        # free from the start it can take the place of tippings, and the other way round.
+        # What all fills share is held near its prior at first: from a far start it runs astray.
         self.hold(0.3)
         self.round()
         self.round()
-        self.prune()
         self.match()
-        self.round()
+        self.prune()
         self.hold(1.0)
         self.floor[:] = False
         for _ in range(_ROUNDS):
             self.round()
-        self.happened[self.plausible() & (self.happened == NOTHING)] = UNKNOWN_JUMP
+        self.exhaust()
+        self.round()
+        self.look_for_more()
+        self.match()
+        for _ in range(_ROUNDS):
+            self.round()
+        self.look_for_more()
+        left = self.match()
+        self.exhaust()
+        for _ in range(2):
+            self.round()
+            self.doubt()
+            self.smooth()
+        return self._result(left)
+
+    def look_for_more(self) -> None:
+        """Open every rest to a tipping, with what is learned so far as the prior, and prune."""
+        mean0, cov0 = self.mean0, self.cov0
+        self.mean0, self.cov0 = mean0.copy(), cov0.copy()
+        for which in _SHARED_STATES:
+            self.mean0[which] = self.mean[0, which]
+        for which in _SHARED_STATES:
+            self.cov0[which, :] = 0.0
+            self.cov0[:, which] = 0.0
+        block = np.ix_(_SHARED_STATES, _SHARED_STATES)
+        self.cov0[block] = self.cov[0][block]
+        self.happened[self.candidates()] = UNKNOWN_JUMP
         self.smooth()
         self.prune()
-        left = self.match()
-        for _ in range(2):
-            self.exhaust()
-            self.round()
-        return self._result(left)
+        self.mean0, self.cov0 = mean0, cov0
 
     def hold(self, share: float) -> None:
         """Scale the priors' spreads of what all fills share."""
@@ -592,30 +690,6 @@ class _Weighing:
     def round(self) -> None:
         self.fit(4)
         self.smooth()
-        self.doubt()
-        self.smooth()
-
-    def plausible(self) -> Bools:
-        """Rests after which the fills might hold a tipping: x fell, or the pot had run empty."""
-        assert self.windows.cycle.size
-        could = self.candidates()
-        log_x, error, which = self.windows.guess, 0.02, self.windows.cycle
-        # A press too short for a fit between two rests tells nothing of which it was: the longer.
-        rest_s = np.append(self.edges.rest_s[1:], 0.0)
-        for k in np.flatnonzero(could)[:-1]:
-            following = np.flatnonzero(could[k + 1 :])
-            other = k + 1 + int(following[0])
-            if not self.has_fit[k + 1 : other + 1].any():
-                could[k if rest_s[k] < rest_s[other] else other] = False
-        if self.fits is not None:
-            return could
-        keep = could & (self.emptied.ran_empty | self.entered_near())
-        for k in np.flatnonzero(could):
-            before = log_x[which <= k][-3:]
-            after = log_x[which > k][:3]
-            if before.size and after.size:
-                keep[k] |= float(np.median(before) - np.median(after)) > error
-        return keep
 
     def _result(self, left: list[int]) -> Weighed:
         assert self.fits is not None and self.exhausts is not None
@@ -691,6 +765,18 @@ class _Weighing:
             x_scale=self.scale,
             anchors=int(self.emptied.ran_empty.sum()),
         )
+
+
+def _blur(information: Floats, pull: Floats, error: Floats) -> None:
+    """Add a variance of ln x (and a small one of the leak) to what fits say; in place.
+
+    (L^-1 + S)^-1 = L - L e (1/s^2 + e'L e)^-1 e'L for S = s^2 e e'.
+    """
+    for column, spread in ((0, error), (1, np.full(error.size, LEAK_ERROR))):
+        row = information[:, column, :].copy()
+        share = 1.0 / (1.0 / spread**2 + row[:, column])
+        information -= share[:, None, None] * row[:, :, None] * row[:, None, :]
+        pull -= (share * pull[:, column])[:, None] * row
 
 
 def _entries(bags: pl.DataFrame | None, origin_us: int) -> list[tuple[float, float]]:

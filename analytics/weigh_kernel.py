@@ -13,6 +13,7 @@ The state at each press, all in plain units of the fill:
     8  d       supply's zero error [kPa]
     9  used    what blasting has added to xi so far
     10 jump    what the last tipping took from xi
+    11 kappa   ln of exhaust over fill conductance
 
 States 3 to 8 never change. Between presses xi grows by phi times the exposure, and falls by a
 jump where abrasive was tipped; phi and leak walk at random. What a fill measured enters as the
@@ -32,8 +33,8 @@ from analytics.fill_kernel import compiled
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-STATES = 11
-XI, PHI, LEAK, LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, USED, JUMP = range(STATES)
+STATES = 12
+XI, PHI, LEAK, LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, USED, JUMP, KAPPA = range(STATES)
 
 #: Width of the bend where the grains' share of the heat ends, as a share of the empty pot's room.
 SOFT = 0.01
@@ -76,6 +77,7 @@ def smooth(
     mean0: Floats, cov0: Floats, about: Floats, scale: float, measured: Ints, at: Floats,
     information: Floats, pull: Floats, trust: Floats, exposure: Floats, feed_noise: float,
     feed_walk: float, leak_walk: float, empty_error: Floats, start_empty_error: Floats,
+    exhaust: Floats, exhaust_error: Floats, exhaust_walk: float,
     happened: Ints, tipped_kg: Floats, tipped_error_kg: Floats, wide: float,
     mean: Floats, cov: Floats, surprise: Floats, surprise_sd: Floats,
 ) -> float:  # fmt: skip
@@ -83,9 +85,9 @@ def smooth(
 
     Parameters
     ----------
-    mean0, cov0 : numpy.ndarray, shape (11,), (11, 11)
+    mean0, cov0 : numpy.ndarray, shape (12,), (12, 12)
         The state at the first press, before anything is measured.
-    about : numpy.ndarray, shape (n, 11)
+    about : numpy.ndarray, shape (n, 12)
         Where to linearise.
     scale : float
         x_scale. [s Pa]
@@ -106,11 +108,15 @@ def smooth(
         Where the pot ran empty in this cycle: standard error of xi then; else NaN.
     start_empty_error : numpy.ndarray, shape (n,)
         Where it was empty when pressed, likewise.
+    exhaust, exhaust_error : numpy.ndarray, shape (n,)
+        ln of the exhaust's conductance over free volume, and its standard error; NaN: none.
+    exhaust_walk : float
+        Standard deviation of kappa's change from cycle to cycle. [-]
     happened, tipped_kg, tipped_error_kg : numpy.ndarray, shape (n,)
         What happened after the cycle; with TIPPED the kilograms and their error.
     wide : float
         Standard deviation of an unknown jump. [xi]
-    mean, cov : numpy.ndarray, shape (n, 11), (n, 11, 11)
+    mean, cov : numpy.ndarray, shape (n, 12), (n, 12, 12)
         Written: smoothed.
     surprise, surprise_sd : numpy.ndarray, shape (n,)
         Written: how far ln x was from its prediction by all earlier cycles, and the standard
@@ -167,6 +173,20 @@ def smooth(
                 s = row @ ph + error * error
                 m = m - ph * ((row @ m) / s)
                 p = p - np.outer(ph, ph) / s
+        if not math.isnan(exhaust[k]):
+            row = np.zeros(STATES)
+            end = max(about[k, XI] + about[k, PHI] * exposure[k], 1e-3)
+            row[XI] = -1.0 / end
+            row[PHI] = -exposure[k] / end
+            row[KAPPA] = 1.0
+            # kappa - ln x at the release, linearised
+            expected = about[k, KAPPA] - math.log(end * scale) + row @ (m - about[k])
+            ph = p @ row
+            s = row @ ph + exhaust_error[k] ** 2
+            off = exhaust[k] - expected
+            if off * off < 25.0 * s:
+                m = m + ph * (off / s)
+                p = p - np.outer(ph, ph) / s
         forward[k] = m
         forward_cov[k] = p
         f = np.eye(STATES)
@@ -181,6 +201,7 @@ def smooth(
         q[USED, XI] += noise
         q[PHI, PHI] += (feed_walk * about[k, PHI]) ** 2
         q[LEAK, LEAK] += leak_walk * leak_walk
+        q[KAPPA, KAPPA] += exhaust_walk * exhaust_walk
         if happened[k] == TIPPED:
             f[JUMP, JUMP] = 0.0
             f[JUMP, PER_KG] = tipped_kg[k]

@@ -83,7 +83,7 @@ def draw_plant(random: np.random.Generator) -> tuple[Plant, float]:
 def make_trial(
     number: int,
     rate_hz: float = 50.0,
-    hours: float = 5.0,
+    hours: float = 8.0,
     faults: FaultSet | None = None,
     plant: Plant | None = None,
     before_cycle: object = None,
