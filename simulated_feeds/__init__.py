@@ -48,4 +48,30 @@ Modbus RTU
     tenths of a per cent, steel temperature likewise, then the counter's low 16 bits.
 Card
     CSV with a header: `time` in ISO 8601, UTC, then the channels with their unit in the name.
+
+Rooms
+-----
+flows, blast_line, model, plant
+    the physics: formulas, one compiled step function, what is bolted together.
+signals, wire
+    what a transducer and a box make of it, and how it is written.
+faults
+    what can be wrong, by name; README.md there shows each with a picture.
+contractor, yard, pot_shift, wear, mishaps, weather, records
+    an invented contractor's calendar, and people at work in it.
+history, day_files, truth_tables, replay
+    the calendar lived through and written down; read back to be sent again.
+live, truth, feeds
+    one pot that runs on, and the ways to send it.
+
+To add a fault: an entry in `faults.catalogue` (a plant fault needs nothing else; one of sensor, box
+or messages also its line in `faults.fault_set` or `feeds.mangle`), a view in `faults.pictures`, its
+measure and direction in the tests, and the page drawn again.
+
+Truth
+-----
+A cycle is one holding of the dead-man, from the handle's press to its release. Blasting is the time
+in which the handle is held and the true pot stands at 0.70 of the true manifold gauge pressure or
+above, until it falls below 0.50. A rise ends at 0.90 of the manifold, an exhaust at a tenth of the
+pot's pressure at release. Truth is without noise and in true time, not the box's.
 """

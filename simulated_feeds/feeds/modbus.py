@@ -20,10 +20,8 @@ from __future__ import annotations
 
 import asyncio
 import os
-import pty
 import threading
 import time
-import tty
 from pathlib import Path
 from urllib.parse import parse_qsl
 
@@ -140,8 +138,13 @@ class ModbusFeed:
         FileExistsError
             When something that is not a link stands at the link's path.
         OSError
-            When the server does not come up.
+            When the server does not come up, or this system has no pseudo-terminals.
         """
+        if not hasattr(os, "openpty"):
+            raise OSError("this system has no pseudo-terminals")
+        import pty
+        import tty
+
         if self.link.exists() and not self.link.is_symlink():
             raise FileExistsError(f"{self.link} exists and is not a link")
         near, server_end = pty.openpty()

@@ -21,6 +21,9 @@ TARGETS = (
 FAST_START_S = 86_400.0
 """How far back a pot begins that runs faster than the wall clock without an end [s]."""
 
+LIVE_SPEED, MOST_WAITING = 10.0, 2_000
+"""Above this speed [-] no more than so many packs are kept unacknowledged."""
+
 
 class Feed(Protocol):
     """What can take packs."""
@@ -235,6 +238,7 @@ def send_seconds(
                 feed.show(second)
             else:
                 (mangled or feed).send(senml_pack(name, second, clock=clock))
+                _let_it_catch_up(feed, pace)
         if mangled is not None:
             mangled.finish()
         drain = getattr(feed, "drain", None)
@@ -249,3 +253,15 @@ def send_seconds(
     if mangled is not None:
         told += "".join(f", {count} {fault}" for fault, count in mangled.counts.items())
     return told
+
+
+def _let_it_catch_up(feed: Feed, pace: Pace) -> None:
+    """Wait while more is unacknowledged than a history sent at once should pile up in memory.
+
+    A live pot is not held up: a broker that is away for an hour leaves 3600 packs, which fit.
+    """
+    drain, waiting = getattr(feed, "drain", None), getattr(feed, "waiting", None)
+    if drain is None or waiting is None or pace.speed <= LIVE_SPEED:
+        return
+    while waiting() > MOST_WAITING and not pace.stop.is_set():
+        drain(0.5)

@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -55,9 +56,12 @@ class Listener:
         self.client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
         self.client.on_message = lambda _c, _d, m: self.heard.append((m.topic, m.payload, m.retain))
         self.client.on_connect = lambda c, *_rest: c.subscribe("gritbook/#", qos=1)
+        subscribed = threading.Event()
+        self.client.on_subscribe = lambda *_rest: subscribed.set()
         self.client.reconnect_delay_set(1, 1)
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
+        assert subscribed.wait(WAIT_S)
 
     def numbers(self, topic: str) -> set[int]:
         return {int(payload) for heard, payload, _ in self.heard if heard == topic}
@@ -127,6 +131,28 @@ def test_mqtt_keeps_packs_while_the_broker_is_away(tmp_path):
     assert feed.acknowledged == 30 and feed.sent == 30
 
 
+def test_a_history_sent_at_once_is_held_back_and_arrives_whole(broker):
+    listener = Listener(broker.port)
+    feed = MqttFeed(Broker("127.0.0.1", broker.port, "gritbook"), "yard", "pot-9")
+    feed.open()
+    assert until(lambda: feed.connections == 1)
+    most, seen = 0, feed.send
+
+    def send(pack: bytes) -> None:
+        nonlocal most
+        seen(pack)
+        most = max(most, feed.waiting())
+
+    feed.send = send
+    told = send_live(feed, LivePot(rate_hz=1.0), "p", speed=1e9, seconds=3000.0, pace=Pace(1e9))
+    assert told == "p: 3000 packs sent, 0 not acknowledged"
+    assert most <= 2001
+    assert until(lambda: len([h for h in listener.heard if h[0] == feed.topic]) >= 3000)
+    heard = {json.loads(h[1])[0]["v"] for h in listener.heard if h[0] == feed.topic}
+    assert heard == set(range(3000))
+    listener.close()
+
+
 @pytest.mark.slow
 def test_mqtt_goes_on_after_the_broker_was_restarted(tmp_path):
     path = str(settings_file(tmp_path, free_port()))
@@ -142,7 +168,6 @@ def test_mqtt_goes_on_after_the_broker_was_restarted(tmp_path):
     assert not feed.drain(1.0)
     with EmbeddedBroker(config_path=path) as second:
         listener = Listener(second.port)
-        time.sleep(0.5)
         for number in range(50, 60):
             feed.send(b"%d" % number)
         assert feed.drain(30.0)
