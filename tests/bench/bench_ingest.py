@@ -35,7 +35,7 @@ from ingest.store.write import StoreWriter
 from ingest.wire import columns
 
 NOW_S = 1_760_000_000
-MOSQUITTO_FOLDERS = "/usr/sbin:/usr/local/sbin:/usr/bin:/opt/homebrew/sbin"
+MOSQUITTO_FOLDERS = "/usr/sbin:/usr/local/sbin:/usr/bin"
 
 
 def pack(number: int, instants: int) -> bytes:

@@ -79,7 +79,7 @@ class Broker:
 
 
 def _mosquitto() -> str:
-    found = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/opt/homebrew/sbin")
+    found = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
     if found is None:
         pytest.skip("mosquitto is not installed; install Debian's package of that name")
     return found
