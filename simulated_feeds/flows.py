@@ -14,8 +14,10 @@ References
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from numba import njit
@@ -39,12 +41,17 @@ AIR_VISCOSITY_PA_S = 1.8206e-5
 LAMINAR_RATIO = 0.998
 """Above this pressure ratio a restriction is taken as linear, as ISO 6358-1 allows near 1 [-]."""
 
+PHYSICS_FILES = ("flows.py", "blast_line.py", "plant.py", "model.py")
+"""Files whose functions and constants are compiled into each other."""
+
 
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a function, keeping the result on disk where a folder for that can be written.
 
     Numba refuses `cache=True` with RuntimeError when neither the package's folder nor the user's
-    cache folder is writable (a read-only container); the model then compiles at each start.
+    cache folder is writable (a read-only container); the model then compiles at each start. What
+    was kept is thrown away when any file of the physics is newer: numba looks at the function's own
+    file only, and would go on with the old body of a function that this one calls.
 
     Parameters
     ----------
@@ -52,9 +59,15 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
         Plain Python that numba can compile.
     """
     try:
-        return njit(cache=True, nogil=True, error_model="numpy")(function)
+        kept = njit(cache=True, nogil=True, error_model="numpy")(function)
     except RuntimeError:
         return njit(nogil=True, error_model="numpy")(function)
+    changed_s = max((Path(__file__).parent / name).stat().st_mtime for name in PHYSICS_FILES)
+    with contextlib.suppress(OSError):  # no such folder yet, or not ours to clean: numba copes
+        for index in Path(str(kept.stats.cache_path)).glob(f"*.{function.__name__}-*.nbi"):
+            if index.stat().st_mtime < changed_s:
+                index.unlink()
+    return kept
 
 
 @compiled

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simulated_feeds import model
+from simulated_feeds import flows, model
 from simulated_feeds.faults import CATALOGUE, FaultSet
 from simulated_feeds.faults.trial import run_trial
+from simulated_feeds.flows import PHYSICS_FILES
 from simulated_feeds.plant import Plant, resting_state, start_cycle
 
 PLANT_FAULTS = [fault.name for fault in CATALOGUE if fault.where == "plant"]
@@ -157,3 +164,32 @@ def test_steps_of_another_length_come_to_the_same():
 def test_abrasive_that_does_not_fit_is_refused():
     with pytest.raises(ValueError, match="does not fit"):
         resting_state(Plant(vessel_m3=0.05), abrasive_kg=300.0)
+
+
+def test_a_change_in_a_formula_reaches_what_was_compiled_with_it(tmp_path):
+    package = tmp_path / "simulated_feeds"
+    package.mkdir()
+    for name in ("__init__.py", *PHYSICS_FILES):
+        shutil.copy(Path(flows.__file__).parent / name, package / name)
+    code = (
+        f"import sys; sys.path.insert(0, {str(tmp_path)!r});"
+        "from simulated_feeds.blast_line import blast_line;"
+        "print(blast_line(8e5, 6e-7, 0.4, 0.0, 1.6e-7, 1e12, 101325.0, 293.15)[0])"
+    )
+
+    def flow() -> float:
+        environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "cache")}
+        done = subprocess.run(
+            [sys.executable, "-c", code], cwd=tmp_path, env=environment, check=True,
+            capture_output=True, text=True,
+        )  # fmt: skip
+        return float(done.stdout)
+
+    before = flow()
+    assert list((tmp_path / "cache").rglob("*.nbi")), "nothing was kept"
+    changed = package / "flows.py"
+    text = changed.read_text(encoding="utf-8")
+    density = "ANR_DENSITY_KG_M3 = 1.185"
+    assert density in text
+    changed.write_text(text.replace(density, "ANR_DENSITY_KG_M3 = 0.1185"), encoding="utf-8")
+    assert flow() < 0.5 * before
