@@ -240,6 +240,11 @@ CATALOGUE = (
         "jump ahead", "s", 900.0,
     ),
     Fault(
+        "clock_drifts", BOX, "box clock runs fast",
+        "The box's times run ahead of the arrival further and further.",
+        "drift", "s/h", 3.6,
+    ),
+    Fault(
         "message_lost", MESSAGE, "messages lost",
         "Single packs never arrive; the counter shows it.",
         "share lost", "-", 0.5,

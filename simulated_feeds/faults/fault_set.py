@@ -219,7 +219,9 @@ class FaultSet:
                 sent &= ~starting
                 counter = np.where(since < seconds, since - REBOOT_SILENT_S, since)
             elif fault.name == "clock_jumped":
-                off_s = np.where(seconds >= JUMP_AFTER_S, fault.value(severity), 0.0)
+                off_s = off_s + np.where(seconds >= JUMP_AFTER_S, fault.value(severity), 0.0)
+            elif fault.name == "clock_drifts":
+                off_s = off_s + np.round(fault.value(severity) * seconds / 3600.0, 6)
         return sent, counter, off_s
 
     def message_faults(self) -> dict[str, float]:

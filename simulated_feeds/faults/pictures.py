@@ -65,6 +65,7 @@ VIEWS = {
     "box_silent": View("sent", 0.0, 560.0, "seconds received, 1 is received"),
     "box_rebooted": View("seq", 0.0, 560.0, "message counter"),
     "clock_jumped": View("clock_s", 0.0, 180.0, "time by the box's clock, s"),
+    "clock_drifts": View("clock_off_s", 0.0, 560.0, "box's clock ahead of true time, s"),
 }
 
 
@@ -80,6 +81,8 @@ def signal(trial: Trial, name: str) -> np.ndarray:
     """
     if name == "abrasive_kg":
         return np.asarray(trial.true[ABRASIVE])
+    if name == "clock_off_s":
+        return np.asarray(trial.clock_s - trial.time_s)
     values = np.asarray(getattr(trial, name), dtype=np.float64)
     return values / 1e3 if name.endswith("_pa") else values
 
@@ -105,7 +108,7 @@ def trial_lines(fault: Fault) -> pl.DataFrame:
                 {
                     "line": line_name(severity),
                     "s": np.round(trial.time_s[shown], 1),
-                    "value": np.round(signal(trial, view.signal)[shown], 1),
+                    "value": np.round(signal(trial, view.signal)[shown], 3),
                 }
             )
         )

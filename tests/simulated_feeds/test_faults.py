@@ -109,6 +109,7 @@ MEASURES = {
     "deadman_missed": (share_held, -1),
     "box_silent": (lambda t: np.mean(t.sent), -1),
     "box_rebooted": (counter_restarts, +1),
+    "clock_drifts": (lambda t: (t.clock_s - t.time_s)[-1], +1),
     "clock_jumped": (lambda t: np.max(np.diff(t.clock_s)), +1),
 }
 
@@ -206,7 +207,8 @@ def test_readings_a_second_at_a_time_come_to_the_same_as_at_once():
         together = np.concatenate([piece[number] for piece in pieces])
         assert np.array_equal(at_once[number], together)
     seconds = np.arange(3000)
-    box = FaultSet({"box_silent": 0.3, "box_rebooted": 0.5, "clock_jumped": 0.1}, 9)
+    severities = {"box_silent": 0.3, "box_rebooted": 0.5, "clock_jumped": 0.1, "clock_drifts": 0.7}
+    box = FaultSet(severities, 9)
     one_by_one = [box.judge_seconds(np.array([second])) for second in seconds]
     for number, values in enumerate(box.judge_seconds(seconds)):
         assert values.tolist() == [piece[number][0] for piece in one_by_one]
