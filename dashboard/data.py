@@ -86,6 +86,12 @@ def _yard(path: str, changed_ns: int) -> Yard:
     return load_yard(Path(path))
 
 
+def pot_title(described: Yard, pot: str) -> str:
+    """What people call a pot."""
+    named = described.pot(pot)
+    return (named.title if named else "") or pot
+
+
 @contextmanager
 def _window() -> Iterator[duckdb.DuckDBPyConnection]:
     if not _one_reader.acquire(timeout=PAGE_WAIT_S):

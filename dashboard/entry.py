@@ -110,6 +110,8 @@ class _Fields:
     def _begin(self, name: str, otherwise: Any = None) -> Any:
         if name in self._values:
             return self._values[name]
+        if name == "pot" and st.query_params.get("pot") in self._yard.pot_names:
+            return st.query_params["pot"]
         return remembered(name, otherwise) if name in _REMEMBERED else otherwise
 
     def _text(self, name: str, label: str, otherwise: str = "", most: int = 200) -> str:
@@ -146,11 +148,10 @@ class _Fields:
         return chosen or ("" if may_be_none else None)
 
     def _pot(self) -> str | None:
-        return self._choice("pot", "Pot", self._yard.pot_names, called=lambda p: self._title(p))
+        return self._choice("pot", "Pot", self._yard.pot_names, called=self._called)
 
-    def _title(self, pot: str) -> str:
-        named = self._yard.pot(pot)
-        return (named.title if named else "") or pot
+    def _called(self, pot: str) -> str:
+        return data.pot_title(self._yard, pot)
 
     def _when(self, name: str, label: str, empty_is_now: bool = True) -> dt.datetime | None:
         """A time on the site's clock; what was not touched keeps its seconds."""
@@ -224,7 +225,7 @@ class _Fields:
         pots = st.multiselect(
             "Pots", self._yard.pot_names, key=f"{self._key}-pots",
             default=[p for p in self._begin("pots", []) if p in self._yard.pot_names],
-            format_func=self._title,
+            format_func=self._called,
         )  # fmt: skip
         return {
             "shift": self._text("shift", "Name of the shift", f"{today:%Y-%m-%d}-day", 80)

@@ -12,6 +12,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 import urllib.error
 import urllib.request
 from pathlib import Path
@@ -49,7 +50,7 @@ def serve(
     Returns
     -------
     int
-        0 after a clean stop, else the status of the child that ended by itself.
+        0 after a clean stop; the status of Streamlit where it ended by itself.
 
     Raises
     ------
@@ -72,24 +73,30 @@ def serve(
         stdin=subprocess.DEVNULL,
         start_new_session=True,
     )
-    deriving = subprocess.Popen(
+    deriving = _start_deriving(environment)
+    begun_at = time.monotonic()
+    try:
+        while not stop.wait(0.3):
+            if (status := pages.poll()) is not None:
+                return status or 1
+            # Without it the pages still show what there is: it is started again, but not hastily.
+            if deriving.poll() is not None and time.monotonic() - begun_at > DERIVE_EVERY_S:
+                print("Deriving ended by itself and is started again.", file=sys.stderr, flush=True)
+                _end(deriving)
+                deriving, begun_at = _start_deriving(environment), time.monotonic()
+        return 0
+    finally:
+        _end(deriving)
+        _end(pages)
+
+
+def _start_deriving(environment: dict[str, str]) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
         [sys.executable, "-m", "dashboard.serve"],
         env=environment,
         stdin=subprocess.PIPE,
         start_new_session=True,
     )
-    try:
-        while not stop.wait(0.3):
-            for child in (pages, deriving):
-                status = child.poll()
-                if status is not None:
-                    return status or 1
-        return 0
-    finally:
-        if deriving.stdin is not None:
-            deriving.stdin.close()
-        for child in (pages, deriving):
-            _end(child)
 
 
 def streamlit_command(port: int, address: str, open_browser: bool) -> list[str]:
@@ -159,6 +166,8 @@ def _refuse_taken(address: str, port: int) -> None:
 
 
 def _end(child: subprocess.Popen[bytes]) -> None:
+    if child.stdin is not None:
+        child.stdin.close()
     if child.poll() is None:
         child.terminate()
         try:

@@ -309,3 +309,22 @@ def sentence(text: str) -> str:
     'Bore and liner; replaced at 1.6 mm'
     """
     return text[:1].upper() + text[1:]
+
+
+#: A difference of two transducers under this is within what they can tell. [Pa]
+DROP_FLOOR_PA = 5_000.0
+
+
+def drop(lost_pa: float | None) -> str:
+    """Pressure lost between two transducers, with its unit; a small one only as small.
+
+    Examples
+    --------
+    >>> drop(78_400.0).replace(NBSP, " "), drop(-900.0).replace(NBSP, " "), drop(None)
+    ('−78 kPa', 'under 5 kPa', '–')
+    """
+    if lost_pa is None:
+        return NONE
+    if abs(lost_pa) < DROP_FLOOR_PA:
+        return f"under {kpa(DROP_FLOOR_PA)}{NBSP}kPa"
+    return f"{kpa(-lost_pa)}{NBSP}kPa"

@@ -193,10 +193,23 @@ def _one(
     st.button("Back to the log book", on_click=_open, args=(None,), key="log-back")
     chain = data.kept(data.record_history, version, record_id).value
     newest = chain[-1]
+    look.put(look.heading(words.KIND_WORDS[newest["kind"]]))
+    left, right = st.columns([6, 5], gap="large")
+    with right:
+        look.put(_chain_table(described, chain))
+        if newest["withdrawn"]:
+            look.put(look.note("This entry was withdrawn.", "Correcting it brings it back."))
+        else:
+            _withdraw(newest)
+    with left:
+        _correct(described, names, chain)
+
+
+def _correct(
+    described: Yard, names: Mapping[str, Sequence[str]], chain: list[dict[str, Any]]
+) -> None:
+    newest = chain[-1]
     kind = newest["kind"]
-    look.put(look.heading(words.KIND_WORDS[kind]), _chain_table(described, chain))
-    if newest["withdrawn"]:
-        look.put(look.note("This entry was withdrawn.", "Correcting it brings it back."))
     standing = next(row for row in reversed(chain) if not row["withdrawn"])
     values = {k: v for k, v in standing.items() if k in words.FIELD_WORDS}
     look.put(look.heading("Correct it", "What is here now; change what is wrong."))
@@ -214,8 +227,6 @@ def _one(
             st.session_state["log-done"] = ("Corrected.", "What stood there before is kept.")
             _open(changed)
             st.rerun()
-    if not newest["withdrawn"]:
-        _withdraw(newest)
 
 
 def _withdraw(newest: dict[str, Any]) -> None:

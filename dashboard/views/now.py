@@ -30,6 +30,12 @@ def page() -> None:
         ),
         look.caution(),
     )
+    cards()
+
+
+@st.fragment(run_every=EVERY_S)
+def cards() -> None:
+    """All pots, drawn anew every few seconds."""
     if not data.has_store():
         look.put(
             look.note(
@@ -38,13 +44,6 @@ def page() -> None:
                 "`gritbook import FILE --pot NAME`. Cards appear here by themselves.",
             )
         )
-    cards()
-
-
-@st.fragment(run_every=EVERY_S)
-def cards() -> None:
-    """All pots, drawn anew every few seconds."""
-    if not data.has_store():
         return
     with look.sentences():
         described = data.yard()
@@ -58,14 +57,23 @@ def cards() -> None:
         for index, pot in enumerate(now.value):
             with columns[index % len(columns)]:
                 look.put(card(described, pot, so_far.value.get(pot.pot), upkeep.value))
+                _ways_on(pot.pot, so_far.value.get(pot.pot))
+
+
+def _ways_on(pot: str, so_far: data.PotStretch | None) -> None:
+    """Links that take the pot along, and its shift."""
+    along = {"pot": pot} | ({"shift": so_far.shift} if so_far and so_far.shift else {})
+    with st.container(key=f"card-ways-{pot}", horizontal=True, gap=None, wrap=False):
+        st.page_link("views/review.py", label="Review", query_params=along)
+        st.page_link("views/upkeep.py", label="Sign off", query_params=along)
+        st.page_link("views/logbook.py", label="Enter", query_params=along)
 
 
 def card(
     described: Yard, pot: data.PotNow, so_far: data.PotStretch | None, upkeep: data.Upkeep
 ) -> str:
     """One pot's card."""
-    named = described.pot(pot.pot)
-    name = (named.title if named else "") or pot.pot
+    name = data.pot_title(described, pot.pot)
     if pot.last_at is None:
         inside = look.note(
             "Not heard yet.",

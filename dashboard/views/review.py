@@ -116,7 +116,7 @@ def _choose(
         st.session_state["review-pot"] = asked_pot if asked_pot in mine else mine[0]
         pot = st.segmented_control(
             "Pot", mine, key="review-pot", required=True, wrap=True,
-            format_func=lambda name: words.label(_pot_title(described, name)),
+            format_func=lambda name: words.label(data.pot_title(described, name)),
             on_change=_keep_in_address, args=("pot", "review-pot"),
         )  # fmt: skip
     if pot is None:
@@ -152,11 +152,6 @@ def _choose_day(
         on_change=_keep_in_address, args=("day", "review-day"), width=180,
     )  # fmt: skip
     return chosen if isinstance(chosen, dt.date) else max(ends)
-
-
-def _pot_title(described: Yard, pot: str) -> str:
-    named = described.pot(pot)
-    return (named.title if named else "") or pot
 
 
 # --- figures ---------------------------------------------------------------------------------
@@ -252,7 +247,7 @@ def _staircase(found: dict[str, Any]) -> str:
     ]
     cells = []
     for name, label, value, drop in steps:
-        lost = "" if drop is None else f"<i>{words.kpa(-drop)}{words.NBSP}kPa on the way</i>"
+        lost = "" if drop is None else f"<i>{words.drop(drop)} on the way</i>"
         number = "not measured" if value is None else f"{words.kpa(value)} <small>kPa</small>"
         cells.append(
             f'<div class="gb-step gb-p-{name}">{lost}<span>{label}</span><b>{number}</b></div>'
@@ -295,7 +290,8 @@ def _timeline(
         )
     )
     there = charts.wall(choice.from_at, zone)
-    to_at = min(choice.to_at, pipeline.utc_now())
+    # Under way it is drawn up to the last whole minute, so that it is not read anew each time.
+    to_at = min(choice.to_at, pipeline.utc_now().replace(second=0, microsecond=0))
     begin, end = ((at + there.offset).replace(microsecond=0) for at in (choice.from_at, to_at))
     if end - begin < dt.timedelta(minutes=2):
         look.put(look.note("This stretch has only just begun.", "Look again in a few minutes."))
@@ -304,9 +300,8 @@ def _timeline(
         "From and to", min_value=begin, max_value=end, value=(begin, end), format="HH:mm",
         step=dt.timedelta(minutes=1), key=f"review-view-{choice.pot}-{choice.from_at}",
     )  # fmt: skip
-    chosen = (view[0] - there.offset, max(view[1], view[0] + dt.timedelta(minutes=1)))
-    chosen = (chosen[0], chosen[1] - there.offset)
-    # A shift under way is drawn up to a whole half minute, so that it is not read anew each time.
+    last = max(view[1], view[0] + dt.timedelta(minutes=1))
+    chosen = (view[0] - there.offset, last - there.offset)
     trace = data.kept(
         data.trace, version.data, version.yard_changed_ns, choice.pot, chosen[0], chosen[1]
     )
@@ -330,7 +325,7 @@ def _cycles(
         return
     table = _cycle_table(described, cycles)
     st.dataframe(
-        table.to_pandas(), hide_index=True, width="stretch", height=330,
+        table.to_pandas(), hide_index=True, width="stretch", height=330, placeholder=words.NONE,
         column_config={
             "No.": st.column_config.NumberColumn(pinned=True),
             "Opened": st.column_config.TextColumn(width="small"),
@@ -449,8 +444,8 @@ def _cycle_figures(row: dict[str, Any]) -> list[look.Figure]:
         look.Figure("Pot answered after", words.seconds(row["press_delay_s"]), "s"),
         look.Figure("To 90 % of manifold", words.seconds(row["pressurise_s"]), "s"),
         look.Figure("Exhaust to 10 %", words.seconds(row["exhaust_s"]), "s"),
-        look.Figure("Manifold to pot", words.kpa(row["drop_supply_pot_pa"]), "kPa lost"),
-        look.Figure("Pot to nozzle", words.kpa(row["drop_pot_nozzle_pa"]), "kPa lost"),
+        look.Figure("Lost from manifold to pot", words.drop(row["drop_supply_pot_pa"])),
+        look.Figure("Lost from pot to nozzle", words.drop(row["drop_pot_nozzle_pa"])),
     ]  # fmt: skip
 
 

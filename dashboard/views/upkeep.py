@@ -83,8 +83,7 @@ def _choose_pot(described: Yard) -> str:
     st.session_state.setdefault("upkeep-pot", asked if asked in options else EVERY_POT)
 
     def called(pot: str) -> str:
-        named = described.pot(pot)
-        return words.label((named.title if named else "") or pot)
+        return words.label(data.pot_title(described, pot))
 
     def keep() -> None:
         st.query_params["pot"] = st.session_state["upkeep-pot"]
@@ -111,11 +110,6 @@ def _loosened(due: pl.DataFrame) -> None:
         )
 
 
-def _title(described: Yard, pot: str) -> str:
-    named = described.pot(pot)
-    return (named.title if named else "") or pot
-
-
 def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     zone = described.site.zone
     said = " ".join(t for t in (row["measurement"], row["note"]) if t)
@@ -123,7 +117,7 @@ def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
         look.put(
             f'<article><div class="gb-top">'
             f"<h3>{look.shown(words.sentence(words.part(row['part'])))}, "
-            f"{look.shown(_title(described, row['pot']))}</h3>"
+            f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
             f"{look.badge(words.RESULT_WORDS[row['result']], 'alarm')}</div>"
             f"<p>Found on {look.shown(words.day_and_time(row['at'], zone))} by "
             f"{look.shown(row['by'])}. {look.shown(said)}</p></article>"
@@ -161,7 +155,7 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
         look.put(
             f'<article><div class="gb-top">'
             f"<h3>{look.shown(words.sentence(words.part(row['part'])))}, "
-            f"{look.shown(_title(described, row['pot']))}</h3>"
+            f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
             f"{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))}</div>"
             f"<p>{look.shown(words.sentence(row['what']))}.</p>"
             f"{look.used_bar(row['share'], row['state'], used)}"
@@ -213,7 +207,7 @@ def _sign_off(described: Yard, upkeep: data.Upkeep, pot: str, part: str, place: 
 
 def _done(described: Yard, body: dict[str, Any], by: str) -> tuple[str, str]:
     said = (
-        f"Signed off: {words.part(body['part'])} on {_title(described, body['pot'])}, "
+        f"Signed off: {words.part(body['part'])} on {data.pot_title(described, body['pot'])}, "
         f"{words.RESULT_WORDS[body['result']].lower()}, by {by.strip()}."
     )
     if body["result"] in ("good", "replaced"):
