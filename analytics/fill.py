@@ -269,6 +269,8 @@ class FillFits:
         ln x, opening instant [s], leak ratio.
     held : numpy.ndarray, shape (m, 3)
         Critical ratio, ln h, supply zero [Pa] that were held.
+    start_k : numpy.ndarray, shape (m,)
+        Temperature of the gas at the press that was taken. [K]
     information, pull : numpy.ndarray, shape (m, 5, 5), (m, 5)
         As in :func:`analytics.fill_kernel.fit_fills`.
     misfit : numpy.ndarray, shape (m,)
@@ -277,6 +279,7 @@ class FillFits:
 
     own: Floats
     held: Floats
+    start_k: Floats
     information: Floats
     pull: Floats
     misfit: Floats
@@ -425,6 +428,9 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
 #: of the filling path (our estimates; wide against what a fill tells).
 _OWN_SPREAD = np.array([1.0, 0.5, 0.3])
 _OPENING_S = 0.35
+#: Changes of what is held, and of the start's temperature, within which a fit stays good: its
+#: linearisation carries it over.
+_LITTLE_HELD, _LITTLE_K = np.array([0.004, 0.04, 60.0]), 1.0
 
 
 def fit_fill_windows(
@@ -434,6 +440,7 @@ def fit_fill_windows(
     start: Floats | None = None,
     start_k: Floats | None = None,
     rounds: int = 8,
+    before: FillFits | None = None,
 ) -> FillFits:
     """Fit ln x, the opening instant and the leak ratio of each fill, with the rest held.
 
@@ -451,6 +458,8 @@ def fit_fill_windows(
         Temperature of the gas at each press; the air's by default. [K]
     rounds : int
         Most iterations of a fit.
+    before : FillFits, optional
+        Fits made earlier: those for which little has changed since are kept as they are.
     """
     size = windows.cycle.size
     middle = np.stack(
@@ -458,21 +467,32 @@ def fit_fill_windows(
     )  # fmt: skip
     own = middle.copy() if start is None else start.copy()
     information, pull = np.zeros((size, 5, 5)), np.zeros((size, 5))
-    cost = np.zeros(size)
-    held = np.ascontiguousarray(held, dtype=np.float64)
+    misfit = np.zeros(size)
+    held = np.array(held, dtype=np.float64)
     gas_k = np.full(size, facts.air_k) if start_k is None else start_k
-    if size:
+    which = np.arange(size)
+    if before is not None:
+        moved = np.abs(held - before.held) / _LITTLE_HELD
+        moved_k = np.abs(gas_k - before.start_k) / _LITTLE_K
+        stays = np.maximum(moved.max(axis=1, initial=0.0), moved_k) < 1.0
+        own[stays], held[stays] = before.own[stays], before.held[stays]
+        information[stays], pull[stays] = before.information[stays], before.pull[stays]
+        misfit[stays], gas_k = before.misfit[stays], np.where(stays, before.start_k, gas_k)
+        which = np.flatnonzero(~stays)
+    if which.size:
+        some, some_held = own[which], held[which]
+        some_information, some_pull = information[which], pull[which]
+        cost = np.zeros(which.size)
         fit_fills(
-            windows.first, windows.after, windows.at_s, windows.supply_pa, windows.pot_pa,
-            windows.weight, windows.start_pa, gas_k, own, held, middle,
-            np.tile(1.0 / _OWN_SPREAD**2, (size, 1)), facts.air_k, facts.outside_pa, rounds,
-            information, pull, cost,
+            windows.first[which], windows.after[which], windows.at_s, windows.supply_pa,
+            windows.pot_pa, windows.weight, windows.start_pa[which], gas_k[which], some,
+            some_held, middle[which], np.tile(1.0 / _OWN_SPREAD**2, (which.size, 1)),
+            facts.air_k, facts.outside_pa, rounds, some_information, some_pull, cost,
         )  # fmt: skip
-        used = np.add.reduceat((windows.weight > 0).astype(np.int64), windows.first)
-    else:
-        used = np.zeros(0)
-    misfit = np.sqrt(cost / np.maximum(used - OWN, 1))
-    return FillFits(own, held, information, pull, misfit)
+        own[which], information[which], pull[which] = some, some_information, some_pull
+        used = np.add.reduceat((windows.weight > 0).astype(np.int64), windows.first)[which]
+        misfit[which] = np.sqrt(cost / np.maximum(used - OWN, 1))
+    return FillFits(own, held, gas_k, information, pull, misfit)
 
 
 #: Critical ratio taken for the exhaust path (the trade's usual reference cases).

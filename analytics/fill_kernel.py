@@ -41,12 +41,16 @@ OWN = 3
 HELD = 3
 
 
+#: Liberties that the compiler may take: none that forgets about NaN.
+_LOOSE = {"reassoc", "contract", "arcp", "nsz"}
+
+
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile, with the result kept on disk where a folder for that can be written."""
     try:
-        return njit(cache=True, nogil=True, error_model="numpy")(function)
+        return njit(cache=True, nogil=True, error_model="numpy", fastmath=_LOOSE)(function)
     except RuntimeError:
-        return njit(nogil=True, error_model="numpy")(function)
+        return njit(nogil=True, error_model="numpy", fastmath=_LOOSE)(function)
 
 
 @compiled

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy.optimize import linear_sum_assignment  # type: ignore[import-untyped]
 
 from analytics.fill import (
     Exhausts,
@@ -44,6 +45,7 @@ from analytics.weigh_kernel import (
     PER_KG,
     PHI,
     RATIO,
+    SLACK,
     STATES,
     TIPPED,
     UNKNOWN_JUMP,
@@ -80,7 +82,9 @@ BAG_ERROR, SPILT_KG = 0.01, 1.0
 FEED_NOISE, FEED_WALK, LEAK_WALK = 0.05, 0.015, 0.002
 #: What the model of the gas is off by in ln x (our estimate): always, and besides where the gas
 #: has no time to take up the grains' temperature; the same for the leak, and for the exhaust.
-FILL_ERROR, HEAT_ERROR, LEAK_ERROR, EXHAUST_ERROR = 0.002, 0.02, 0.003, 0.006
+FILL_ERROR, HEAT_ERROR, LEAK_ERROR, EXHAUST_ERROR = 0.006, 0.03, 0.003, 0.006
+#: The part of that which all fills of a stretch share.
+HEAT_SLACK = 0.03
 #: The exhaust's conductance drifts by so much from cycle to cycle.
 EXHAUST_WALK = 0.003
 _GAS_KG_M3, _GAS_J_KG_K = 5.0, 718.0
@@ -95,10 +99,10 @@ _SPREADS = {LN_WALL: 0.9, LN_GRAINS: 1.1, RATIO: 0.12, ZERO: 1.5}
 _RATIO = 0.38
 #: Standard error of the room in a pot seen to run empty, as a share of all of it: grains left on
 #: the cone; and where only arithmetic says that the pot must have been about empty.
-_EMPTY_ERROR, _FLOOR_ERROR = 0.004, 0.03
+_EMPTY_ERROR, _FLOOR_ERROR = 0.003, 0.03
 #: A fall of ln x that only a tipping makes.
 _FAR = 0.12
-_SHARED_STATES = [LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO]
+_SHARED_STATES = [LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, SLACK]
 _ROUNDS = 4
 _PRUNES = 100
 
@@ -388,6 +392,7 @@ class _Weighing:
         cov[PER_KG, PER_KG] = cov[XI_EMPTY, XI_EMPTY] / alpha**2 + (alpha_error * per_kg) ** 2
         mean[KAPPA] = 0.9
         cov[KAPPA, KAPPA] = 1.0
+        cov[SLACK, SLACK] = HEAT_SLACK**2
         cov[JUMP, JUMP] = 1e-12
         cov[USED, USED] = 1e-14
         about = np.tile(mean, (self.count, 1))
@@ -402,20 +407,21 @@ class _Weighing:
         y, jacobian = np.zeros(5), np.zeros((5, STATES))
         start = np.zeros((windows.cycle.size, 3))
         for i in range(windows.cycle.size):
-            predicted(about[i], self.scale, y, jacobian)
+            predicted(about[i], self.scale, 0.0, y, jacobian)
             held[i] = y[2:]
             start[i, 0], start[i, 2] = y[0], y[1]
         start[:, 1] = 0.35 if self.fits is None else self.fits.own[:, 1]
         if self.fits is not None:
             start = self.fits.own
-        self.fits = fit_fill_windows(windows, held, self.facts, start, self.start_k, rounds)
+        self.fits = fit_fill_windows(
+            windows, held, self.facts, start, self.start_k, rounds, self.fits
+        )
         trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
         self.trust = np.where(windows.vented, trust, 0.2 * trust)
 
-    def _fill_floor(self) -> Floats:
-        """Standard error of ln x that no fit tells of: the model's own, larger with few grains."""
-        constants = self._heat_constants(self.heat(), 5.0)
-        return np.asarray(FILL_ERROR + HEAT_ERROR / (1.0 + constants))
+    def _coldness(self) -> Floats:
+        """How little heat the gas has time for in a fill: 1 none, 0 as much as it needs."""
+        return np.asarray(1.0 / (1.0 + self._heat_constants(self.heat(), 5.0)))
 
     def heat(self) -> Floats:
         """Heat conductance over free volume at the end of each cycle. [W/(K m3)]"""
@@ -444,7 +450,8 @@ class _Weighing:
         at[which, 2:] = self.fits.held
         information[which], pull[which] = self.fits.information, self.fits.pull
         trust[which] = self.trust
-        _blur(information, pull, self._fill_floor())
+        coldness = self._coldness()
+        _blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness)
         empty = self.about[0, XI_EMPTY]
         empty_error = np.where(self.floor, _FLOOR_ERROR * empty, np.nan)
         empty_error[self.emptied.ran_empty] = _EMPTY_ERROR * empty
@@ -453,7 +460,7 @@ class _Weighing:
         mean, cov = np.zeros((n, STATES)), np.zeros((n, STATES, STATES))
         likelihood = smooth(
             self.mean0, self.cov0, self.about, self.scale, self.has_fit, at, information, pull,
-            trust, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error, began_error,
+            trust, coldness, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error, began_error,
             exhaust, exhaust_error, EXHAUST_WALK, self.happened, self.tipped, self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]),
             mean, cov, self.surprise, self.surprise_sd,
         )  # fmt: skip
@@ -525,15 +532,18 @@ class _Weighing:
             if before.size and after.size:
                 fall[k] = float(np.median(before) - np.median(after))
         rest_s = np.append(self.edges.rest_s[1:], 0.0)
-        long = np.minimum(rest_s / 300.0, 1.0)
-        surely = could & (self.emptied.ran_empty | ((fall > _FAR) & (rest_s > 150.0)))
+        surely = could & (rest_s > 150.0) & (self.emptied.ran_empty | (fall > _FAR))
         begin, end = self._gap()
-        for at_s, _ in self.bags:
-            near = could & (at_s > begin - ENTERED_BEFORE_S) & (at_s < end + ENTERED_AFTER_S)
-            if near.any() and not (near & surely).any():
-                score = np.where(near, long * (0.1 + np.maximum(fall, 0.0)), -np.inf)
-                best = int(np.argmax(score))
-                surely[best] = fall[best] > -0.05
+        if self.bags and could.any():
+            # Each entry to a rest of its own: long, soon before it, and x fell most.
+            at = np.array([at_s for at_s, _ in self.bags])[:, None]
+            away = np.maximum((begin - at) / ENTERED_BEFORE_S, (at - end) / ENTERED_AFTER_S)
+            score = np.minimum(rest_s / 300.0, 1.0) ** 2
+            score = score * (0.1 + np.maximum(fall, 0.0) + 0.2 * self.emptied.ran_empty)
+            score = score * (1.0 - 0.5 * np.clip(away, 0.0, 1.0))
+            score = np.where(could & (away < 1.0) & ((fall > -0.05) | (rest_s > 150.0)), score, 0.0)
+            for number, k in zip(*linear_sum_assignment(score, maximize=True), strict=True):
+                surely[k] |= bool(score[number, k] > 0.0)
         return surely
 
     def entered_near(self, sure: Floats) -> Bools:
@@ -569,7 +579,7 @@ class _Weighing:
     def prune(self) -> None:
         """Drop tippings that the data do not ask for, the least likely first."""
         # Opening, tipping and closing takes minutes: a short rest has to show more.
-        short = 1.0 + 60.0 / np.append(np.maximum(self.edges.rest_s[1:], 1.0), 1.0)
+        short = 1.0 + (120.0 / np.append(np.maximum(self.edges.rest_s[1:], 1.0), 1.0)) ** 2
         for _ in range(_PRUNES):
             kg, error = self.jumps()
             near = self.entered_near(kg / error / short)

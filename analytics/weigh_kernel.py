@@ -14,6 +14,7 @@ The state at each press, all in plain units of the fill:
     9  used    what blasting has added to xi so far
     10 jump    what the last tipping took from xi
     11 kappa   ln of exhaust over fill conductance
+    12 slack   what the model of the gas is off by in ln x, times how little heat it has time for
 
 States 3 to 8 never change. Between presses xi grows by phi times the exposure, and falls by a
 jump where abrasive was tipped; phi and leak walk at random. What a fill measured enters as the
@@ -33,8 +34,8 @@ from analytics.fill_kernel import compiled
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-STATES = 12
-XI, PHI, LEAK, LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, USED, JUMP, KAPPA = range(STATES)
+STATES = 13
+XI, PHI, LEAK, LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, USED, JUMP, KAPPA, SLACK = range(STATES)
 
 #: Width of the bend where the grains' share of the heat ends, as a share of the empty pot's room.
 SOFT = 0.01
@@ -44,7 +45,9 @@ NOTHING, TIPPED, UNKNOWN_JUMP = 0, 1, 2
 
 
 @compiled
-def predicted(state: Floats, scale: float, out: Floats, jacobian: Floats) -> None:
+def predicted(
+    state: Floats, scale: float, coldness: float, out: Floats, jacobian: Floats
+) -> None:
     """What a fill would measure at a state: (ln x, leak, ratio, ln h, zero in Pa), with slopes."""
     xi = state[XI]
     wall = math.exp(state[LN_WALL])
@@ -56,13 +59,14 @@ def predicted(state: Floats, scale: float, out: Floats, jacobian: Floats) -> Non
     full = (max(gap, 0.0) + soft * math.log1p(bend)) * scale
     share = 1.0 / (1.0 + bend) if gap > 0.0 else bend / (1.0 + bend)
     heat = wall + grains * full
-    out[0] = math.log(xi * scale)
+    out[0] = math.log(xi * scale) + state[SLACK] * coldness
     out[1] = state[LEAK]
     out[2] = state[RATIO]
     out[3] = math.log(heat / (xi * scale))
     out[4] = state[ZERO] * 1000.0
     jacobian[:] = 0.0
     jacobian[0, XI] = 1.0 / xi
+    jacobian[0, SLACK] = coldness
     jacobian[1, LEAK] = 1.0
     jacobian[2, RATIO] = 1.0
     jacobian[3, XI] = -1.0 / xi - grains * scale * share / heat
@@ -75,7 +79,7 @@ def predicted(state: Floats, scale: float, out: Floats, jacobian: Floats) -> Non
 @compiled
 def smooth(
     mean0: Floats, cov0: Floats, about: Floats, scale: float, measured: Ints, at: Floats,
-    information: Floats, pull: Floats, trust: Floats, exposure: Floats, feed_noise: float,
+    information: Floats, pull: Floats, trust: Floats, coldness: Floats, exposure: Floats, feed_noise: float,
     feed_walk: float, leak_walk: float, empty_error: Floats, start_empty_error: Floats,
     exhaust: Floats, exhaust_error: Floats, exhaust_walk: float,
     happened: Ints, tipped_kg: Floats, tipped_error_kg: Floats, wide: float,
@@ -85,9 +89,9 @@ def smooth(
 
     Parameters
     ----------
-    mean0, cov0 : numpy.ndarray, shape (12,), (12, 12)
+    mean0, cov0 : numpy.ndarray, shape (13,), (13, 13)
         The state at the first press, before anything is measured.
-    about : numpy.ndarray, shape (n, 12)
+    about : numpy.ndarray, shape (n, 13)
         Where to linearise.
     scale : float
         x_scale. [s Pa]
@@ -99,6 +103,8 @@ def smooth(
         From ``fit_fills``.
     trust : numpy.ndarray, shape (n,)
         Factor on a fit's information: below 1 for one that is doubted. [-]
+    coldness : numpy.ndarray, shape (n,)
+        How little heat the gas has time for in a fill, 0 to 1. [-]
     exposure : numpy.ndarray, shape (n,)
         Seconds of blasting, scaled by pressure. [s]
     feed_noise, feed_walk, leak_walk : float
@@ -116,7 +122,7 @@ def smooth(
         What happened after the cycle; with TIPPED the kilograms and their error.
     wide : float
         Standard deviation of an unknown jump. [xi]
-    mean, cov : numpy.ndarray, shape (n, 12), (n, 12, 12)
+    mean, cov : numpy.ndarray, shape (n, 13), (n, 13, 13)
         Written: smoothed.
     surprise, surprise_sd : numpy.ndarray, shape (n,)
         Written: how far ln x was from its prediction by all earlier cycles, and the standard
@@ -140,7 +146,7 @@ def smooth(
         surprise[k] = np.nan
         surprise_sd[k] = np.nan
         if measured[k] == 1:
-            predicted(about[k], scale, y, jac)
+            predicted(about[k], scale, coldness[k], y, jac)
             lam = information[k] * trust[k]
             g = pull[k] * trust[k]
             v0 = y - at[k]
