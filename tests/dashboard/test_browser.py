@@ -294,7 +294,7 @@ def sign_off(page: Any, pot: str, title: str) -> None:
     page.get_by_text("since the fitting").first.wait_for()
     card = page.locator(f'[class*="st-key-due-"][class*="-{pot}-pinch_hose"]').first
     card.get_by_role("button", name="Sign off").click()
-    card.get_by_text("Good", exact=True).click()
+    card.get_by_role("radio", name="Good").click()
     card.get_by_label("What was measured, with its unit").fill("wall 6.1 mm")
     card.get_by_label("Your name").fill("Maintainer 1")
     card.get_by_role("button", name="Save sign-off").click()
