@@ -19,7 +19,9 @@ from ingest.wire import framing, reasons, rfc8428, senml
 from ingest.wire.senml import Slot
 
 #: Content types of SenML JSON over MQTT 5; empty means the same.
-SENML_JSON = frozenset({"", "application/senml+json"})
+SENML_JSON = frozenset({"", "application/senml+json", "110"})
+#: And of SenML CBOR. 110 and 112 are their numbers among CoAP's content formats, RFC 8428, 12.3.
+SENML_CBOR = frozenset({"application/senml+cbor", "112"})
 #: Content types a serial source gives its lines.
 LINE_OPTIONAL = "line;crc=optional"
 LINE_REQUIRED = "line;crc=required"
@@ -120,6 +122,8 @@ class ColumnDecoder:
             payload = payload_of(message)
             if isinstance(payload, Reject):
                 batch.rejects.append((number, payload))
+            elif message.content_type in SENML_CBOR:
+                self._take_careful(batch, number, payload, message.arrived_us, "cbor")
             elif not self._take_common(batch, number, payload):
                 self._take_careful(batch, number, payload, message.arrived_us)
         return self._columns(batch, messages)
@@ -194,8 +198,15 @@ class ColumnDecoder:
             self._slots.append(slot)
         return number
 
-    def _take_careful(self, batch: _Batch, number: int, payload: bytes, arrived_us: int) -> None:
-        readings, rejects = senml.decode(payload, arrived_us)
+    def _take_careful(
+        self,
+        batch: _Batch,
+        number: int,
+        payload: bytes,
+        arrived_us: int,
+        form: senml.Form = "json",
+    ) -> None:
+        readings, rejects = senml.decode(payload, arrived_us, form)
         batch.rejects += [(number, reject) for reject in rejects]
         numeric = 0
         for reading in readings:
@@ -254,9 +265,9 @@ class _Batch:
 
 
 def payload_of(message: RawMessage) -> bytes | Reject:
-    """The JSON text in a message, by its content type."""
+    """The pack in a message, by its content type."""
     kind = message.content_type
-    if kind in SENML_JSON:
+    if kind in SENML_JSON or kind in SENML_CBOR:
         return message.payload
     if kind in (LINE_OPTIONAL, LINE_REQUIRED):
         required: framing.Crc = "required" if kind == LINE_REQUIRED else "optional"

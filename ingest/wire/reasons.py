@@ -5,6 +5,7 @@ from __future__ import annotations
 # The message as a whole
 NOT_UTF8 = "not UTF-8"
 NOT_JSON = "not JSON"
+NOT_CBOR = "not CBOR"
 NOT_A_PACK = "not a SenML pack"
 TOO_LARGE = "message too large"
 TOO_MANY_RECORDS = "too many records"

@@ -1,13 +1,14 @@
-"""SenML packs in JSON as RFC 8428 has them: records with their base fields applied.
+"""SenML packs as RFC 8428 has them: records with their base fields applied, and their JSON.
 
 Knows nothing of pots and channels; :mod:`ingest.wire.senml` does. Takes a pack record by record,
-so that one bad record costs only itself.
+so that one bad record costs only itself. :mod:`ingest.wire.cbor` reads the same records from CBOR.
 """
 
 from __future__ import annotations
 
 import re
-from typing import Any, NamedTuple
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple, TypeVar
 
 import msgspec
 
@@ -28,7 +29,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 # RFC 4648, section 5.
 _BASE64URL = re.compile(r"[A-Za-z0-9_-]*")
 _STRINGS = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
-_NUMBERS = frozenset({"bt", "bv", "bs", "bver", "v", "s", "t", "ut"})
+NUMBERS = frozenset({"bt", "bv", "bs", "bver", "v", "s", "t", "ut"})
 _BASES = ("bn", "bt", "bu", "bv", "bs")
 VALUES = ("v", "vs", "vb", "vd")
 
@@ -102,6 +103,11 @@ def resolve(payload: bytes, now_s: float) -> list[dict[str, Any]]:
 def read_records(payload: bytes) -> tuple[list[Record], list[Reject], int]:
     """Read a pack's records as the RFC has them: base fields applied, fields checked by kind.
 
+    Parameters
+    ----------
+    payload : bytes
+        One JSON array.
+
     Returns
     -------
     tuple
@@ -110,13 +116,36 @@ def read_records(payload: bytes) -> tuple[list[Record], list[Reject], int]:
     raws = _split(payload)
     if isinstance(raws, Reject):
         return [], [raws], VERSION
+    return records_of(raws, _fields)
+
+
+_Raw = TypeVar("_Raw")
+
+
+def records_of(
+    raws: Sequence[_Raw], fields_of: Callable[[_Raw, int], dict[str, Any] | Reject]
+) -> tuple[list[Record], list[Reject], int]:
+    """Turn the parts of a pack into records, whatever they were written in.
+
+    Parameters
+    ----------
+    raws : sequence
+        One a record.
+    fields_of : callable
+        Given a part and its number: the record's own fields under JSON's names, or a reject.
+
+    Returns
+    -------
+    tuple
+        As of :func:`read_records`.
+    """
     records: list[Record] = []
     rejects: list[Reject] = []
     base: dict[str, Any] = {}
     unusable: set[str] = set()
     versions: set[int] = set()
     for number, raw in enumerate(raws):
-        fields = _fields(raw, number)
+        fields = fields_of(raw, number)
         if isinstance(fields, Reject):
             if fields.reason != reasons.NOT_A_RECORD:
                 # Which base fields it would have set cannot be known, so none may be relied on.
@@ -166,6 +195,11 @@ def _split(payload: bytes) -> list[msgspec.Raw] | Reject:
         return Reject(reasons.NOT_UTF8, f"byte {error.start}")
     except msgspec.DecodeError as error:
         return Reject(reasons.NOT_JSON, str(error))
+    return counted(raws)
+
+
+def counted(raws: list[_Raw]) -> list[_Raw] | Reject:
+    """The parts of a pack, or a reject where there is none or more than may be."""
     if not raws:
         return Reject(reasons.NOT_A_PACK, "the array is empty")
     if len(raws) > MAX_RECORDS:
@@ -175,7 +209,7 @@ def _split(payload: bytes) -> list[msgspec.Raw] | Reject:
 
 
 def _fields(raw: msgspec.Raw, number: int) -> dict[str, Any] | Reject:
-    """Read one record's fields; a field whose value cannot be read is kept as :class:`_Unreadable`.
+    """Read one record's fields; a field whose value cannot be read is kept as :class:`Unreadable`.
 
     A number too large for a double is one: then the field's name is still known.
     """
@@ -194,16 +228,16 @@ def _fields(raw: msgspec.Raw, number: int) -> dict[str, Any] | Reject:
         try:
             fields[key] = msgspec.json.decode(part)
         except UnicodeDecodeError:
-            fields[key] = _Unreadable(reasons.NOT_UTF8)
+            fields[key] = Unreadable(reasons.NOT_UTF8)
         except (msgspec.DecodeError, RecursionError):
-            number_field = key in _NUMBERS
-            fields[key] = _Unreadable(
+            number_field = key in NUMBERS
+            fields[key] = Unreadable(
                 reasons.NUMBER_OUT_OF_RANGE if number_field else reasons.FIELD_WRONG
             )
     return fields
 
 
-class _Unreadable(NamedTuple):
+class Unreadable(NamedTuple):
     """What stands for a field's value that could not be read."""
 
     reason: str
@@ -212,7 +246,7 @@ class _Unreadable(NamedTuple):
 def _right_kind(key: str, value: object) -> bool:
     if key in _STRINGS:
         return isinstance(value, str)
-    if key in _NUMBERS:
+    if key in NUMBERS:
         return (
             isinstance(value, int | float)
             and not isinstance(value, bool)
@@ -224,8 +258,8 @@ def _right_kind(key: str, value: object) -> bool:
 def _wrong_fields(fields: dict[str, Any], number: int) -> list[Reject]:
     faults = []
     for key, value in fields.items():
-        if key in _STRINGS or key in _NUMBERS or key == "vb":
-            if isinstance(value, _Unreadable):
+        if key in _STRINGS or key in NUMBERS or key == "vb":
+            if isinstance(value, Unreadable):
                 faults.append(Reject(value.reason, f"record {number}: {key}"))
             elif not _right_kind(key, value):
                 detail = f"record {number}: {key} {_brief(value)}"

@@ -1,4 +1,4 @@
-"""One SenML pack in JSON (RFC 8428): bytes in, readings and rejects out.
+"""One SenML pack in JSON or CBOR (RFC 8428): bytes in, readings and rejects out.
 
 This is the careful reader: Gritbook's rules for pots, channels, units and times on top of
 :mod:`ingest.wire.rfc8428`. :mod:`ingest.wire.columns` is the fast one for many packs of the common
@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from ingest.channels import CHANNELS, UNIT_FACTORS
 from ingest.readings import Decoded, Reading, Reject
-from ingest.wire import reasons
+from ingest.wire import cbor, reasons
 from ingest.wire.rfc8428 import VALUES, Record, read_records
 
 #: Below this a time is relative to the arrival. RFC 8428, section 4.5.3. [us]
@@ -22,6 +22,8 @@ RELATIVE_BELOW_US = float(2**28) * 1e6
 EARLIEST_US = 946_684_800e6
 #: How far ahead of the arrival a time may be: a box may keep another zone's time. [us]
 AHEAD_US = 86_400e6
+
+Form = Literal["json", "cbor"]
 
 
 class Slot(NamedTuple):
@@ -50,7 +52,7 @@ class Slot(NamedTuple):
     known: bool
 
 
-def decode(payload: bytes, arrived_us: int) -> Decoded:
+def decode(payload: bytes, arrived_us: int, form: Form = "json") -> Decoded:
     """Read one pack.
 
     Parameters
@@ -59,6 +61,8 @@ def decode(payload: bytes, arrived_us: int) -> Decoded:
         The message.
     arrived_us : int
         When it arrived; relative times count from it. [us since 1970 UTC]
+    form : str
+        What it is written in: ``json`` or ``cbor``.
 
     Returns
     -------
@@ -80,7 +84,8 @@ def decode(payload: bytes, arrived_us: int) -> Decoded:
     ----------
     RFC 8428, sections 4 and 5.
     """
-    records, rejects, _ = read_records(payload)
+    read = cbor.read_records if form == "cbor" else read_records
+    records, rejects, _ = read(payload)
     readings: list[Reading] = []
     for record in records:
         made = _reading(record, arrived_us)
