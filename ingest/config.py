@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-import os
+import ssl
 import tomllib
 from collections.abc import Mapping
 from functools import cached_property
@@ -134,6 +134,56 @@ class Site(_Table):
         return ZoneInfo(self.time_zone)
 
 
+def _whole_path(value: object) -> object:
+    if isinstance(value, str) and value and not Path(value).expanduser().is_absolute():
+        raise ValueError("expected a whole path, such as /etc/gritbook/mqtt-password")
+    return str(Path(value).expanduser()) if isinstance(value, str) and value else value
+
+
+WholePath = Annotated[str, BeforeValidator(_whole_path)]
+
+
+class MqttTls(_Table):
+    """How the connection to the broker is secured.
+
+    Parameters
+    ----------
+    ca_file : str
+        Certificate of the authority that signed the broker's; empty: the system's own.
+    cert_file, key_file : str
+        Certificate and key that Gritbook shows; empty: none. Without ``key_file`` the key stands
+        in ``cert_file``.
+    key_password_env : str
+        Name of the environment variable that holds the key's password.
+    """
+
+    ca_file: WholePath = ""
+    cert_file: WholePath = ""
+    key_file: WholePath = ""
+    key_password_env: Text = ""
+
+    @model_validator(mode="after")
+    def _pair(self) -> MqttTls:
+        if (self.key_file or self.key_password_env) and not self.cert_file:
+            raise ValueError("a key is of no use without cert_file, the certificate it belongs to")
+        return self
+
+    def context(self) -> ssl.SSLContext:
+        """What connections are checked with and shown.
+
+        Raises
+        ------
+        YardFileError
+            A file cannot be used, or the key's password is not set.
+        """
+        from ingest.access import secret_from_environment, tls_context
+
+        password = None
+        if self.key_password_env:
+            password = secret_from_environment(self.key_password_env, "mqtt.tls.key_password_env")
+        return tls_context(self.ca_file, self.cert_file, self.key_file, password)
+
+
 class Mqtt(_Table):
     """The broker that boxes send to.
 
@@ -142,7 +192,7 @@ class Mqtt(_Table):
     host : str
         Name or address.
     port : int
-        TCP port.
+        TCP port; by default 1883, with ``tls`` 8883.
     root : str
         First level of the topic ``<root>/<site>/<pot>/readings``.
     client_id : str
@@ -153,6 +203,14 @@ class Mqtt(_Table):
         Empty: the broker asks for none.
     password_env : str
         Name of the environment variable that holds the password.
+    password_file : str
+        File that holds it instead; nobody but its owner may be able to read it.
+    strict : bool
+        A message must speak of the pot in its topic, else it is quarantined.
+    broker_log : str
+        The broker's log file, where it is on this computer: refused clients are counted from it.
+    tls : MqttTls or None
+        ``None``: the connection is not secured.
     """
 
     host: FilledText
@@ -162,6 +220,16 @@ class Mqtt(_Table):
     keepalive_s: int = Field(30, ge=5, le=3600)
     username: Text = ""
     password_env: Text = ""
+    password_file: WholePath = ""
+    strict: bool = True
+    broker_log: WholePath = ""
+    tls: MqttTls | None = None
+
+    @model_validator(mode="after")
+    def _one_password(self) -> Mqtt:
+        if self.password_env and self.password_file:
+            raise ValueError("expected password_env or password_file, not both")
+        return self
 
     @field_validator("root")
     @classmethod
@@ -171,22 +239,20 @@ class Mqtt(_Table):
         return value
 
     def password(self) -> str | None:
-        """The password from the environment; ``None`` where no variable is named.
+        """The password from the environment or its file; ``None`` where neither is named.
 
         Raises
         ------
         YardFileError
-            The variable that the file names is not set.
+            The variable is not set, or the file cannot be used.
         """
-        if not self.password_env:
-            return None
-        if self.password_env not in os.environ:
-            raise YardFileError(
-                f"mqtt.password_env names the environment variable {self.password_env}, "
-                "which is not set.",
-                "Set it for the user that runs Gritbook.",
-            )
-        return os.environ[self.password_env]
+        from ingest.access import secret_from_environment, secret_from_file
+
+        if self.password_env:
+            return secret_from_environment(self.password_env, "mqtt.password_env")
+        if self.password_file:
+            return secret_from_file(Path(self.password_file), "mqtt.password_file")
+        return None
 
 
 class SerialLine(_Table):
@@ -495,6 +561,59 @@ class EffectiveRule(_Table):
     from_yard_file: bool
 
 
+class Limits(_Table):
+    """How much may come in at once, and of what age.
+
+    Parameters
+    ----------
+    messages_per_s : float
+        Messages a second that are taken from one source for long; above it Gritbook reads slower,
+        and the sender or the broker waits. Nothing is dropped. [1/s]
+    burst : int
+        Messages that may come at once before that.
+    earliest_at : datetime
+        A reading from before this is quarantined: its box's clock was never set. UTC.
+    """
+
+    messages_per_s: float = Field(20_000.0, ge=10, le=1e6)
+    burst: int = Field(200_000, ge=10, le=10_000_000)
+    earliest_at: Instant = dt.datetime(2024, 1, 1, tzinfo=dt.UTC)
+
+
+class Keep(_Table):
+    """How long the journal is kept, and from which size on `gritbook check` speaks of it.
+
+    Parameters
+    ----------
+    journal_days : float or None
+        Messages that the store has are dropped from the journal after this; ``None``: never. [d]
+    journal_gb : float or None
+        The oldest of them are dropped above this; ``None``: never. [GB]
+    warn_journal_gb, warn_store_gb : float
+        `gritbook check` and ingest's health speak of a journal or store larger than this. [GB]
+    """
+
+    journal_days: Annotated[float, Field(ge=1)] | None = None
+    journal_gb: Annotated[float, Field(ge=0.2)] | None = None
+    warn_journal_gb: Positive = 20.0
+    warn_store_gb: Positive = 50.0
+
+
+class Metrics(_Table):
+    """Figures on ingest itself for a monitoring system, in Prometheus' text form.
+
+    Parameters
+    ----------
+    port : int
+        TCP port.
+    host : str
+        Address to listen on; by default this computer only.
+    """
+
+    port: int = Field(9478, ge=1, le=65535)
+    host: FilledText = "127.0.0.1"
+
+
 class Yard(_Table):
     """A checked yard file.
 
@@ -516,6 +635,12 @@ class Yard(_Table):
         Thresholds.
     rules : tuple of Rule
         What the yard file itself asks for; :meth:`effective_rules` has the defaults as well.
+    limits : Limits
+        How much may come in.
+    keep : Keep
+        How long the journal is kept.
+    metrics : Metrics or None
+        ``None``: no port is opened.
     """
 
     site: Site
@@ -528,6 +653,9 @@ class Yard(_Table):
     )
     derive: Derive = Derive()
     rules: Annotated[tuple[Rule, ...], BeforeValidator(_as_tuple)] = Field((), alias="rule")
+    limits: Limits = Limits()
+    keep: Keep = Keep()
+    metrics: Metrics | None = None
 
     @property
     def pot_names(self) -> tuple[str, ...]:
@@ -711,11 +839,12 @@ def _zone_of(raw: Mapping[str, Any]) -> ZoneInfo | None:
 
 
 def _with_defaults(raw: Mapping[str, Any]) -> dict[str, Any]:
-    """The file's values with the client id filled in, which depends on the site's name."""
+    """The file's values with what depends on other keys filled in: client id and port."""
     values = dict(raw)
     site, mqtt = values.get("site"), values.get("mqtt")
     if isinstance(site, dict) and isinstance(mqtt, dict) and isinstance(site.get("name"), str):
-        values["mqtt"] = {"client_id": f"gritbook-{site['name']}", **mqtt}
+        port = {"port": 8883} if isinstance(mqtt.get("tls"), dict) else {}
+        values["mqtt"] = {"client_id": f"gritbook-{site['name']}", **port, **mqtt}
     return values
 
 

@@ -23,6 +23,7 @@ from pathlib import Path
 from ingest.errors import DiskFull, StoreBusy
 from ingest.health import Health, write_health
 from ingest.sources.inbox import Delivery, Inbox, Source
+from ingest.store.batch import USUAL, Admission
 from ingest.store.journal import Journal
 from ingest.store.journal_frames import waiting_bytes
 from ingest.store.write import StoreWriter, stored_mark
@@ -49,6 +50,8 @@ class Service:
     log : Log
     pots_of_source : mapping, optional
         Pots that a source may speak of; a source that is not in it may speak of any.
+    admission : Admission, optional
+        What else a message must be for its readings to be taken.
 
     Raises
     ------
@@ -65,13 +68,14 @@ class Service:
         sources: Sequence[Source],
         log: Log,
         pots_of_source: Mapping[str, Collection[str]] | None = None,
+        admission: Admission = USUAL,
     ) -> None:
         self._data = data
         self._sources = sources
         self._log = log
         self._inbox = Inbox()
         self._journal = Journal(data, after_segment=stored_mark(data).segment)
-        self._writer = StoreWriter(data, pots, pots_of_source=pots_of_source)
+        self._writer = StoreWriter(data, pots, pots_of_source=pots_of_source, admission=admission)
         self._sources_ended = threading.Event()
         self.health = Health(sources)
         if self._journal.torn_bytes:

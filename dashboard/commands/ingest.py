@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ingest.config import Yard
     from ingest.health import Health
     from ingest.sources.inbox import Source
+    from ingest.store.batch import Admission
     from ingest.supervise import Log
 
 
@@ -67,6 +68,7 @@ def ingest(
                 sources_of(known),
                 logger,
                 pots_of_source(known),
+                admission_of(known),
             )
             logger.info("started", pots=len(known.pots), data=str(data_folder(data)))
             service.run(stop, show)
@@ -116,6 +118,9 @@ def sources_of(yard: Yard) -> list[Source]:
                     keepalive_s=mqtt.keepalive_s,
                     username=mqtt.username or None,
                     password=mqtt.password(),
+                    tls=mqtt.tls.context() if mqtt.tls is not None else None,
+                    messages_per_s=yard.limits.messages_per_s,
+                    burst=yard.limits.burst,
                 )
             )
         )
@@ -132,6 +137,16 @@ def sources_of(yard: Yard) -> list[Source]:
 def pots_of_source(yard: Yard) -> dict[str, tuple[str, ...]]:
     """The pots on each serial line, by the source's name, where the yard file lists any."""
     return {f"serial:{line.port}": line.pots for line in yard.serial if line.pots}
+
+
+def admission_of(yard: Yard) -> Admission:
+    """What the yard file asks of a message before its readings are taken."""
+    from ingest.store.batch import Admission
+
+    return Admission(
+        own_topic=yard.mqtt is None or yard.mqtt.strict,
+        earliest_us=round(yard.limits.earliest_at.timestamp() * 1e6),
+    )
 
 
 def _telling(
@@ -243,7 +258,9 @@ def _retry(folder: Path, yard: Path, form: ListForm) -> None:
     from ingest.store.retry import retry_quarantine
 
     known = load_yard(yard)
-    done = retry_quarantine(folder, [pot.name for pot in known.pots], pots_of_source(known))
+    done = retry_quarantine(
+        folder, [pot.name for pot in known.pots], pots_of_source(known), admission_of(known)
+    )
     if form is ListForm.json:
         import json
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import contextlib
 import select
 import socket
+import ssl
 import threading
 import time
-from collections import deque
+from collections import Counter, deque
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -22,9 +23,11 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from ingest.access import Refusal, refusal
 from ingest.errors import SourceLost
 from ingest.readings import RawMessage
 from ingest.sources.inbox import Delivery, Inbox
+from ingest.sources.pace import Pace
 from ingest.store.journal_frames import MAX_PAYLOAD_BYTES
 
 #: How long the broker keeps our session and queue while we are away. [s]
@@ -36,6 +39,9 @@ RECEIVE_MAXIMUM = 65_535
 _POLL_S = 0.5
 _PACKETS_AT_ONCE = 200
 _LAST_ACKNOWLEDGEMENTS_S = 10.0
+# Reason codes of a refused connection (MQTT 5, 3.2.2.2).
+_BAD_PASSWORD, _NOT_AUTHORIZED = 134, 135
+_MOST_NOTED_POTS = 1000
 
 
 @dataclass(frozen=True)
@@ -52,6 +58,10 @@ class MqttSettings:
     keepalive_s : int
         [s]
     username, password : str or None
+    tls : ssl.SSLContext or None
+        ``None``: the connection is not secured.
+    messages_per_s, burst : float, int
+        How fast messages are read at most; the broker keeps the rest. [1/s]
     """
 
     host: str
@@ -62,6 +72,9 @@ class MqttSettings:
     keepalive_s: int = 30
     username: str | None = None
     password: str | None = field(default=None, repr=False)
+    tls: ssl.SSLContext | None = field(default=None, repr=False)
+    messages_per_s: float = 1e6
+    burst: int = 1_000_000
 
 
 class _Token(NamedTuple):
@@ -69,6 +82,30 @@ class _Token(NamedTuple):
 
     connection: int
     packet_id: int
+
+
+class Heard:
+    """How a pot's box publishes, since the start of ingest: counts of messages.
+
+    ``unassured`` came with quality of service 0, so the broker may have dropped others unseen;
+    ``retained`` were not published now but kept by the broker from before; ``again`` carry the
+    mark of a second delivery.
+    """
+
+    __slots__ = ("again", "last_us", "messages", "retained", "unassured")
+
+    def __init__(self) -> None:
+        self.messages = self.unassured = self.retained = self.again = 0
+        #: [us since 1970 UTC]
+        self.last_us = 0
+
+    def note(self, heard: MQTTMessage, arrived_us: int) -> None:
+        """Count a message."""
+        self.messages += 1
+        self.unassured += heard.qos == 0
+        self.retained += bool(heard.retain)
+        self.again += bool(heard.dup)
+        self.last_us = arrived_us
 
 
 class MqttSource:
@@ -84,6 +121,11 @@ class MqttSource:
         self.state = "not connected yet"
         #: What each pot's box last said on its presence topic, with when. [us since 1970 UTC]
         self.presence: dict[str, tuple[str, int]] = {}
+        #: How each pot's box publishes, by the pot in the topic.
+        self.pots: dict[str, Heard] = {}
+        #: How often the broker could not be used, by kind of refusal.
+        self.refused: Counter[str] = Counter()
+        self._pace = Pace(settings.messages_per_s, settings.burst)
         self._settings = settings
         self._connection = 0
         self._delivered = 0
@@ -92,6 +134,12 @@ class MqttSource:
         self._wake_receiver.setblocking(False)
         self._wake_sender.setblocking(False)
         self._trouble: SourceLost | None = None
+        self._said = ""
+
+    @property
+    def held_back_s(self) -> float:
+        """How long reading was held back for coming too fast. [s]"""
+        return self._pace.held_back_s
 
     def acknowledge(self, tokens: list[object]) -> None:
         """Let acknowledgements go out with the next turn of the loop."""
@@ -106,6 +154,7 @@ class MqttSource:
         self._delivered = 0
         self._due.clear()
         self._trouble = None
+        self._said = ""
         client = self._client(inbox)
         self._connect(client)
         try:
@@ -129,6 +178,8 @@ class MqttSource:
         )
         if self._settings.username:
             client.username_pw_set(self._settings.username, self._settings.password)
+        if self._settings.tls is not None:
+            client.tls_set_context(self._settings.tls)
         connection = self._connection
         source = self
 
@@ -149,12 +200,16 @@ class MqttSource:
                 bytes(heard.payload),
                 heard.mid,
             )
+            source._note(topic, heard, arrived_us)
+            source._pace.took()
             source._delivered += 1
             inbox.put(Delivery(message, source, _Token(connection, heard.mid)))
 
         client.on_message = on_message
         client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
+        client.on_log = self._on_log
         # With this set, paho leaves writing to the loop; else an acknowledgement would be sent at
         # once, each in a turn of its own.
         client.on_socket_register_write = _leave_to_the_loop
@@ -176,10 +231,21 @@ class MqttSource:
                 properties=properties,
             )
         except (OSError, ValueError) as error:
-            raise SourceLost(
-                f"The broker {settings.host}:{settings.port} cannot be reached: {_why(error)}.",
-                "Check that it runs, and mqtt.host and mqtt.port in the yard file.",
-            ) from error
+            raise self._refused(refusal(error, self._place)) from error
+
+    @property
+    def _place(self) -> str:
+        return f"{self._settings.host}:{self._settings.port}"
+
+    def _refused(self, why: Refusal) -> SourceLost:
+        self.refused[why.kind] += 1
+        return SourceLost(why.what, why.next_step)
+
+    def _note(self, topic: str, heard: MQTTMessage, arrived_us: int) -> None:
+        pot = topic.split("/")[-2] if topic.count("/") >= 2 else ""
+        if pot not in self.pots and len(self.pots) >= _MOST_NOTED_POTS:
+            pot = ""  # somebody makes up names; they are counted together
+        self.pots.setdefault(pot, Heard()).note(heard, arrived_us)
 
     def _turn(self, client: Client, reading: bool) -> None:
         """One turn: acknowledge what is due, write, read what has come, keep alive."""
@@ -192,19 +258,24 @@ class MqttSource:
         line = client.socket()
         if line is None:
             raise self._lost()
+        hold_s = self._pace.wait_s()
+        reading = reading and hold_s == 0.0
         readers = [line, self._wake_receiver] if reading else [self._wake_receiver]
         writers = [line] if client.want_write() else []
-        readable, writable, _ = select.select(readers, writers, [], _POLL_S)
+        # What TLS has taken off the line already does not show as readable.
+        unread = reading and isinstance(line, ssl.SSLSocket) and line.pending() > 0
+        poll_s = 0.0 if unread else min(_POLL_S, hold_s or _POLL_S)
+        readable, writable, _ = select.select(readers, writers, [], poll_s)
         if self._wake_receiver in readable:
             self._wake_receiver.recv(4096)
         if writable and client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise self._lost()
-        if line in readable:
+        if unread or line in readable:
             for _ in range(_PACKETS_AT_ONCE):
                 before = self._delivered
                 if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     raise self._lost()
-                if self._delivered == before or self._due:
+                if self._delivered == before or self._due or self._pace.wait_s():
                     break
         if client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._trouble:
             raise self._lost()
@@ -218,21 +289,51 @@ class MqttSource:
         properties: Properties | None,
     ) -> None:
         settings = self._settings
+        # Set for what goes wrong before this only: with it paho words every packet.
+        client.on_log = None
         if reason.is_failure:
-            self._trouble = SourceLost(
-                f"The broker {settings.host}:{settings.port} refuses the connection: {reason}.",
+            bad = reason.value in (_BAD_PASSWORD, _NOT_AUTHORIZED)
+            who = f" the user {settings.username}" if settings.username else ""
+            why = Refusal(
+                "password" if bad else "other",
+                f"The broker {self._place} refuses{who} the connection: {reason}.",
                 "Check mqtt.username and the password, and what the broker allows.",
             )
+            self._trouble = self._refused(why)
             return
         # Retained readings would be heard anew with each subscription: not sent for them (2).
         base = f"{settings.root}/{settings.site}/+"
         client.subscribe(
             [
-                (f"{base}/readings", SubscribeOptions(qos=1, retainHandling=2)),
+                (f"{base}/readings", SubscribeOptions(1, retainAsPublished=True, retainHandling=2)),
                 (f"{base}/presence", SubscribeOptions(qos=1, retainHandling=0)),
             ]
         )
+
+    def _on_subscribe(
+        self,
+        client: Client,
+        userdata: Any,
+        number: int,
+        codes: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        if codes[0].is_failure:
+            settings = self._settings
+            why = Refusal(
+                "not allowed",
+                f"The broker {self._place} does not let us read "
+                f"{settings.root}/{settings.site}/+/readings: {codes[0]}.",
+                f"Allow it to the user {settings.username or 'without a name'} in the broker's "
+                "access list.",
+            )
+            self._trouble = self._refused(why)
+            return
         self.state = "connected"
+
+    def _on_log(self, client: Client, userdata: Any, level: int, said: str) -> None:
+        if "failed" in said:
+            self._said = said
 
     def _on_disconnect(
         self,
@@ -249,10 +350,13 @@ class MqttSource:
             )
 
     def _lost(self) -> SourceLost:
-        settings = self._settings
+        connected = self.state == "connected"
         self.state = "connection lost"
+        if self._trouble is None and not connected and self._settings.tls and self._said:
+            # With TLS 1.3 the broker looks at our certificate after the handshake.
+            return self._refused(refusal(self._said, self._place))
         return self._trouble or SourceLost(
-            f"The connection to the broker {settings.host}:{settings.port} was lost.",
+            f"The connection to the broker {self._place} was lost.",
             "It is opened again by itself.",
         )
 
@@ -267,7 +371,3 @@ def _topic(heard: MQTTMessage) -> str:
 
 def _leave_to_the_loop(client: Client, userdata: Any, line: Any) -> None:
     """Stand in for a registration with an event loop: ours asks paho each turn."""
-
-
-def _why(error: Exception) -> str:
-    return getattr(error, "strerror", None) or str(error)

@@ -19,8 +19,32 @@ from ingest.wire.columns import ColumnDecoder
 if TYPE_CHECKING:
     import duckdb
 
+#: 2024-01-01T00:00:00Z. A box whose clock was never set says 1970, 1980, 2000 or 2020. [us]
+EARLIEST_US = 1_704_067_200_000_000
+
 Numbers = npt.NDArray[np.int32]
 Statuses = npt.NDArray[np.uint8]
+
+
+class Admission(NamedTuple):
+    """What a message must be for its readings to be taken, beside being readable.
+
+    Parameters
+    ----------
+    own_topic : bool
+        A message with a topic ``.../<pot>/readings`` must speak of that pot only: a broker lets a
+        box publish to its own topic, and this holds it to its own pot.
+    earliest_us : int
+        A reading from before this is taken for one of a clock that was never set.
+        [us since 1970 UTC]
+    """
+
+    own_topic: bool = True
+    earliest_us: int = EARLIEST_US
+
+
+#: What holds where the yard file says nothing else.
+USUAL = Admission()
 
 
 class Batch(NamedTuple):
@@ -67,6 +91,7 @@ def decode_batch(
     repeats: set[int] | None = None,
     decoder: ColumnDecoder | None = None,
     pots_of_source: Mapping[str, Collection[str]] | None = None,
+    admission: Admission = USUAL,
 ) -> Batch:
     """Decode messages, and refuse what the yard file does not know.
 
@@ -82,6 +107,8 @@ def decode_batch(
         One kept from batch to batch is faster.
     pots_of_source : mapping, optional
         Pots that a source may speak of; a source that is not in it may speak of any.
+    admission : Admission, optional
+        What else a message must be.
 
     Returns
     -------
@@ -110,6 +137,13 @@ def decode_batch(
         elsewhere = ok & from_source & ~np.array([s.pot in own for s in series], bool)[slot]
         _refuse(rejects, reasons.POT_ELSEWHERE, message_of[elsewhere], slot[elsewhere], series)
         ok &= ~elsewhere
+    if admission.own_topic:
+        foreign = ok & _of_other_topic(messages, message_of, slot, series)
+        _refuse(rejects, reasons.POT_OF_OTHER_TOPIC, message_of[foreign], slot[foreign], series)
+        ok &= ~foreign
+    old = ok & (at_us < admission.earliest_us)
+    _refuse(rejects, reasons.TIME_LONG_AGO, message_of[old], slot[old], series)
+    ok &= ~old
     if not ok.all():
         new_index = np.cumsum(ok) - 1
         texts = {int(new_index[n]): text for n, text in texts.items() if ok[n]}
@@ -187,6 +221,24 @@ def _only(heard: Heard, ok: npt.NDArray[np.bool_]) -> Heard:
         heard.message_id[ok],
         texts,
     )
+
+
+def _of_other_topic(
+    messages: Sequence[RawMessage], message_of: Numbers, slot: Numbers, series: Sequence[Series]
+) -> npt.NDArray[np.bool_]:
+    """Which readings are of another pot than their message's topic names."""
+    numbers = {s.pot: number for number, s in enumerate(series)}
+    by_topic: dict[str, int] = {"": -1}
+    for topic in {m.topic for m in messages} - {""}:
+        pot = _pot_of_topic(topic)
+        # A topic of another form names no pot; a pot that no reading is of has a number of its own.
+        by_topic[topic] = numbers.get(pot, len(series)) if pot else -1
+    if len(by_topic) == 1 or not len(slot):
+        return np.zeros(len(slot), bool)
+    told = np.array([by_topic[m.topic] for m in messages], np.int64)[message_of]
+    spoken = np.array([numbers[s.pot] for s in series], np.int64)[slot]
+    foreign: npt.NDArray[np.bool_] = (told >= 0) & (told != spoken)
+    return foreign
 
 
 def _refuse(

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from ingest.readings import RawMessage
-from ingest.store.batch import decode_batch, store_batch
+from ingest.store.batch import USUAL, Admission, decode_batch, store_batch
 from ingest.store.connection import write_window
 from ingest.store.quarantine import FINAL
 
@@ -30,6 +30,7 @@ def retry_quarantine(
     data: Path,
     pots: Collection[str] | None,
     pots_of_source: Mapping[str, Collection[str]] | None = None,
+    admission: Admission = USUAL,
 ) -> Retried:
     """Read what waits in quarantine again, and store what now can be read.
 
@@ -41,6 +42,8 @@ def retry_quarantine(
         Pots of the yard file; ``None`` takes any.
     pots_of_source : mapping, optional
         Pots that a source may speak of; a source that is not in it may speak of any.
+    admission : Admission, optional
+        What else a message must be for its readings to be taken.
 
     Returns
     -------
@@ -64,7 +67,9 @@ def retry_quarantine(
             after = waiting[-1][0]
             messages = [message for _, message, _ in waiting]
             ids = [number for number, _, _ in waiting]
-            batch = decode_batch(messages, ids, pots, pots_of_source=pots_of_source)
+            batch = decode_batch(
+                messages, ids, pots, pots_of_source=pots_of_source, admission=admission
+            )
             done = store_batch(con, batch, quarantine_known=_known(con, waiting))
             settled = _settle(con, waiting, done.reasons_by_message)
             total = Retried(

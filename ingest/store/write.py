@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from ingest.readings import RawMessage
 from ingest.store import redelivery
-from ingest.store.batch import Batch, Taken, decode_batch, store_batch
+from ingest.store.batch import USUAL, Admission, Batch, Taken, decode_batch, store_batch
 from ingest.store.connection import DEFAULT_WAIT_S, store_path, write_window
 from ingest.store.journal_frames import BEGINNING, Damage, Position, read_from
 from ingest.store.quarantine import Refused
@@ -57,6 +57,8 @@ class StoreWriter:
         Most messages in one transaction.
     pots_of_source : mapping, optional
         Pots that a source may speak of; a source that is not in it may speak of any.
+    admission : Admission, optional
+        What else a message must be for its readings to be taken.
     """
 
     def __init__(
@@ -65,8 +67,10 @@ class StoreWriter:
         pots: Collection[str] | None,
         batch_messages: int = BATCH_MESSAGES,
         pots_of_source: Mapping[str, Collection[str]] | None = None,
+        admission: Admission = USUAL,
     ) -> None:
         self._pots_of_source = pots_of_source
+        self._admission = admission
         self._data = data
         self._pots = None if pots is None else frozenset(pots)
         self._batch_messages = batch_messages
@@ -151,8 +155,9 @@ class StoreWriter:
         if at == begin:
             return None
         batch = decode_batch(
-            messages, message_ids, self._pots, repeats, self._decoder, self._pots_of_source
-        )
+            messages, message_ids, self._pots, repeats, self._decoder, self._pots_of_source,
+            self._admission,
+        )  # fmt: skip
         batch.refused.extend(damaged)
         return batch, at
 

@@ -38,5 +38,7 @@ TIME_AHEAD = "time more than a day ahead"
 # What only the store can know
 POT_UNKNOWN = "pot is not in the yard file"
 POT_ELSEWHERE = "pot is not on this line"
+POT_OF_OTHER_TOPIC = "pot is not the one of the topic"
+TIME_LONG_AGO = "time too long ago"
 VALUE_CONFLICT = "another value for an instant already stored"
 JOURNAL_DAMAGED = "journal damaged here"
