@@ -9,7 +9,7 @@ from .plant import Plant
 
 BAG_KG = 25.0
 ABRASIVE = "garnet 30/60"
-CONTRACTOR = "Ardmoor Blasting (invented)"
+CONTRACTOR = "An invented contractor"
 YARDS = ("north-yard", "dock-yard", "bridge-site")
 SUPERVISORS = ("Supervisor A", "Supervisor B", "Supervisor C")
 

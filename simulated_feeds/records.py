@@ -22,6 +22,8 @@ PART_KINDS = (
 )  # fmt: skip
 AREA_MISSING, AREA_LATE, AREA_SWAPPED, TIPPING_MISSING = 0.03, 0.06, 0.02, 0.01
 """Chance of each slip."""
+CHECK_FORGOTTEN = 0.05
+"""Chance that a check at the start of a shift is not done or not entered."""
 
 
 def utc_text(instant: datetime) -> str:
@@ -94,9 +96,7 @@ class PotEntries:
                 "pot": worked.pot, "at": utc_text(at), "bags": bags, "bag_kg": BAG_KG,
                 "abrasive": ABRASIVE, "shift": shift.name,
             }  # fmt: skip
-            self.rows.append(
-                _row("abrasive", at + timedelta(seconds=float(delay_s)), tender, body)
-            )
+            self.rows.append(_row("abrasive", at + timedelta(seconds=float(delay_s)), tender, body))
         for event in worked.part_events:
             done_at = event["at"]
             assert isinstance(done_at, datetime)
@@ -107,7 +107,40 @@ class PotEntries:
                 body |= {"tag": event["tag"]}
             entered_at = done_at + timedelta(minutes=3)
             self.rows.append(_row(str(event["kind"]), entered_at, tender, body))
+        self.rows += routine_rows(worked.pot, shift, tender)
         self.areas.append(PotArea(worked.pot, shift, worked.area_m2))
+
+
+def routine_rows(pot: str, shift: Shift, tender: str) -> list[Row]:
+    """Enter the checks that are done at the start of a shift, most days, and those of a Monday.
+
+    Parameters
+    ----------
+    pot : str
+        The pot.
+    shift : Shift
+        The shift that begins.
+    tender : str
+        Who looks.
+
+    Returns
+    -------
+    list of (datetime, dict)
+        When entered, and the record.
+    """
+    random = generator(0, "routine", pot, shift.name)
+    parts = ["deadman", "separator"]
+    if shift.from_at.weekday() == 0:
+        parts += ["couplings", "blast_hose", "nozzle"]
+    rows = []
+    for part in parts:
+        forgotten, minutes = random.random() < CHECK_FORGOTTEN, random.uniform(2.0, 14.0)
+        if forgotten:
+            continue
+        at = shift.from_at + timedelta(minutes=round(float(minutes)))
+        body: dict[str, object] = {"pot": pot, "part": part, "at": utc_text(at), "result": "good"}
+        rows.append(_row("check", at + timedelta(minutes=1), tender, body))
+    return rows
 
 
 def _row(kind: str, recorded_at: datetime, recorded_by: str, body: dict[str, object]) -> Row:
