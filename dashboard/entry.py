@@ -160,7 +160,7 @@ class _Fields:
         begin = None
         if isinstance(before, dt.datetime):
             begin = words.in_zone(before, zone).replace(tzinfo=None, second=0, microsecond=0)
-        suffix = ", empty for now" if empty_is_now and begin is None else ""
+        suffix = ", empty means now" if empty_is_now and begin is None else ""
         typed = st.datetime_input(
             f"{label}{suffix}", begin, key=f"{self._key}-{name}", format="YYYY-MM-DD",
             step=dt.timedelta(minutes=5),

@@ -367,7 +367,8 @@ def test_what_people_type_is_shown_and_never_run(running: Running, browser: Any)
     form.get_by_label("Your name").fill(nasty)
     form.get_by_role("button", name="Save job").click()
     page.get_by_text("Saved: job").wait_for()
-    listed = page.locator(".gb-entry").first
+    listed = page.locator(".gb-entry").filter(has_text="**bold**").first
+    listed.wait_for()
     assert nasty in listed.inner_text()
     assert page.locator('img[src="x"]').count() == 0
     assert page.title() != "run"
