@@ -30,7 +30,7 @@ from pydantic import (
     model_validator,
 )
 
-from ingest.channels import CHANNELS
+from ingest.channels import CHANNELS, UNIT_FACTORS
 from ingest.errors import YardFileError
 from ingest.instants import utc_instant
 from ingest.parts import DEFAULT_RULES, PART_WORDS, DefaultRule
@@ -276,6 +276,111 @@ class SerialLine(_Table):
     pots: Annotated[tuple[str, ...], BeforeValidator(_as_tuple)] = ()
 
 
+class ModbusRegister(_Table):
+    """A value in the registers of a Modbus device: number * scale + offset, in ``unit``.
+
+    Parameters
+    ----------
+    pot, channel : str
+        What it measures.
+    address : int
+        First register, counted from 0 as on the wire; makers often count from 1, 30001 or 40001.
+    kind : str
+        ``input`` (function 4) or ``holding`` (function 3).
+    type : str
+        ``int16``, ``uint16``, ``int32``, ``uint32`` or ``float32``.
+    word_order : str
+        Of two registers: ``big`` has the high word first.
+    unit : str
+        SenML unit of the value: ``Pa``, ``hPa``, ``mA``, ``Cel``, ``%RH``, ``kg``, or ``/`` for
+        a switch.
+    scale, offset : float
+        From the number in the registers to the unit.
+    """
+
+    pot: str
+    channel: ChannelName
+    address: int = Field(ge=0, le=65_535)
+    kind: Literal["input", "holding"] = "input"
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "uint16"
+    word_order: Literal["big", "little"] = "big"
+    unit: FilledText
+    scale: float = 1.0
+    offset: float = 0.0
+
+    @model_validator(mode="after")
+    def _fits(self) -> ModbusRegister:
+        channel = CHANNELS[self.channel]
+        units = [sent for sent, kept in UNIT_FACTORS if kept == channel.unit]
+        if channel.current_column:
+            units.append("mA")
+        if self.unit not in units:
+            raise ValueError(
+                f'unit "{self.unit}" is not taken for {self.channel}; write '
+                f"{' or '.join(units)}, with the scale that leads there"
+            )
+        if self.type not in ("int16", "uint16") and self.address == 65_535:
+            raise ValueError(f"a {self.type} takes two registers, and 65535 is the last there is")
+        if self.scale == 0:
+            raise ValueError("scale = 0 would make every value the same")
+        return self
+
+
+class ModbusUnit(_Table):
+    """A Modbus device on a line.
+
+    Parameters
+    ----------
+    unit : int
+        Its address.
+    timeout_s : float
+        How long to wait for its answer. [s]
+    registers : tuple of ModbusRegister
+        What to read.
+    """
+
+    unit: int = Field(ge=1, le=247)
+    timeout_s: float = Field(0.2, ge=0.01, le=10)
+    registers: Annotated[tuple[ModbusRegister, ...], BeforeValidator(_as_tuple)] = Field(
+        alias="register", min_length=1
+    )
+
+
+class ModbusLine(_Table):
+    """An RS-485 line whose devices are polled with Modbus RTU.
+
+    Parameters
+    ----------
+    port : str
+        Device, or a URL that pyserial takes, such as ``socket://192.0.2.7:4001``.
+    baud : int
+        Speed. [baud]
+    parity : str
+        ``even``, ``odd`` or ``none``.
+    stop_bits : int
+        One; two where there is no parity, says the standard, though most devices take one.
+    rate_hz : float
+        Rounds a second; each asks every unit. [1/s]
+    units : tuple of ModbusUnit
+        Devices on the line.
+    """
+
+    port: FilledText
+    baud: int = Field(19_200, ge=300, le=4_000_000)
+    parity: Literal["even", "odd", "none"] = "even"
+    stop_bits: int = Field(1, ge=1, le=2)
+    rate_hz: float = Field(10.0, gt=0, le=100)
+    units: Annotated[tuple[ModbusUnit, ...], BeforeValidator(_as_tuple)] = Field(
+        alias="unit", min_length=1
+    )
+
+    @property
+    def pots(self) -> tuple[str, ...]:
+        """Pots that the line's devices measure on."""
+        named = (register.pot for unit in self.units for register in unit.registers)
+        return tuple(dict.fromkeys(named))
+
+
 class Part(_Table):
     """A part that is on a pot when the yard file is written.
 
@@ -345,7 +450,7 @@ class Box(_Table):
     pot : str
         The pot it sits on.
     source : str
-        ``mqtt`` or ``serial``.
+        ``mqtt``, ``serial`` or ``modbus``.
     rate_hz : float
         Samples a second that it is set to. [1/s]
     gap_s : float
@@ -356,7 +461,7 @@ class Box(_Table):
 
     name: Slug
     pot: str
-    source: Literal["mqtt", "serial"] = "mqtt"
+    source: Literal["mqtt", "serial", "modbus"] = "mqtt"
     rate_hz: Positive = 10.0
     gap_s: Positive = 2.0
     channels: Annotated[tuple[ChannelName, ...], BeforeValidator(_as_tuple)] = Field(min_length=1)
@@ -625,6 +730,8 @@ class Yard(_Table):
         The broker; ``None`` where no box sends over MQTT.
     serial : tuple of SerialLine
         Serial lines.
+    modbus : tuple of ModbusLine
+        Lines whose transducers are polled.
     pots : tuple of Pot
         At least one.
     boxes : tuple of Box
@@ -646,6 +753,7 @@ class Yard(_Table):
     site: Site
     mqtt: Mqtt | None = None
     serial: Annotated[tuple[SerialLine, ...], BeforeValidator(_as_tuple)] = ()
+    modbus: Annotated[tuple[ModbusLine, ...], BeforeValidator(_as_tuple)] = ()
     pots: Annotated[tuple[Pot, ...], BeforeValidator(_as_tuple)] = Field(alias="pot", min_length=1)
     boxes: Annotated[tuple[Box, ...], BeforeValidator(_as_tuple)] = Field((), alias="box")
     transducers: Annotated[tuple[Transducer, ...], BeforeValidator(_as_tuple)] = Field(

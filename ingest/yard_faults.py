@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 KeyPath = tuple[str | int, ...]
 
 #: Tables that may stand several times, and what their entries are called by.
-_NAMED = {"pot": "name", "box": "name", "serial": "port", "rule": "part", "part": "part"}
+_NAMED = {
+    "pot": "name", "box": "name", "serial": "port", "modbus": "port", "rule": "part",
+    "part": "part",
+}  # fmt: skip
 
 # Smallest and largest believable values of quantities that people type in the wrong unit.
 PRESSURE_PA = (200_000.0, 2_500_000.0)
@@ -306,6 +309,7 @@ def across_tables(raw: Mapping[str, Any], zone: ZoneInfo | None) -> Iterator[Raw
         for position, name in enumerate(names if isinstance(names, list) else ()):
             if pots and isinstance(name, str) and name not in pots:
                 yield RawFault(("serial", index, "pots", position), name, _no_pot(name, pots))
+    yield from _modbus(raw, pots)
     yield from _sources(raw)
     for index, transducer in _tables(raw, "transducer"):
         yield from _calibrations(index, transducer, zone)
@@ -342,6 +346,14 @@ def _sources(raw: Mapping[str, Any]) -> Iterator[RawFault]:
         source = box.get("source", "mqtt")
         if source == "mqtt" and "mqtt" not in raw:
             yield RawFault(path, source, "the file has no [mqtt] table that says which broker")
+        if source == "modbus" and not any(
+            register.get("pot") == box.get("pot")
+            for _, line in _tables(raw, "modbus")
+            for _, unit in _tables(line, "unit")
+            for _, register in _tables(unit, "register")
+        ):
+            words = f"no [[modbus]] register names the pot {shown(box.get('pot'))}"
+            yield RawFault(path, source, words)
         if source != "serial":
             continue
         if not lines:
@@ -352,6 +364,35 @@ def _sources(raw: Mapping[str, Any]) -> Iterator[RawFault]:
         ):
             words = f"no [[serial]] line lists the pot {shown(box.get('pot'))}"
             yield RawFault(path, source, words)
+
+
+def _modbus(raw: Mapping[str, Any], pots: Sequence[str]) -> Iterator[RawFault]:
+    """Faults of Modbus lines: pots that are not there, and what stands twice."""
+    ports = [line.get("port") for _, line in _tables(raw, "serial")]
+    seen: set[tuple[str, str]] = set()
+    for index, line in _tables(raw, "modbus"):
+        if line.get("port") in ports:
+            words = "a [[serial]] line has the same port; a line carries boxes or Modbus, not both"
+            yield RawFault(("modbus", index, "port"), line.get("port"), words)
+        ports.append(line.get("port"))
+        addresses: list[object] = []
+        for place, unit in _tables(line, "unit"):
+            path: KeyPath = ("modbus", index, "unit", place)
+            if unit.get("unit") in addresses:
+                words = "another unit of this line has the same address"
+                yield RawFault((*path, "unit"), unit.get("unit"), words)
+            addresses.append(unit.get("unit"))
+            for position, register in _tables(unit, "register"):
+                pot, channel = register.get("pot"), register.get("channel")
+                if not (isinstance(pot, str) and isinstance(channel, str)):
+                    continue  # reported with the key itself
+                at: KeyPath = (*path, "register", position)
+                if pots and pot not in pots:
+                    yield RawFault((*at, "pot"), pot, _no_pot(pot, pots))
+                if (pot, channel) in seen:
+                    words = "another Modbus register has the same pot and channel"
+                    yield RawFault((*at, "channel"), channel, words)
+                seen.add((pot, channel))
 
 
 def _calibrations(

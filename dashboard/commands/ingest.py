@@ -15,9 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from contextlib import AbstractContextManager
 
-    from ingest.config import Yard
+    from ingest.config import ModbusLine, Yard
     from ingest.health import Health
     from ingest.sources.inbox import Source
+    from ingest.sources.modbus import ModbusSettings
     from ingest.store.batch import Admission
     from ingest.supervise import Log
 
@@ -101,6 +102,7 @@ def sources_of(yard: Yard) -> list[Source]:
         The yard file names none, or a password's variable that is not set.
     """
     from ingest.errors import YardFileError
+    from ingest.sources.modbus import ModbusSource
     from ingest.sources.mqtt import MqttSettings, MqttSource
     from ingest.sources.serial_line import SerialSettings, SerialSource
 
@@ -126,17 +128,41 @@ def sources_of(yard: Yard) -> list[Source]:
         )
     for line in yard.serial:
         sources.append(SerialSource(SerialSettings(line.port, line.baud, line.crc)))
+    sources += [ModbusSource(modbus_settings(line)) for line in yard.modbus]
     if not sources:
         raise YardFileError(
             "The yard file names nothing to take readings from.",
-            "Add a [mqtt] table or a [[serial]] table.",
+            "Add a [mqtt], a [[serial]] or a [[modbus]] table.",
         )
     return sources
 
 
+def modbus_settings(line: ModbusLine) -> ModbusSettings:
+    """What the source of a Modbus line needs to know, from the yard file."""
+    from ingest.sources.modbus import ModbusSettings, UnitSettings
+    from ingest.wire.modbus import Register
+
+    return ModbusSettings(
+        line.port,
+        line.baud,
+        line.parity,
+        line.stop_bits,
+        line.rate_hz,
+        tuple(
+            UnitSettings(
+                unit.unit,
+                unit.timeout_s,
+                tuple(Register(**register.model_dump()) for register in unit.registers),
+            )
+            for unit in line.units
+        ),
+    )
+
+
 def pots_of_source(yard: Yard) -> dict[str, tuple[str, ...]]:
-    """The pots on each serial line, by the source's name, where the yard file lists any."""
-    return {f"serial:{line.port}": line.pots for line in yard.serial if line.pots}
+    """The pots on each line, by the source's name, where the yard file lists any."""
+    serial = {f"serial:{line.port}": line.pots for line in yard.serial if line.pots}
+    return serial | {f"modbus:{line.port}": line.pots for line in yard.modbus}
 
 
 def admission_of(yard: Yard) -> Admission:

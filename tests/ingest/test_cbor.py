@@ -32,7 +32,7 @@ def to_cbor(records: list[dict[str, Any]]) -> bytes:
 
 
 def test_the_rfcs_example_in_bytes_written_by_hand() -> None:
-    # The pack of RFC 8428, section 5.1.2, byte by byte after table 4 and RFC 8949, not by a program.
+    # The pack of RFC 8428, section 5.1.2, byte by byte after its table 4 and RFC 8949.
     payload = bytes.fromhex(
         "87a721781b75726e3a6465763a6f773a3130653230373361303130383030363a"
         "22fb41d303a15b00106223614120050067766f6c7461676501615602fb405e06"
