@@ -204,6 +204,13 @@ def refusal(error: OSError | ValueError | str, place: str) -> Refusal:
             "Look at mqtt.tls.cert_file: it must be signed by an authority that the broker knows, "
             "and be in its dates.",
         )
+    if "EOF occurred" in text:
+        return Refusal(
+            "certificate",
+            f"The broker {place} ended the secured connection at once, without a reason.",
+            "It wants a certificate that it knows (mqtt.tls.cert_file), or does not speak TLS on "
+            "that port (8883 is usual).",
+        )
     if isinstance(error, ssl.SSLError) or "SSL" in text:
         return Refusal(
             "certificate",

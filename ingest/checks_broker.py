@@ -15,7 +15,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from ingest.access import refusal
 from ingest.config import Mqtt
+from ingest.errors import YardFileError
 
 #: Messages for the burst: more than a broker out of the box keeps for an absent client.
 BURST = 1_500
@@ -54,6 +56,11 @@ def connect_trouble(mqtt: Mqtt, password: str | None) -> Trouble | None:
         )
     except OSError as error:
         return Trouble(f"{place} cannot be reached: {error.strerror}.", "Look at the network.")
+    try:
+        if mqtt.tls is not None:
+            mqtt.tls.context()
+    except YardFileError as error:
+        return Trouble(error.what, error.next_step)
     with _Session(mqtt, password) as session:
         return session.trouble
 
@@ -99,6 +106,7 @@ class _Session:
         self._mqtt, self._session_s, self._clean = mqtt, session_s, clean
         self._answered, self._subscribed = threading.Event(), threading.Event()
         self._code: int | None = None
+        self._failed: Exception | str | None = None
         self._granted = False
         self._sent = self._heard = 0
         self._heard_at = time.monotonic()
@@ -110,6 +118,9 @@ class _Session:
         )
         if mqtt.username:
             client.username_pw_set(mqtt.username, password)
+        if mqtt.tls is not None:
+            client.tls_set_context(mqtt.tls.context())
+            client.on_log = self._on_log
         client.max_inflight_messages_set(500)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
@@ -126,7 +137,8 @@ class _Session:
                 self._mqtt.host, self._mqtt.port, self._mqtt.keepalive_s,
                 clean_start=self._clean, properties=properties,
             )  # fmt: skip
-        except OSError:
+        except (OSError, ValueError) as error:
+            self._failed = error
             return self
         self._client.loop_start()
         self._answered.wait(_WAIT_S)
@@ -140,6 +152,9 @@ class _Session:
     def trouble(self) -> Trouble | None:
         """Why the broker did not take the connection."""
         place = f"{self._mqtt.host}:{self._mqtt.port}"
+        if self._code is None and isinstance(self._failed, (OSError, ValueError, str)):
+            why = refusal(self._failed, place)
+            return Trouble(why.what, why.next_step)
         if self._code is None:
             return Trouble(
                 f"{place} took the connection and then said nothing in MQTT.",
@@ -191,6 +206,12 @@ class _Session:
     ) -> None:
         self._code = code.value
         self._answered.set()
+
+    def _on_log(self, client: Client, userdata: Any, level: int, said: str) -> None:
+        # With TLS 1.3 the broker looks at our certificate after the handshake.
+        if "failed" in said:
+            self._failed = said
+            self._answered.set()
 
     def _on_subscribe(
         self, client: Client, userdata: Any, number: int, codes: list[ReasonCode], properties: Any

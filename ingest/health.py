@@ -11,7 +11,10 @@ The file is ``ingest-health.json`` in the data folder, replaced whole about once
 - ``waiting_bytes`` : int. Journal that the store has not taken yet. [bytes]
 - ``trouble`` : object. A sentence by part (source, ``journal``, ``store``) that is in trouble now.
 - ``sources`` : object by source. ``state`` in words, ``messages`` since the start,
-  ``last_message_at`` or null.
+  ``last_message_at`` or null; of a broker ``refused`` (times it could not be used, by kind) and
+  ``held_back_s`` (how long reading was held back for coming too fast). [s]
+- ``pots`` : object by pot in the topic, since the start: ``messages``, ``last_message_at``,
+  ``unassured`` (quality of service 0), ``retained``, ``again`` (marked as a second delivery).
 - ``presence`` : object by pot. ``said`` (the box's own word, such as ``online``) and ``at``.
 """
 
@@ -106,8 +109,20 @@ class Health:
                         "state": source.state,
                         "messages": self._by_source[source.name],
                         "last_message_at": _iso(self._last_us.get(source.name)),
+                        **_of_broker(source),
                     }
                     for source in self._sources
+                },
+                "pots": {
+                    pot: {
+                        "messages": heard.messages,
+                        "last_message_at": _iso(heard.last_us or None),
+                        "unassured": heard.unassured,
+                        "retained": heard.retained,
+                        "again": heard.again,
+                    }
+                    for source in self._sources
+                    for pot, heard in dict(getattr(source, "pots", {})).items()
                 },
                 "presence": presence,
             }
@@ -127,6 +142,16 @@ def read_health(data: Path) -> dict[str, Any] | None:
     except FileNotFoundError:
         return None
     return facts
+
+
+def _of_broker(source: Source) -> dict[str, Any]:
+    """What only a source with a broker behind it knows."""
+    if not hasattr(source, "refused"):
+        return {}
+    return {
+        "refused": dict(source.refused),
+        "held_back_s": round(float(getattr(source, "held_back_s", 0.0)), 1),
+    }
 
 
 def _iso(at_us: int | None) -> str | None:

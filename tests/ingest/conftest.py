@@ -86,6 +86,18 @@ def _mosquitto() -> str:
 
 
 @pytest.fixture
+def broker_program() -> str:
+    """The broker's program; the test is skipped where it is not installed."""
+    return _mosquitto()
+
+
+@pytest.fixture
+def free() -> Callable[[], int]:
+    """Gives a TCP port that nothing listens on."""
+    return free_port
+
+
+@pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Broker]:
     folder = tmp_path / "broker"
     folder.mkdir()
