@@ -153,20 +153,22 @@ def _smoothed(values: Floats, half_width: float) -> Floats:
 
 
 def noise_of(samples: Samples) -> float:
-    """Standard deviation of the pot transducer's noise, from second differences at rest. [Pa]
+    """Standard deviation of the pot transducer's noise, from second differences under pressure.
 
     Notes
     -----
-    The median absolute second difference of white noise is 0.6745 sqrt(6) sigma.
+    The median absolute second difference of white noise is 0.6745 sqrt(6) sigma. At rest a
+    current loop may stand at the end of its range, which cuts the noise off. [Pa]
     """
-    quiet = ~samples.deadman
-    quiet &= samples.pot_pa < VENTED_PA
-    inner = quiet[:-2] & quiet[1:-1] & quiet[2:]
-    at = np.flatnonzero(inner)[:20_000]
+    pot = samples.pot_pa
+    up = samples.deadman & (pot > 10.0 * VENTED_PA)
+    at = np.flatnonzero(up[:-2] & up[1:-1] & up[2:])[:20_000]
     if at.size < 30:
         return 1000.0
-    second = samples.pot_pa[at] - 2.0 * samples.pot_pa[at + 1] + samples.pot_pa[at + 2]
-    return max(float(np.nanmedian(np.abs(second))) / (0.6745 * np.sqrt(6.0)), 100.0)
+    second = np.abs(pot[at] - 2.0 * pot[at + 1] + pot[at + 2])
+    # Where steps of the transducer's resolution hide the noise, half of them may be nil.
+    spread = float(np.nanmedian(second)) / (0.6745 * np.sqrt(6.0))
+    return max(spread, 0.5 * float(np.sqrt(np.nanmean(np.minimum(second, 5e3) ** 2) / 6.0)), 100.0)
 
 
 @dataclass(frozen=True)
@@ -204,7 +206,8 @@ def _zeros(samples: Samples, edges: Edges) -> Floats:
     for i, press in enumerate(edges.press):
         begin = max(edges.before[i] + settle if i else 0, press - longest)
         if press - begin >= 5:
-            level = float(np.nanmean(samples.pot_pa[begin:press]))
+            # The median: noise about zero may be cut off at the lower end of the loop's range.
+            level = float(np.nanmedian(samples.pot_pa[begin:press]))
             if abs(level) < VENTED_PA:
                 found[i] = level
     known = np.flatnonzero(np.isfinite(found))
@@ -346,7 +349,8 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
     zeros = _zeros(samples, edges)
     each = max(round(1.0 / (samples.period_s * FASTEST_HZ)), 1)
     most = round(LONGEST_S / samples.period_s)
-    smooth = max(round(0.5 / samples.period_s), 3)
+    # Where a fit begins and ends must not hang on single noisy samples: wide means decide.
+    smooth = max(round(float(np.clip(0.2 * noise_pa / 2500.0, 0.5, 1.2)) / samples.period_s), 3)
     pieces: list[tuple[Floats, Floats, Floats, Floats]] = []
     cycle, start, guess = [], [], []
     for i in range(count):
@@ -364,7 +368,7 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
         sums = np.concatenate(([0.0], np.cumsum(share)))
         level = (sums[smooth:] - sums[:-smooth]) / smooth
         over = np.flatnonzero(level > LOOK_TO)
-        end = int(over[0]) + smooth if over.size else share.size
+        end = int(over[0]) + smooth // 2 + 1 if over.size else share.size
         top = float(level[over[0]] if over.size else level[-1])
         if top < LEAST_SHARE and share.size < most:
             reason[i] = "too short a press"
@@ -378,7 +382,8 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
         if rest_pa + facts.outside_pa > 0.45 * supply[0]:
             reason[i] = "pressurised before the press"
             continue
-        low = np.flatnonzero(share > 0.3)
+        low = np.flatnonzero(level > 0.3)
+        early = np.flatnonzero(level > LOOK_FROM)
         high = np.flatnonzero(level > min(0.9 * top, 0.75))
         if low.size == 0 or high.size == 0:
             reason[i] = "the pot did not fill"
@@ -387,14 +392,14 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
             caution[i] = "not vented before"
         elif supply[:end].min() < 0.75 * supply[0]:
             caution[i] = "supply sagged"
-        span_s = max((high[0] + smooth / 2 - low[0]) * samples.period_s, 0.2)
-        rate = max(_isothermal(float(level[high[0]])) - _isothermal(0.3), 0.1) / span_s
+        span_s = max((high[0] - low[0]) * samples.period_s, 0.2)
+        rate = max(_isothermal(float(level[high[0]])) - _isothermal(float(level[low[0]])), 0.1) / span_s
         pieces.append(
             (
                 _binned(samples.at_s[begin : begin + end] - samples.at_s[begin], each),
                 _binned(supply[:end], each),
                 _binned(pot[:end], each),
-                _binned(share[:end], each),
+                _binned((np.arange(end) >= early[0] + smooth // 2).astype(np.float64), each),
             )
         )
         cycle.append(i)
@@ -412,7 +417,7 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
         at_s=joined[0],
         supply_pa=joined[1],
         pot_pa=joined[2],
-        weight=np.where(joined[3] >= LOOK_FROM, 1.0 / np.maximum(error, 1.0), 0.0),
+        weight=np.where(joined[3] > 0.5, 1.0 / np.maximum(error, 1.0), 0.0),
         start_pa=np.array(start),
         guess=np.array(guess),
         vented=np.array([caution[i] != "not vented before" for i in cycle], dtype=np.bool_),
@@ -441,6 +446,7 @@ def fit_fill_windows(
     start_k: Floats | None = None,
     rounds: int = 8,
     before: FillFits | None = None,
+    only: Ints | None = None,
 ) -> FillFits:
     """Fit ln x, the opening instant and the leak ratio of each fill, with the rest held.
 
@@ -460,6 +466,8 @@ def fit_fill_windows(
         Most iterations of a fit.
     before : FillFits, optional
         Fits made earlier: those for which little has changed since are kept as they are.
+    only : numpy.ndarray of int, optional
+        Numbers of the windows to fit; the others' entries mean nothing then.
     """
     size = windows.cycle.size
     middle = np.stack(
@@ -470,7 +478,7 @@ def fit_fill_windows(
     misfit = np.zeros(size)
     held = np.array(held, dtype=np.float64)
     gas_k = np.full(size, facts.air_k) if start_k is None else start_k
-    which = np.arange(size)
+    which = np.arange(size) if only is None else only
     if before is not None:
         moved = np.abs(held - before.held) / _LITTLE_HELD
         moved_k = np.abs(gas_k - before.start_k) / _LITTLE_K

@@ -103,6 +103,9 @@ _EMPTY_ERROR, _FLOOR_ERROR = 0.003, 0.03
 #: A fall of ln x that only a tipping makes.
 _FAR = 0.12
 _SHARED_STATES = [LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, SLACK]
+#: A tipping moves to a rest at most so many cycles away, for so much less of the cost; one
+#: tipping less is worth so much.
+_MOVE_CYCLES, _MOVE_GAIN, _FEWER_GAIN = 15, 6.0, 12.0
 _ROUNDS = 4
 _PRUNES = 100
 
@@ -318,14 +321,14 @@ def weigh(
     Returns
     -------
     Weighed or None
-        ``None`` where fewer than three fills could be fitted.
+        ``None`` where fewer than three fills of a vented pot could be fitted.
 
     Notes
     -----
     Everything is local to the stretch: nothing is carried from one shift to the next.
     """
     windows = fill_windows(samples, cycles, facts)
-    if windows.cycle.size < 3:
+    if int(windows.vented.sum()) < 3:
         return None
     return _Weighing(samples, cycles, facts, bags, windows).run()
 
@@ -349,7 +352,9 @@ class _Weighing:
         )
         self.exposure[self.emptied.began_empty] = 0.0
         self.has_fit = np.zeros(self.count, dtype=np.int64)
-        self.has_fit[windows.cycle] = 1
+        # A pot pressed while it still exhausts goes on falling till the wedge shuts, and its gas is
+        # cold: fitted for what it is worth, but not weighed.
+        self.has_fit[windows.cycle[windows.vented]] = 1
         self.scale = float(np.exp(np.median(windows.guess)))
         self.about, self.mean0, self.cov0 = self._begin()
         self.start_k: Floats | None = None
@@ -360,6 +365,7 @@ class _Weighing:
         self.tipped = np.zeros(self.count)
         self.tipped_error = np.ones(self.count)
         self.leak_walk = LEAK_WALK
+        self.given: dict[int, list[int]] = {}
         self.floor = np.zeros(self.count, dtype=np.bool_)
         self.mean = self.about
         self.cov = np.zeros((self.count, STATES, STATES))
@@ -369,8 +375,8 @@ class _Weighing:
     def _begin(self) -> tuple[Floats, Floats, Floats]:
         """Priors, and a first trajectory to linearise about."""
         facts, windows = self.facts, self.windows
-        known = np.exp(windows.guess) / self.scale
-        xi = np.interp(np.arange(self.count), windows.cycle, known)
+        known = np.exp(windows.guess[windows.vented]) / self.scale
+        xi = np.interp(np.arange(self.count), windows.cycle[windows.vented], known)
         empty = 1.08 * float(np.quantile(known, 0.97))
         alpha = facts.volume_m3 * facts.particle_kg_m3
         alpha_error = float(np.hypot(facts.volume_error, facts.particle_error))
@@ -416,8 +422,7 @@ class _Weighing:
         self.fits = fit_fill_windows(
             windows, held, self.facts, start, self.start_k, rounds, self.fits
         )
-        trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
-        self.trust = np.where(windows.vented, trust, 0.2 * trust)
+        self.trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
 
     def _coldness(self) -> Floats:
         """How little heat the gas has time for in a fill: 1 none, 0 as much as it needs."""
@@ -514,7 +519,8 @@ class _Weighing:
         for k in np.flatnonzero(could)[:-1]:
             following = np.flatnonzero(could[k + 1 :])
             other = k + 1 + int(following[0])
-            if not self.has_fit[k + 1 : other + 1].any():
+            little = float(self.exposure[k + 1 : other + 1].sum()) < 20.0
+            if little and not self.has_fit[k + 1 : other + 1].any():
                 could[k if rest_s[k] < rest_s[other] else other] = False
         return could
 
@@ -525,7 +531,8 @@ class _Weighing:
         near an entry of bags.
         """
         could = self.candidates()
-        which, log_x = self.windows.cycle, self.windows.guess
+        vented = self.windows.vented
+        which, log_x = self.windows.cycle[vented], self.windows.guess[vented]
         fall = np.full(self.count, -np.inf)
         for k in np.flatnonzero(could):
             before, after = log_x[which <= k][-3:], log_x[which > k][:3]
@@ -537,10 +544,12 @@ class _Weighing:
         if self.bags and could.any():
             # Each entry to a rest of its own: long, soon before it, and x fell most.
             at = np.array([at_s for at_s, _ in self.bags])[:, None]
-            away = np.maximum((begin - at) / ENTERED_BEFORE_S, (at - end) / ENTERED_AFTER_S)
+            early = np.maximum(begin - at, 0.0) / ENTERED_BEFORE_S
+            away = np.maximum(early, (at - end) / ENTERED_AFTER_S)
             score = np.minimum(rest_s / 300.0, 1.0) ** 2
             score = score * (0.1 + np.maximum(fall, 0.0) + 0.2 * self.emptied.ran_empty)
-            score = score * (1.0 - 0.5 * np.clip(away, 0.0, 1.0))
+            # Few enter a tipping before it is done.
+            score = score * np.where(early > 0.0, 0.3, 1.0 - 0.5 * np.clip(away, 0.0, 1.0))
             score = np.where(could & (away < 1.0) & ((fall > -0.05) | (rest_s > 150.0)), score, 0.0)
             for number, k in zip(*linear_sum_assignment(score, maximize=True), strict=True):
                 surely[k] |= bool(score[number, k] > 0.0)
@@ -647,6 +656,82 @@ class _Weighing:
         self.given = given
         return sorted(left)
 
+    def move(self) -> bool:
+        """Move tippings to a neighbouring rest where the fills between the two say so.
+
+        Nearly empty and nearly full pots can fill alike (little heat, little room), so the path
+        the smoother is on holds itself up. Here the fills between two rests are fitted anew
+        under both paths, and the better one wins.
+
+        Returns
+        -------
+        bool
+            Whether any tipping was moved.
+        """
+        could, kg, moved = self.candidates(), self.jumps()[0], False
+        rest_s = np.append(self.edges.rest_s[1:], 0.0)
+        for k in np.flatnonzero(self.happened != NOTHING):
+            entered = [self.bags[n][1] for n in self.given.get(int(k), ())]
+            best, gain, tipped_kg = -1, _MOVE_GAIN, sum(entered) if entered else float(kg[k])
+            if tipped_kg < LEAST_TIPPING_KG:
+                continue
+            for other in np.flatnonzero(could):
+                low, high = min(k, other), max(k, other)
+                if other == k or high - low > _MOVE_CYCLES:
+                    continue
+                if (self.happened[low + 1 : high] != NOTHING).any():
+                    continue
+                between = np.arange(low + 1, high + 1)
+                lighter_kg = (1.0 if other > k else -1.0) * tipped_kg
+                worth = self.path_cost(between, 0.0) - self.path_cost(between, lighter_kg)
+                if self.happened[other] != NOTHING:
+                    if entered:
+                        continue
+                    worth += _FEWER_GAIN
+                else:
+                    worth += 4.0 * np.log(min(rest_s[other], 300.0) / min(rest_s[k], 300.0))
+                if worth > gain:
+                    best, gain = int(other), worth
+            if best >= 0:
+                shift = (1.0 if best > k else -1.0) * tipped_kg * self.mean[k + 1, PER_KG]
+                low, high = min(k, best), max(k, best)
+                self.about[low + 1 : high + 1, XI] += shift
+                self.happened[k], self.happened[best] = NOTHING, UNKNOWN_JUMP
+                self.given.pop(int(k), None)
+                moved = True
+        return moved
+
+    def path_cost(self, cycles: Ints, lighter_kg: float) -> float:
+        """Twice the negative log-likelihood of some fills, the pot being so much lighter."""
+        windows = self.windows
+        which = np.flatnonzero(np.isin(windows.cycle, cycles) & windows.vented)
+        if which.size == 0:
+            return 0.0
+        size = windows.cycle.size
+        held, start, expected = np.zeros((size, 3)), np.zeros((size, 3)), np.zeros((size, 2))
+        y, jacobian = np.zeros(5), np.zeros((5, STATES))
+        coldness, impossible = np.zeros(size), 0.0
+        for i in which:
+            state = self.about[windows.cycle[i]].copy()
+            state[XI] = state[XI] + lighter_kg * state[PER_KG]
+            kg = (state[XI_EMPTY] - state[XI]) / state[PER_KG]
+            impossible += (min(kg, 0.0) / (0.01 * self.facts.volume_m3 * self.facts.particle_kg_m3)) ** 2
+            state[XI] = np.clip(state[XI], 0.3 * state[XI_EMPTY], 1.02 * state[XI_EMPTY])
+            predicted(state, self.scale, 0.0, y, jacobian)
+            held[i], expected[i] = y[2:], y[:2]
+            start[i] = y[0], 0.35, y[1]
+            coldness[i] = 1.0 / (1.0 + self._heat_constants(np.exp(y[3:4]), 5.0)[0])
+        fits = fit_fill_windows(
+            windows, held, self.facts, start, self.start_k, 8, None, which
+        )
+        information, pull = fits.information[which].copy(), fits.pull[which].copy()
+        _blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness[which])
+        off = expected[which] - fits.own[which][:, [0, 2]]
+        cost = np.einsum("ni,nij,nj->n", off, information[:, :2, :2], off)
+        used = windows.after[which] - windows.first[which]
+        fitted = np.minimum(cost, 25.0) + fits.misfit[which] ** 2 * (used - 3)
+        return float(np.sum(fitted)) + impossible
+
     def run(self) -> Weighed:
         self.happened[self.obvious()] = UNKNOWN_JUMP
         self.fit(8)
@@ -663,9 +748,17 @@ class _Weighing:
             self.round()
         self.exhaust()
         self.round()
+        if self.move():
+            self.match()
+            self.round()
+            self.round()
         self.look_for_more()
         self.match()
         for _ in range(_ROUNDS):
+            self.round()
+        if self.move():
+            self.match()
+            self.round()
             self.round()
         self.look_for_more()
         left = self.match()
