@@ -4,7 +4,7 @@
 
     each source, a thread     open, read, hand over            ┐ bounded inbox
     journal, a thread         append all, one sync, then acknowledge  ┘
-    store writer, a thread    journal from its mark, a batch a second, one transaction
+    store writer, a process   journal from its mark, a batch a second, one transaction
     this thread               once a second: health file, status
 
 Stopping goes the same way: sources end after their last acknowledgement, the journal syncs what
@@ -26,7 +26,8 @@ from ingest.sources.inbox import Delivery, Inbox, Source
 from ingest.store.batch import USUAL, Admission
 from ingest.store.journal import Journal
 from ingest.store.journal_frames import waiting_bytes
-from ingest.store.write import StoreWriter, stored_mark
+from ingest.store.write import stored_mark
+from ingest.store.writer_process import WriterProcess
 from ingest.supervise import Failure, Log, keep_running
 
 #: A batch a second costs the store one opening and one commit a second. [s]
@@ -75,7 +76,7 @@ class Service:
         self._log = log
         self._inbox = Inbox()
         self._journal = Journal(data, after_segment=stored_mark(data).segment)
-        self._writer = StoreWriter(data, pots, pots_of_source=pots_of_source, admission=admission)
+        self._writer = WriterProcess(data, pots, pots_of_source, admission)
         self._sources_ended = threading.Event()
         self.health = Health(sources)
         if self._journal.torn_bytes:
@@ -116,6 +117,7 @@ class Service:
         self._journal.release()
         may_end.set()
         writer.join()
+        self._writer.close()
         self.health.running = False
         self._report(show)
         self._log.info("stopped", **self.health.counts())

@@ -1,0 +1,125 @@
+"""The store's writer in a process of its own: the same answers, and it may die at any time."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from ingest.errors import StoreBusy, StoreError, Transient
+from ingest.readings import RawMessage
+from ingest.store.connection import read_window, store_path
+from ingest.store.journal import Journal
+from ingest.store.write import StoreWriter, stored_mark
+from ingest.store.writer_process import WriterProcess
+
+NOW_S = 1_760_000_000
+
+
+def journal(data: Path, count: int, first: int = 0) -> None:
+    with Journal(data) as kept:
+        for number in range(first, first + count):
+            pot = "pot-9" if number % 10 == 9 else "pot-1"
+            pack = [{"n": f"{pot}/pot", "u": "Pa", "bt": NOW_S + number, "v": number}]
+            kept.append(RawMessage("mqtt", "", "", NOW_S * 10**6, False, json.dumps(pack).encode()))
+
+
+def stored(data: Path) -> int:
+    with read_window(data) as con:
+        return int(con.sql("SELECT count(*) FROM sample").fetchall()[0][0])
+
+
+def test_it_gives_what_the_writer_itself_gives(tmp_path: Path) -> None:
+    here, there = tmp_path / "here", tmp_path / "there"
+    for data in (here, there):
+        journal(data, 200)
+    own = {"mqtt": ["pot-1", "pot-9"]}
+    writer = WriterProcess(there, ["pot-1"], own)
+    assert writer.pid is None
+    assert writer.take() == StoreWriter(here, ["pot-1"], pots_of_source=own).take()
+    assert writer.at == stored_mark(there)
+    assert writer.take() is None
+    writer.close()
+    assert stored(here) == stored(there) == 180
+
+
+def test_a_killed_child_is_started_again_and_nothing_is_lost_or_doubled(tmp_path: Path) -> None:
+    journal(tmp_path, 100)
+    writer = WriterProcess(tmp_path, None)
+    assert writer.take() is not None
+    journal(tmp_path, 100, 100)
+    assert writer.pid is not None
+    os.kill(writer.pid, signal.SIGKILL)
+    time.sleep(0.2)
+    # A child found dead before a question is replaced without a word; one that dies over it is a
+    # sentence first.
+    try:
+        taken = writer.take()
+    except Transient as error:
+        assert "ended by itself" in str(error)
+        taken = writer.take()
+    assert taken is not None and taken.readings == 100
+    writer.close()
+    assert stored(tmp_path) == 200
+
+
+def test_errors_come_through_with_their_kind_and_next_step(tmp_path: Path) -> None:
+    journal(tmp_path, 10)
+    writer = WriterProcess(tmp_path, None)
+    writer.take()
+    journal(tmp_path, 10, 10)
+    with read_window(tmp_path), pytest.raises(StoreBusy) as busy:
+        writer.take(wait_s=0.2)
+    assert busy.value.next_step or busy.value.what
+    assert writer.take() is not None
+    writer.close()
+    with duckdb.connect(str(store_path(tmp_path))) as con:
+        con.execute("INSERT INTO migration VALUES (999, 'm999_later', now()::TIMESTAMP)")
+    newer = WriterProcess(tmp_path, None)
+    with pytest.raises(StoreError, match="newer Gritbook"):
+        newer.take()
+    newer.close()
+
+
+ORPHAN = """
+import sys, time
+from pathlib import Path
+from ingest.store.writer_process import WriterProcess
+writer = WriterProcess(Path(sys.argv[1]), None)
+writer.take()
+print(writer.pid, flush=True)
+time.sleep(60)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="asks for a process as POSIX does")
+def test_a_child_whose_parent_was_killed_ends(tmp_path: Path) -> None:
+    journal(tmp_path, 10)
+    parent = subprocess.Popen(
+        [sys.executable, "-c", ORPHAN, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
+    assert parent.stdout is not None
+    pid = int(parent.stdout.readline())
+    parent.kill()
+    parent.wait()
+    parent.stdout.close()
+    give_up_at = time.monotonic() + 10
+    while _runs(pid):
+        assert time.monotonic() < give_up_at, "the child outlives its parent"
+        time.sleep(0.05)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except FileNotFoundError:
+        return False
+    # A zombie has ended; whoever adopted it has not looked yet.
+    return state != "Z"
