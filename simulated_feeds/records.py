@@ -138,7 +138,9 @@ def routine_rows(pot: str, shift: Shift, tender: str) -> list[Row]:
         if forgotten:
             continue
         at = shift.from_at + timedelta(minutes=round(float(minutes)))
-        body: dict[str, object] = {"pot": pot, "part": part, "at": utc_text(at), "result": "good"}
+        body: dict[str, object] = {
+            "pot": pot, "part": part, "at": utc_text(at), "result": "good", "note": "",
+        }  # fmt: skip
         rows.append(_row("check", at + timedelta(minutes=1), tender, body))
     return rows
 

@@ -20,16 +20,17 @@ def at(hours: float) -> dt.datetime:
     return BEGIN + dt.timedelta(hours=hours)
 
 
-def cycles(*spans: tuple[float, float, float]) -> pl.DataFrame:
-    """Cycles from hour to hour with so many seconds of blasting."""
+def cycles(*spans: tuple[float, float]) -> pl.DataFrame:
+    """Cycles from hour to hour that blast for four fifths of the time."""
     rows = [
         {
             "pressed_at": at(a), "released_at": at(b), "span_from_at": at(a), "span_to_at": at(b),
-            "flicker": False, "deadman_s": blast + 5, "deadman_low_s": blast + 4,
-            "deadman_high_s": (b - a) * 3600, "blast_s": blast, "blast_low_s": blast - 1,
-            "blast_high_s": blast + 1, "pinched_s": blast,
+            "flicker": False, "deadman_s": 3240 * (b - a), "deadman_low_s": 3060 * (b - a),
+            "deadman_high_s": 3600 * (b - a), "blast_s": 2880 * (b - a),
+            "blast_low_s": 2700 * (b - a), "blast_high_s": 3060 * (b - a),
+            "pinched_s": 3240 * (b - a),
         }
-        for a, b, blast in spans
+        for a, b in spans
     ]  # fmt: skip
     names = [name for name in CYCLE_SCHEMA if rows and name in rows[0]]
     return pl.DataFrame(rows, schema={n: CYCLE_SCHEMA[n] for n in names} or CYCLE_SCHEMA)
@@ -93,7 +94,7 @@ def test_hours_are_conserved_and_partition_every_window(
 ) -> None:
     edges = np.cumsum(steps)
     pairs = [(float(a), float(b)) for a, b in zip(edges[::2], edges[1::2], strict=False)]
-    found = cycles(*((a, b, max((b - a) * 3600 * 0.8 - 5, 1.0)) for a, b in pairs[::2]))
+    found = cycles(*pairs[::2])
     silent = gaps(*((a, b, True) for a, b in pairs[1::2]))
     last = float(edges[-1]) + 1.0
     shifts = [(at(min(p)), at(max(p))) for p in booked]

@@ -361,7 +361,11 @@ def test_what_people_type_is_shown_and_never_run(running: Running, browser: Any)
     page = watched(browser, [], viewport={"width": 1280, "height": 900})
     page.goto(f"{running.address}/logbook")
     page.get_by_text("Job", exact=True).click()
+    from playwright.sync_api import expect
+
     form = page.locator('[data-testid="stForm"]').filter(has_text="Name of the job")
+    # While the page is drawn anew the form before it is still there for a moment.
+    expect(form.get_by_label("Your name")).to_have_count(1, timeout=20_000)
     form.get_by_label("Name of the job").fill(f"job {nasty}"[:80])
     form.get_by_label("What is blasted").fill(nasty)
     form.get_by_label("Your name").fill(nasty)
