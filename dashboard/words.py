@@ -179,11 +179,13 @@ def percent(share: float) -> str:
 
     Examples
     --------
-    >>> percent(0.364).replace(NBSP, " "), percent(0.002).replace(NBSP, " ")
-    ('36 %', 'under 1 %')
+    >>> [percent(share).replace(NBSP, " ") for share in (0.364, 0.002, 0.996, 1.0)]
+    ['36 %', 'under 1 %', 'over 99 %', '100 %']
     """
     if 0 < share < 0.005:
         return f"under 1{NBSP}%"
+    if 0.99 < share < 1.0:
+        return f"over 99{NBSP}%"
     return f"{share * 100:.0f}{NBSP}%"
 
 

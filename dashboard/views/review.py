@@ -444,8 +444,8 @@ def _cycle_figures(row: dict[str, Any]) -> list[look.Figure]:
         look.Figure("Pot answered after", words.seconds(row["press_delay_s"]), "s"),
         look.Figure("To 90 % of manifold", words.seconds(row["pressurise_s"]), "s"),
         look.Figure("Exhaust to 10 %", words.seconds(row["exhaust_s"]), "s"),
-        look.Figure("Lost from manifold to pot", words.drop(row["drop_supply_pot_pa"])),
-        look.Figure("Lost from pot to nozzle", words.drop(row["drop_pot_nozzle_pa"])),
+        look.Figure("From manifold to pot", words.drop(row["drop_supply_pot_pa"])),
+        look.Figure("From pot to nozzle", words.drop(row["drop_pot_nozzle_pa"])),
     ]  # fmt: skip
 
 
