@@ -239,7 +239,7 @@ def paragraph(fault: Fault) -> str:
     unit = "" if fault.unit == "-" else f" {fault.unit}"
     return (
         f"## {fault.words}\n\n"
-        f"`{fault.name}` ({fault.where}). {fault.effect} The dial is the {fault.dial}: {dials}"
+        f"`{fault.name}` ({fault.where}). {fault.effect} The dial: {fault.dial}: {dials}"
         f"{unit} at severities 0.25, 0.5 and 1.\n\n"
         f"![{fault.words}: healthy and three severities]({fault.name}.svg)\n"
     )
