@@ -13,7 +13,7 @@ import hashlib
 import json
 import secrets
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -21,6 +21,7 @@ from ingest.config import Yard
 from ingest.errors import RecordRefused, StoreBusy
 from ingest.instants import utc_instant
 from ingest.record_bodies import BODIES, INSTANT_KEYS, KEYS, checked_body, words_of
+from ingest.store import records_log
 from ingest.store.connection import DEFAULT_WAIT_S, write_window
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ def add(
     by = _person(by)
     checked = checked_body(yard, kind, body, recorded_at)
     row = Row(_new_id(recorded_at), kind, recorded_at, by, via, None, False, "", checked)
-    with _keeping_input(kind, body), write_window(data, wait_s) as con:
+    with _keeping_input(kind, body), _entering(data, wait_s) as con:
         book = _Book(con)
         book.check(row)
         _insert(con, [row])
@@ -157,7 +158,7 @@ def correct(
     """
     recorded_at = _now(at)
     by, reason = _person(by), _reason(reason)
-    with _keeping_input("correction", body), write_window(data, wait_s) as con:
+    with _keeping_input("correction", body), _entering(data, wait_s) as con:
         old = _newest(con, record_id)
         checked = checked_body(yard, old["kind"], body, recorded_at)
         row = Row(
@@ -200,7 +201,7 @@ def withdraw(
     """
     recorded_at = _now(at)
     by, reason = _person(by), _reason(reason)
-    with _keeping_input("withdrawal", {"record": record_id}), write_window(data, wait_s) as con:
+    with _keeping_input("withdrawal", {"record": record_id}), _entering(data, wait_s) as con:
         old = _newest(con, record_id)
         if old["withdrawn"]:
             raise RecordRefused(
@@ -238,7 +239,7 @@ def load_file(data: Path, yard: Yard, path: Path, wait_s: float = DEFAULT_WAIT_S
         The store was held for longer than ``wait_s``.
     """
     rows = list(_rows_of_file(yard, path))
-    with write_window(data, wait_s) as con:
+    with _entering(data, wait_s) as con:
         known = {found[0] for found in con.execute("SELECT record_id FROM record").fetchall()}
         book = _Book(con)
         fresh: list[Row] = []
@@ -554,6 +555,18 @@ def _naming_line(path: Path, line: int) -> Iterator[None]:
         yield
     except RecordRefused as error:
         raise RecordRefused(f"{path.name}, line {line}: {error.what}", error.next_step) from error
+
+
+@contextmanager
+def _entering(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A write window whose new records are copied to ``records.log`` once they are committed."""
+    with write_window(data, wait_s) as con:
+        yield con
+        rows = records_log.lacking(con, data)
+    # They are saved: a full disk makes the copy late, not the entry wrong. The next entry brings
+    # it along, and `gritbook check` says that it is late.
+    with suppress(OSError):
+        records_log.append(data, rows)
 
 
 @contextmanager

@@ -15,7 +15,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ingest.errors import DiskFull, StoreBusy, StoreError
+from ingest.errors import DiskFull, GritbookError, StoreBusy, StoreError
 
 if TYPE_CHECKING:
     import duckdb
@@ -32,6 +32,8 @@ DEFAULT_WAIT_S = 20.0
 
 # How DuckDB passes on that a disk or a quota is full.
 _NO_ROOM = ("No space left on device", "Disk quota exceeded", "not enough space on the disk")
+# How it says that what it reads is not what it wrote.
+_DAMAGED = ("Corrupt database", "does not match stored checksum")
 # How it says that another process has the file, on POSIX and on Windows.
 _HELD = ("Could not set lock", "being used by another process")
 
@@ -67,11 +69,18 @@ def read_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.D
             f"There is no store in {data}.",
             "Start `gritbook ingest`, or bring a file in with `gritbook import`.",
         )
-    con = _open(path, read_only=True, wait_s=wait_s)
+    import duckdb
+
+    con = open_store(path, read_only=True, wait_s=wait_s)
     try:
         con.execute("SET TimeZone = 'UTC'")
         migrations.require_current(con)
         yield con
+    except duckdb.Error as error:
+        told = _told(path, error)
+        if told is error:
+            raise
+        raise told from error
     finally:
         con.close()
 
@@ -114,7 +123,7 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
 
     from ingest.store import migrations
 
-    con = _open(store_path(data), read_only=False, wait_s=wait_s)
+    con = open_store(store_path(data), read_only=False, wait_s=wait_s)
     try:
         con.execute("SET TimeZone = 'UTC'")
         migrations.apply(con)
@@ -129,14 +138,28 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
             raise
         con.commit()
     except duckdb.Error as error:
-        if any(words in str(error) for words in _NO_ROOM):
-            raise DiskFull(
-                f"The disk that holds the store {store_path(data)} is full.",
-                "Make room; nothing was stored by halves, and the journal keeps what waits.",
-            ) from error
-        raise
+        told = _told(store_path(data), error)
+        if told is error:
+            raise
+        raise told from error
     finally:
         con.close()
+
+
+def _told(path: Path, error: duckdb.Error) -> GritbookError | duckdb.Error:
+    """A full disk and a damaged file as sentences; a wrong statement stays as it is."""
+    text = str(error)
+    if any(words in text for words in _NO_ROOM):
+        return DiskFull(
+            f"The disk that holds the store {path} is full.",
+            "Make room; nothing was stored by halves, and the journal keeps what waits.",
+        )
+    if any(words in text for words in _DAMAGED):
+        return StoreError(
+            f"The store {path} is damaged: {_first_line(error)}.",
+            "Run `gritbook repair`: it is made anew from the journal.",
+        )
+    return error
 
 
 @contextmanager
@@ -158,7 +181,25 @@ def _alone(path: Path, wait_s: float) -> Iterator[None]:
         lock.release()
 
 
-def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+def open_store(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    """Open the store file, waiting while another process holds it; the caller closes it.
+
+    For windows of one's own use :func:`read_window` and :func:`write_window`.
+
+    Parameters
+    ----------
+    path : Path
+    read_only : bool
+    wait_s : float
+        [s]
+
+    Raises
+    ------
+    StoreError
+        It cannot be opened, or is no store.
+    StoreBusy
+        It was held for longer than ``wait_s``.
+    """
     import duckdb
 
     give_up_at = time.monotonic() + wait_s
@@ -188,7 +229,7 @@ def _open(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnecti
         except duckdb.Error as error:
             raise StoreError(
                 f"The store {path} is not a store that can be read: {_first_line(error)}",
-                "Put it aside and start again; the journal folder still holds the messages.",
+                "Run `gritbook repair`: it is made anew from the journal.",
             ) from error
         time.sleep(pause_s * random.uniform(0.5, 1.5))
         pause_s = min(pause_s * 1.6, 0.1)

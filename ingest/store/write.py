@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ingest.readings import RawMessage
-from ingest.store import redelivery
+from ingest.store import records_log, redelivery
 from ingest.store.batch import USUAL, Admission, Batch, Taken, decode_batch, store_batch
 from ingest.store.connection import DEFAULT_WAIT_S, store_path, write_window
 from ingest.store.journal_frames import BEGINNING, Damage, Position, read_from
@@ -113,6 +113,10 @@ class StoreWriter:
         if self._at is None:
             with write_window(self._data, wait_s) as con:
                 at = _mark(con)
+                if at == BEGINNING:
+                    # A store that was lost comes back from the journal; what people entered, from
+                    # its own log.
+                    records_log.restore(con, self._data)
             self._redeliveries = redelivery.from_journal(self._data, at)
             self._at = at
         if self._pending is None:
