@@ -36,8 +36,8 @@ Bools = npt.NDArray[np.bool_]
 STANDARD_ATMOSPHERE_PA = 101_325.0
 HEAT_CAPACITY_J_KG_K = 1005.0  #: of air at constant pressure [J/(kg K)]
 
-#: The fit looks at pot pressures between these shares of the manifold's (absolute). Below, valves
-#: still move; above, the flow depends on the difference of two transducers.
+#: The fit looks where the pot is between these shares of the manifold's pressure (absolute), by
+#: the model. Below, valves still move; above, the flow depends on the difference of two transducers.
 LOOK_FROM, LOOK_TO = 0.20, 0.965
 #: A press let go before this share was reached is too short for a fit.
 LEAST_SHARE = 0.60
@@ -216,10 +216,7 @@ def _zeros(samples: Samples, edges: Edges) -> Floats:
     values = found[known]
     width = min(9, known.size)
     steady = np.array(
-        [
-            np.median(values[max(i - width // 2, 0) : i + width // 2 + 1])
-            for i in range(known.size)
-        ]
+        [np.median(values[max(i - width // 2, 0) : i + width // 2 + 1]) for i in range(known.size)]
     )
     return np.interp(np.arange(edges.press.size), known, steady)
 
@@ -351,7 +348,8 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
     most = round(LONGEST_S / samples.period_s)
     # Where a fit begins and ends must not hang on single noisy samples: wide means decide.
     smooth = max(round(float(np.clip(0.2 * noise_pa / 2500.0, 0.5, 1.2)) / samples.period_s), 3)
-    pieces: list[tuple[Floats, Floats, Floats, Floats]] = []
+    margin = round(1.0 / samples.period_s)
+    pieces: list[tuple[Floats, Floats, Floats]] = []
     cycle, start, guess = [], [], []
     for i in range(count):
         begin = max(edges.press[i] - 1, 0)
@@ -368,7 +366,7 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
         sums = np.concatenate(([0.0], np.cumsum(share)))
         level = (sums[smooth:] - sums[:-smooth]) / smooth
         over = np.flatnonzero(level > LOOK_TO)
-        end = int(over[0]) + smooth // 2 + 1 if over.size else share.size
+        end = min(int(over[0]) + smooth + margin, share.size) if over.size else share.size
         top = float(level[over[0]] if over.size else level[-1])
         if top < LEAST_SHARE and share.size < most:
             reason[i] = "too short a press"
@@ -383,7 +381,6 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
             reason[i] = "pressurised before the press"
             continue
         low = np.flatnonzero(level > 0.3)
-        early = np.flatnonzero(level > LOOK_FROM)
         high = np.flatnonzero(level > min(0.9 * top, 0.75))
         if low.size == 0 or high.size == 0:
             reason[i] = "the pot did not fill"
@@ -393,13 +390,15 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
         elif supply[:end].min() < 0.75 * supply[0]:
             caution[i] = "supply sagged"
         span_s = max((high[0] - low[0]) * samples.period_s, 0.2)
-        rate = max(_isothermal(float(level[high[0]])) - _isothermal(float(level[low[0]])), 0.1) / span_s
+        rate = (
+            max(_isothermal(float(level[high[0]])) - _isothermal(float(level[low[0]])), 0.1)
+            / span_s
+        )
         pieces.append(
             (
                 _binned(samples.at_s[begin : begin + end] - samples.at_s[begin], each),
                 _binned(supply[:end], each),
                 _binned(pot[:end], each),
-                _binned((np.arange(end) >= early[0] + smooth // 2).astype(np.float64), each),
             )
         )
         cycle.append(i)
@@ -408,7 +407,7 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
         guess.append(-np.log(rate / sonic))
     sizes = np.array([p[0].size for p in pieces], dtype=np.int64)
     after = np.cumsum(sizes)
-    joined = [np.concatenate([p[j] for p in pieces]) if pieces else np.zeros(0) for j in range(4)]
+    joined = [np.concatenate([p[j] for p in pieces]) if pieces else np.zeros(0) for j in range(3)]
     error = np.sqrt(noise_pa**2 / each + (MODEL_ERROR * joined[1]) ** 2)
     return FillWindows(
         cycle=np.array(cycle, dtype=np.int64),
@@ -417,7 +416,7 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
         at_s=joined[0],
         supply_pa=joined[1],
         pot_pa=joined[2],
-        weight=np.where(joined[3] > 0.5, 1.0 / np.maximum(error, 1.0), 0.0),
+        weight=1.0 / np.maximum(error, 1.0),
         start_pa=np.array(start),
         guess=np.array(guess),
         vented=np.array([caution[i] != "not vented before" for i in cycle], dtype=np.bool_),
@@ -490,16 +489,18 @@ def fit_fill_windows(
     if which.size:
         some, some_held = own[which], held[which]
         some_information, some_pull = information[which], pull[which]
-        cost = np.zeros(which.size)
-        fit_fills(
-            windows.first[which], windows.after[which], windows.at_s, windows.supply_pa,
-            windows.pot_pa, windows.weight, windows.start_pa[which], gas_k[which], some,
-            some_held, middle[which], np.tile(1.0 / _OWN_SPREAD**2, (which.size, 1)),
-            facts.air_k, facts.outside_pa, rounds, some_information, some_pull, cost,
-        )  # fmt: skip
+        some_misfit = np.zeros(which.size)
+        # What is looked at hangs on the first guess: from a rough one, once more from the fit.
+        for _ in range(2 if before is None else 1):
+            fit_fills(
+                windows.first[which], windows.after[which], windows.at_s, windows.supply_pa,
+                windows.pot_pa, windows.weight, windows.start_pa[which], gas_k[which], some,
+                some_held, middle[which], np.tile(1.0 / _OWN_SPREAD**2, (which.size, 1)),
+                facts.air_k, facts.outside_pa, rounds, LOOK_FROM, LOOK_TO, some_information,
+                some_pull, some_misfit,
+            )  # fmt: skip
         own[which], information[which], pull[which] = some, some_information, some_pull
-        used = np.add.reduceat((windows.weight > 0).astype(np.int64), windows.first)[which]
-        misfit[which] = np.sqrt(cost / np.maximum(used - OWN, 1))
+        misfit[which] = some_misfit
     return FillFits(own, held, gas_k, information, pull, misfit)
 
 

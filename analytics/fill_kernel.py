@@ -243,8 +243,8 @@ def _normal(
 def fit_fills(
     first: Ints, after: Ints, at_s: Floats, supply_pa: Floats, pot_pa: Floats, weight: Floats,
     start_pa: Floats, start_k: Floats, own: Floats, held: Floats, prior_mean: Floats,
-    prior_weight: Floats, air_k: float, outside_pa: float, rounds: int,
-    information: Floats, pull: Floats, cost: Floats,
+    prior_weight: Floats, air_k: float, outside_pa: float, rounds: int, look_from: float,
+    look_to: float, information: Floats, pull: Floats, misfit: Floats,
 ) -> None:  # fmt: skip
     """Fit each fill's own unknowns, and tell what the fill says of everything.
 
@@ -273,10 +273,13 @@ def fit_fills(
         Temperature [K]; pressure outside [Pa absolute].
     rounds : int
         Most iterations.
+    look_from, look_to : float
+        Samples count where the model's pressure at the first guess is between these shares of the
+        manifold's: what is looked at then does not hang on the noise of single samples.
     information, pull : numpy.ndarray, shape (m, 5, 5) and (m, 5)
         Written.
-    cost : numpy.ndarray, shape (m,)
-        Written: sum of squared weighted residuals (Huber's beyond 2.5), without the priors.
+    misfit : numpy.ndarray, shape (m,)
+        Written: root mean square of the weighted residuals (Huber's beyond 2.5).
     """
     total = OWN + HELD
     full = np.zeros((total, total))
@@ -284,9 +287,18 @@ def fit_fills(
     order = np.array([0, 2, 3, 4, 5])
     for m in range(first.size):
         lo, hi = first[m], after[m]
-        t, s, y, w = at_s[lo:hi], supply_pa[lo:hi], pot_pa[lo:hi], weight[lo:hi]
+        t, s, y = at_s[lo:hi], supply_pa[lo:hi], pot_pa[lo:hi]
         mine = own[m]
         kept = mine.copy()
+        w = np.zeros(hi - lo)
+        base = np.empty(hi - lo)
+        _fill(t, s, start_pa[m], start_k[m], mine, held[m], air_k, outside_pa, base)
+        used = 0
+        for i in range(hi - lo):
+            share = base[i] / s[i]
+            if look_from <= share <= look_to:
+                w[i] = weight[lo + i]
+                used += 1
         damping = 1e-3
         before = np.inf
         matrix = np.zeros((OWN, OWN))
@@ -321,10 +333,11 @@ def fit_fills(
             mine[1] = kept[1] + min(max(move[1, 0], -1.0), 1.0)
             mine[2] = kept[2] + min(max(move[2, 0], -0.3), 0.3)
         mine[:] = kept
-        cost[m] = _normal(
+        cost = _normal(
             t, s, y, w, start_pa[m], start_k[m], mine, held[m], air_k, outside_pa, total,
             full, slope,
         )  # fmt: skip
+        misfit[m] = math.sqrt(cost / max(used - OWN, 1))
         opening = full[1, 1] + prior_weight[m, 1]
         opening_slope = slope[1] + prior_weight[m, 1] * (prior_mean[m, 1] - mine[1])
         for c in range(5):
