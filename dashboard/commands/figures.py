@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import StrEnum
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
@@ -21,7 +23,12 @@ from dashboard.commands.output import (
 )
 
 if TYPE_CHECKING:
+    import datetime as dt
+
+    import duckdb
     import polars as pl
+
+    from ingest.config import Yard
 
 _INTERVAL_NOTE = (
     "low counts missing data as off, high as on; the figure itself is what the data support."
@@ -35,6 +42,45 @@ class By(StrEnum):
     week = "week"
     month = "month"
     all = "all"
+
+
+class Asked(NamedTuple):
+    """What a command was asked: the yard, the pots, and the window (naive UTC; None: open)."""
+
+    yard: Yard
+    pots: list[str]
+    from_at: dt.datetime | None
+    to_at: dt.datetime | None
+
+
+def _asked(
+    data: Path | None, yard: Path | None, pot: str | None, from_: str | None, to: str | None
+) -> Asked:
+    from ingest.config import load_yard
+
+    loaded = load_yard(yard_path(yard, data))
+    return Asked(loaded, known_pots(loaded, pot), *window(loaded, from_, to))
+
+
+def _of_each_pot(
+    data: Path | None,
+    pots: list[str],
+    read: Callable[[duckdb.DuckDBPyConnection, int], pl.DataFrame],
+) -> pl.DataFrame:
+    """What is read of each pot, one below the other, with the pot's name in front."""
+    import polars as pl
+
+    from analytics import frames
+    from ingest.store.connection import read_window
+
+    with read_window(data_folder(data)) as con:
+        numbers = frames.pots(con)
+        pieces = [
+            read(con, numbers[name]).select(pl.lit(name).alias("pot"), pl.all())
+            for name in pots
+            if name in numbers
+        ]
+    return pl.concat(pieces) if pieces else pl.DataFrame()
 
 
 def _in_hours(frame: pl.DataFrame) -> pl.DataFrame:
@@ -60,18 +106,15 @@ def shift(
     """Shifts: blast hours, pinch cycles, pressures, abrasive and area."""
     with sentences():
         from analytics import frames
-        from ingest.config import load_yard
         from ingest.store.connection import read_window
 
-        loaded = load_yard(yard_path(yard, data))
-        known_pots(loaded, pot)
-        from_at, to_at = window(loaded, from_, to)
+        asked = _asked(data, yard, pot, from_, to)
         with read_window(data_folder(data)) as con:
-            frame = frames.shift_summaries(con, from_at, to_at, pot)
+            frame = frames.shift_summaries(con, asked.from_at, asked.to_at, pot)
         if form is Format.table:
             frame = _in_hours(frame)
         emit(
-            frame, form, out, loaded, title="Shifts", note=_INTERVAL_NOTE,
+            frame, form, out, asked.yard, title="Shifts", note=_INTERVAL_NOTE,
             people={
                 "shift": "shift", "pot": "pot", "blast_h": "blast h", "blast_low_h": "low",
                 "blast_high_h": "high", "cycles": "pinches", "no_data_h": "no data h",
@@ -93,33 +136,20 @@ def cycles(
 ) -> None:
     """Cycles: each dead-man opening, its times and pressures."""
     with sentences():
-        import polars as pl
-
         from analytics import frames
-        from ingest.config import load_yard
-        from ingest.store.connection import read_window
 
-        loaded = load_yard(yard_path(yard, data))
-        chosen = known_pots(loaded, pot)
-        from_at, to_at = window(loaded, from_, to)
-        with read_window(data_folder(data)) as con:
-            numbers = frames.pots(con)
-            pieces = [
-                frames.cycles(con, numbers[name], from_at, to_at).select(
-                    pl.lit(name).alias("pot"), pl.all()
-                )
-                for name in chosen
-                if name in numbers
-            ]
-        frame = pl.concat(pieces) if pieces else pl.DataFrame(schema={"pot": pl.String})
+        asked = _asked(data, yard, pot, from_, to)
+        frame = _of_each_pot(
+            data, asked.pots, lambda con, n: frames.cycles(con, n, asked.from_at, asked.to_at)
+        )
         emit(
-            frame, form, out, loaded, title="Cycles",
+            frame, form, out, asked.yard, title="Cycles",
             people={
                 "pot": "pot", "pressed_at": "pressed", "began_by": "by", "ended_by": "ended by",
                 "deadman_s": "dead-man s", "blast_s": "blast s", "pressurise_s": "to 90 % s",
                 "exhaust_s": "exhaust s", "pot_pa": "pot", "drop_supply_pot_pa": "manifold–pot",
                 "drop_pot_nozzle_pa": "pot–nozzle", "confirmed": "pot answered",
-            } if pieces else None,
+            } if frame.width else None,
         )  # fmt: skip
 
 
@@ -139,26 +169,22 @@ def hours(
 
         from analytics import figures, frames
         from analytics.pipeline import utc_now
-        from ingest.config import load_yard
         from ingest.store.connection import read_window
 
-        loaded = load_yard(yard_path(yard, data))
-        chosen = known_pots(loaded, pot)
-        from_at, to_at = window(loaded, from_, to)
-        now = utc_now()
+        asked = _asked(data, yard, pot, from_, to)
         with read_window(data_folder(data)) as con:
             heard = [at for pair in frames.heard_extents(con).values() for at in pair if at]
-            first = from_at or (min(heard) if heard else None)
-            last = to_at or (max(heard) if heard else None)
+            first = asked.from_at or (min(heard) if heard else None)
+            last = asked.to_at or (max(heard) if heard else None)
             if first is None or last is None or first >= last:
                 frame = pl.DataFrame()
             else:
-                edges = figures.day_edges(first, last, loaded, by.value)
-                frame = figures.hours_between(con, loaded, chosen, edges, now)
+                edges = figures.day_edges(first, last, asked.yard, by.value)
+                frame = figures.hours_between(con, asked.yard, asked.pots, edges, utc_now())
         if form is Format.table and frame.height:
             frame = _in_hours(frame)
         emit(
-            frame, form, out, loaded, title=f"Hours by {by.value}",
+            frame, form, out, asked.yard, title=f"Hours by {by.value}",
             note=_INTERVAL_NOTE + " No data includes the time that a box was switched off.",
             people={
                 "pot": "pot", "from_at": "from", "to_at": "to", "blast_h": "blast h",
@@ -181,15 +207,13 @@ def upkeep(
 
         from analytics import figures
         from analytics.pipeline import utc_now
-        from ingest.config import load_yard
         from ingest.parts import PART_WORDS
         from ingest.store.connection import read_window
 
-        loaded = load_yard(yard_path(yard, data))
-        chosen = known_pots(loaded, pot)
+        asked = _asked(data, yard, pot, None, None)
         with read_window(data_folder(data)) as con:
-            frame = figures.upkeep_due(con, loaded, utc_now())
-        frame = frame.filter(pl.col("pot").is_in(chosen))
+            frame = figures.upkeep_due(con, asked.yard, utc_now())
+        frame = frame.filter(pl.col("pot").is_in(asked.pots))
         if form is Format.table:
             units = {"blast_h": "blast h", "cycles": "pinches", "days": "days"}
             frame = frame.with_columns(
@@ -200,7 +224,7 @@ def upkeep(
                 ).otherwise(pl.lit(""))).alias("source"),
             )  # fmt: skip
         emit(
-            frame, form, out, loaded, title="Upkeep",
+            frame, form, out, asked.yard, title="Upkeep",
             people={
                 "state": "state", "pot": "pot", "part": "part", "used": "used", "limit": "of",
                 "trigger": "in", "blast_high_h": "blast h", "cycles": "pinches",
@@ -228,27 +252,14 @@ def readings(
 ) -> None:
     """Readings: every value as it was kept, not calibrated, with the message it came in."""
     with sentences():
-        import polars as pl
-
         from analytics import frames
-        from ingest.config import load_yard
-        from ingest.store.connection import read_window
 
-        loaded = load_yard(yard_path(yard, data))
-        chosen = known_pots(loaded, pot)
-        from_at, to_at = window(loaded, from_, to)
-        with read_window(data_folder(data)) as con:
-            numbers = frames.pots(con)
-            pieces = [
-                frames.readings(con, numbers[name], from_at, to_at).select(
-                    pl.lit(name).alias("pot"), pl.all()
-                )
-                for name in chosen
-                if name in numbers
-            ]
-        frame = pl.concat(pieces) if pieces else pl.DataFrame()
+        asked = _asked(data, yard, pot, from_, to)
+        frame = _of_each_pot(
+            data, asked.pots, lambda con, n: frames.readings(con, n, asked.from_at, asked.to_at)
+        )
         note = ""
         if form is Format.table and frame.height > most:
             note = f"The last {most} of {frame.height:,}; --format csv gives all."
             frame = frame.tail(most)
-        emit(frame, form, out, loaded, title="Readings", note=note)
+        emit(frame, form, out, asked.yard, title="Readings", note=note)
