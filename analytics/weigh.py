@@ -76,7 +76,7 @@ TIPPING_SIGMA, TIPPING_SIGMA_ENTERED = 4.5, 2.0
 #: Less than this is not looked for. [kg]
 LEAST_TIPPING_KG = 12.0
 #: What bags weigh against what is entered: relative error, and kilograms spilt.
-BAG_ERROR, SPILT_KG = 0.01, 1.0
+BAG_ERROR, SPILT_KG = 0.007, 1.0
 #: Spread of a cycle's consumption about the drifting feed, of the feed's own drift from cycle to
 #: cycle, and of the leak ratio's drift from cycle to cycle (our estimates).
 FEED_NOISE, FEED_WALK, LEAK_WALK = 0.05, 0.015, 0.002
@@ -97,9 +97,12 @@ _GRAINS_W_M3_K = 40_000.0
 #: over metal within a factor of 2.5, over sand within 3).
 _SPREADS = {LN_WALL: 0.9, LN_GRAINS: 1.1, RATIO: 0.12, ZERO: 1.5}
 _RATIO = 0.38
+#: What the zero of a pot that was never seen empty is off by besides, as a share of the grains
+#: that would fill the vessel solid (from trials against a physical model; see ACCURACY.md).
+UNANCHORED_ERROR = 0.013
 #: Standard error of the room in a pot seen to run empty, as a share of all of it: grains left on
 #: the cone; and where only arithmetic says that the pot must have been about empty.
-_EMPTY_ERROR, _FLOOR_ERROR = 0.003, 0.03
+_EMPTY_ERROR, _FLOOR_ERROR = 0.002, 0.03
 #: A fall of ln x that only a tipping makes.
 _FAR = 0.12
 _SHARED_STATES = [LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, SLACK]
@@ -801,6 +804,10 @@ class _Weighing:
         ends[:, XI] += mean[:, PHI] * self.exposure
         start_kg, start_error = _kilograms(mean, cov, np.zeros(self.count))
         end_kg, end_error = _kilograms(ends, cov, self.exposure)
+        if not self.emptied.ran_empty.any():
+            # Where nothing shows the empty pot, the zero rests on the model of the gas alone.
+            loose_kg = UNANCHORED_ERROR * self.facts.volume_m3 * self.facts.particle_kg_m3
+            start_error, end_error = np.hypot(start_error, loose_kg), np.hypot(end_error, loose_kg)
         per_kg = mean[:, PER_KG]
         used = np.append(np.diff(mean[:, USED]), mean[-1, PHI] * self.exposure[-1]) / per_kg
         feed = mean[:, PHI] / per_kg

@@ -7,11 +7,15 @@ people would enter.
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 
+from analytics.cycles import CycleSettings, find_cycles
+from analytics.fill import PotFacts
+from analytics.pot import weigh_pot
 from simulated_feeds import model
 from simulated_feeds.faults.fault_set import FaultSet
 from simulated_feeds.plant import Plant, resting_state
@@ -20,6 +24,7 @@ from simulated_feeds.signals import Transducer
 
 BAG_KG = 25.0
 RANGE_PA = 1_000_000.0
+EPOCH = dt.datetime(1970, 1, 1)
 BEGIN_US = 1_767_600_000_000_000  # an instant in January 2026
 
 
@@ -38,6 +43,7 @@ class Trial:
     air_k: float
     errors: tuple[tuple[float, float, float], ...]
     faults: FaultSet = field(default_factory=FaultSet)
+    begin_us: int = BEGIN_US
 
 
 def draw_plant(random: np.random.Generator) -> tuple[Plant, float]:
@@ -61,7 +67,7 @@ def draw_plant(random: np.random.Generator) -> tuple[Plant, float]:
         fill_ratio=float(random.uniform(0.25, 0.5)),
         exhaust_m3_s_pa=float(random.uniform(3.0e-7, 7.0e-7)),
         exhaust_ratio=float(random.uniform(0.2, 0.45)),
-        leak_m3_s_pa=float(10.0 ** random.uniform(-10.7, -7.6)),
+        leak_m3_s_pa=float(10.0 ** random.uniform(-9.3, -7.5)),
         choke_m3_s_pa=float(random.uniform(5.0e-7, 8.0e-7) * share),
         hose_diameter_m=0.03175,
         hose_length_m=float(random.uniform(15.0, 40.0)),
@@ -86,9 +92,9 @@ def make_trial(
     hours: float = 8.0,
     faults: FaultSet | None = None,
     plant: Plant | None = None,
-    before_cycle: object = None,
+    shift: int = 0,
 ) -> Trial:
-    """Work one random pot through ``hours``; same number, same trial."""
+    """Work one random pot through a shift of ``hours``; same number and shift, same trial."""
     random = np.random.default_rng(np.random.SeedSequence([number, 0xC0DE]))
     drawn, full_kg = draw_plant(random)
     plant = plant or drawn
@@ -103,12 +109,13 @@ def make_trial(
     known = plant.vessel_m3 * (1.0 + float(random.normal(0.0, 0.01)))
     row = plant.row()
     healthy = row.copy()
-    change = before_cycle
-    if faults is not None and change is None:
+    change = None
+    if faults is not None:
 
-        def change(plant_row: np.ndarray, state: np.ndarray, at_s: float) -> None:
+        def change(plant_row: np.ndarray, _state: np.ndarray, _at_s: float) -> None:
             faults.change_plant(plant_row, healthy)
 
+    random = np.random.default_rng(np.random.SeedSequence([number, shift, 0xC0DE]))
     state = resting_state(plant, abrasive_kg=0.0)
     break_s = float(random.uniform(0.4, 0.6)) * hours * 3600.0
     plan = ShiftPlan(400.0, hours * 3600.0 - 300.0, hours * 3600.0, ((break_s, 1500.0),))
@@ -118,13 +125,13 @@ def make_trial(
     )  # fmt: skip
     return Trial(
         number, plant, rate_hz, result.samples, result.cycles, result.refills, full_kg, known,
-        plant.air_k, errors, faults or FaultSet(),
+        plant.air_k, errors, faults or FaultSet(), BEGIN_US + shift * 86_400_000_000,
     )  # fmt: skip
 
 
 def read(trial: Trial, rate_hz: float, noise: float, seed: int = 0) -> pl.DataFrame:
     """What a box at ``rate_hz`` makes of a trial, with noise as a share of the range."""
-    random = np.random.default_rng(np.random.SeedSequence([trial.number, seed, round(1e6 * noise)]))
+    random = np.random.default_rng(np.random.SeedSequence([trial.number, trial.begin_us % 65_521, seed, round(1e6 * noise)]))
     every = round(trial.rate_hz / rate_hz)
     columns = {}
     for name, line, (zero_pa, gain, lag_s) in zip(
@@ -148,7 +155,7 @@ def read(trial: Trial, rate_hz: float, noise: float, seed: int = 0) -> pl.DataFr
         columns["pot_pa"], deadman = trial.faults.change_readings(
             times_s, columns["pot_pa"], deadman
         )
-    at_us = BEGIN_US + np.rint(times_s * 1e6).astype(np.int64)
+    at_us = trial.begin_us + np.rint(times_s * 1e6).astype(np.int64)
     return pl.DataFrame(
         {
             "sampled_at": pl.Series(at_us).cast(pl.Datetime("us")),
@@ -162,9 +169,51 @@ def bags_entered(trial: Trial, seed: int = 0) -> pl.DataFrame:
     """What people enter of a trial's refills: ``at`` some minutes late, and ``abrasive_kg``."""
     random = np.random.default_rng(np.random.SeedSequence([trial.number, seed, 7]))
     rows = [
-        (BEGIN_US + round((at_s + random.uniform(60.0, 900.0)) * 1e6), bags * BAG_KG)
+        (trial.begin_us + round((at_s + random.uniform(60.0, 900.0)) * 1e6), bags * BAG_KG)
         for at_s, bags in trial.refills
     ]
     return pl.DataFrame(
         rows, schema={"at": pl.Int64, "abrasive_kg": pl.Float64}, orient="row"
     ).with_columns(pl.col("at").cast(pl.Datetime("us")))
+
+
+def judged(trial: Trial, rate_hz: float, noise: float) -> dict[str, float]:
+    """Weigh one trial as a box would show it, and compare with the truth."""
+    signals = read(trial, rate_hz, noise)
+    cycles = find_cycles(signals, CycleSettings()).cycles
+    facts = PotFacts(trial.known_volume_m3, air_k=trial.air_k)
+    level = weigh_pot(signals, cycles, facts, bags_entered(trial))
+    if level is None:
+        return {"number": trial.number, "fitted": 0.0}
+    found = level.levels.drop_nulls("abrasive_start_kg")
+    pressed_s = (found["pressed_at"].cast(pl.Int64).to_numpy() - trial.begin_us) * 1e-6
+    at = np.argmin(np.abs(pressed_s[:, None] - trial.cycles["pressed_s"][None, :]), axis=1)
+    true_kg = trial.cycles["abrasive_start_kg"][at]
+    off_kg = found["abrasive_start_kg"].to_numpy() - true_kg
+    low = found["abrasive_start_low_kg"].to_numpy()
+    high = found["abrasive_start_high_kg"].to_numpy()
+    used_kg = float(np.sum(trial.cycles["abrasive_start_kg"] - trial.cycles["abrasive_end_kg"]))
+    use = level.consumption
+    first_s, last_s = pressed_s[0], pressed_s[-1]
+    tipped = [at_s for at_s, _ in trial.refills if first_s < at_s < last_s]
+    spans = [
+        ((a - EPOCH).total_seconds() - trial.begin_us * 1e-6 - 1.0,
+         (b - EPOCH).total_seconds() - trial.begin_us * 1e-6 + 1.0)
+        for a, b in level.tippings.select("from_at", "to_at").iter_rows()
+    ]  # fmt: skip
+    weighed = level.weighed
+    return {
+        "number": trial.number,
+        "fitted": 1.0,
+        "rms": float(np.sqrt(np.mean(off_kg**2))) / trial.full_kg,
+        "covered": float(np.mean((true_kg >= low) & (true_kg <= high))),
+        "use_off": use.used_kg / used_kg - 1.0,
+        "use_covered": float(use.used_low_kg <= used_kg <= use.used_high_kg),
+        "tipped": float(len(tipped)),
+        "hit": float(sum(any(a <= t <= b for a, b in spans) for t in tipped)),
+        "found": float(len(spans)),
+        "found_right": float(sum(any(a <= t <= b for t in tipped) for a, b in spans)),
+        "emptied": float(weighed.anchors),
+        "leak": float(np.median(weighed.leak_ratio) * weighed.conductance_m3_s_pa),
+        "true_leak": trial.plant.leak_m3_s_pa,
+    }
