@@ -25,6 +25,7 @@ import json
 import os
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,9 @@ from ingest.sources.inbox import WORKING_STATES, Delivery, Source
 from ingest.store.batch import Taken
 
 HEALTH_NAME = "ingest-health.json"
+
+# The file is a whole number of these. [bytes]
+_HEALTH_BYTES = 16_384
 
 
 class Health:
@@ -129,10 +133,25 @@ class Health:
 
 
 def write_health(data: Path, health: Health) -> None:
-    """Replace the health file, so that a reader never sees half of one."""
-    fresh = data / f"{HEALTH_NAME}.new"
-    fresh.write_text(json.dumps(health.facts(), indent=1))
-    fresh.replace(data / HEALTH_NAME)
+    """Replace the health file, so that a reader never sees half of one.
+
+    A full disk must not end ingest, and is what people most need to be told of: then the file is
+    written over in place, which needs no room, for it is kept larger than what stands in it.
+    """
+    text = json.dumps(health.facts(), indent=1).encode()
+    padded = text.ljust(-(-(len(text) + 1) // _HEALTH_BYTES) * _HEALTH_BYTES - 1) + b"\n"
+    path = data / HEALTH_NAME
+    fresh = path.with_name(f"{HEALTH_NAME}.new")
+    try:
+        fresh.write_bytes(padded)
+        fresh.replace(path)
+    except OSError:
+        # Where this fails too, the file grows old, which readers take for an ingest in trouble.
+        with suppress(OSError):
+            fresh.unlink(missing_ok=True)
+        with suppress(OSError), path.open("r+b") as file:
+            if path.stat().st_size >= len(text):
+                file.write(text.ljust(path.stat().st_size))
 
 
 def read_health(data: Path) -> dict[str, Any] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -191,9 +192,23 @@ def _telling(
                 logger = _logger(LogForm.text, _ToConsole(console))
                 yield logger, lambda health: status.update(status_line(health.facts()))
         else:
-            yield _logger(form or LogForm.json, sys.stderr), lambda health: None
+            yield _logger(form or LogForm.json, _ToStandardError()), lambda health: None
 
     return telling()
+
+
+class _ToStandardError:
+    """Standard error, where a line that finds no room is left out: a full disk must not end ingest,
+    and its health file says the same."""
+
+    def write(self, text: str) -> int:
+        with suppress(OSError):
+            sys.stderr.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        with suppress(OSError):
+            sys.stderr.flush()
 
 
 class _ToConsole:

@@ -199,6 +199,8 @@ def open_store(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyCon
         It cannot be opened, or is no store.
     StoreBusy
         It was held for longer than ``wait_s``.
+    DiskFull
+        Opening it needs room, and there is none.
     """
     import duckdb
 
@@ -210,6 +212,8 @@ def open_store(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyCon
         except duckdb.IOException as error:
             # "lock" alone would not do: a damaged file is told of by its block.
             if not any(words in str(error) for words in _HELD):
+                if any(words in str(error) for words in _NO_ROOM):
+                    raise _told(path, error) from error
                 raise StoreError(
                     f"The store {path} cannot be opened: {_first_line(error)}",
                     "Check that the disk is there and that you may write to the folder.",

@@ -110,12 +110,13 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
 class Ingest:
     """The real `gritbook ingest`, in a process of its own."""
 
-    def __init__(self, data: Path, lines: str) -> None:
+    def __init__(self, data: Path, lines: str, beside: Path | None = None) -> None:
         self.data = data
-        self._yard = data.parent / "yard.toml"
+        beside = beside or data.parent
+        self._yard = beside / "yard.toml"
         self._yard.write_text(YARD.format(lines=lines))
         self.process: subprocess.Popen[bytes] | None = None
-        self.log = data.parent / "ingest.log"
+        self.log = beside / "ingest.log"
 
     def start(self) -> None:
         """Start it; returns at once."""
@@ -147,6 +148,23 @@ def start_ingest(tmp_path: Path) -> Iterator[Callable[[str], Ingest]]:
 
     def start(lines: str) -> Ingest:
         one = Ingest(tmp_path / "data", lines)
+        one.start()
+        started.append(one)
+        return one
+
+    yield start
+    for one in started:
+        if one.process is not None and one.process.poll() is None:
+            one.kill()
+
+
+@pytest.fixture
+def start_ingest_in(tmp_path: Path) -> Iterator[Callable[[Path, str], Ingest]]:
+    """Start ingest on a data folder of one's choice; yard file and log stand elsewhere."""
+    started: list[Ingest] = []
+
+    def start(data: Path, lines: str) -> Ingest:
+        one = Ingest(data, lines, tmp_path)
         one.start()
         started.append(one)
         return one
