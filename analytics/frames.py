@@ -396,3 +396,27 @@ def record_log(con: duckdb.DuckDBPyConnection, newest: int) -> list[dict[str, An
         row["recorded_at"] = row["recorded_at"].replace(tzinfo=dt.UTC)
         row["body"] = json.loads(row["body"])
     return rows
+
+
+def arrivals(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """``sampled_at, arrived_at, seq`` of what came live, of samples from ``from_at`` on, before
+    ``to_at``; card files are left out, for they arrive when somebody brings them."""
+    return _frame(
+        con,
+        "SELECT sampled_at, arrived_at, seq FROM sample WHERE pot_id = $pot AND message_id >= 0 "
+        "AND sampled_at >= $from_at AND sampled_at < $to_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def source_counts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """What each source brought of each pot, for ever: ``source, pot, messages, readings, repeated,
+    quarantined, last_arrived_at``; card files are left out."""
+    return _frame(con, "SELECT * FROM source_count WHERE source <> 'card' ORDER BY source, pot")
