@@ -210,16 +210,19 @@ def _from_signals(
                     found["lowest_supply_share"][i] = np.nanmin(late_supply) / np.nanmax(supply)
                     still = np.abs(np.diff(late_pot)) < 1e-9
                     found["standing_still_share"][i] = still.mean()
-        if shut.size > after and np.isfinite(shut).any() and pot.size:
-            held = np.nanmedian(pot[-second:])
+        last = pot[-second:]
+        held = float(np.median(last[np.isfinite(last)])) if np.isfinite(last).any() else np.nan
+        if shut.size > 9 * second and held > 200_000.0:
+            late = shut[8 * second :]
+            found["pressurised_unheld_share"][i] = (late > 0.6 * held).mean()
+        if shut.size > after + second and np.isfinite(shut[after:]).mean() > 0.9 and pot.size:
             if held > 200_000.0:
-                found["left_after_share"][i] = np.nanmedian(shut[after : after + second]) / held
+                found["left_after_share"][i] = np.nanmean(shut[after : after + second]) / held
             rest = shut[after:]
-            high = rest > 0.5 * max(held, 200_000.0)
-            found["pressurised_unheld_share"][i] = high.mean()
             if rest.size > 5 * second:
-                ends = np.nanmedian(rest[-2 * second :]), np.nanmedian(rest[: 2 * second])
-                found["creep_pa"][i] = ends[0] - ends[1]
+                ends = rest[-2 * second :], rest[: 2 * second]
+                if all(np.isfinite(end).any() for end in ends):
+                    found["creep_pa"][i] = np.nanmedian(ends[0]) - np.nanmedian(ends[1])
                 low_rest = rest[np.abs(rest) < 40_000.0]
                 if low_rest.size > second:
                     found["vented_pa"][i] = np.median(low_rest)
@@ -278,6 +281,11 @@ class Indicator:
     scatter: bool = False
     mean: bool = False
 
+    @property
+    def reference_blocks(self) -> int:
+        """Blocks of its reference: fewer for what stands near nil in a pot that is well."""
+        return 5 if self.mean or self.name == "vented_pa" else REFERENCE_BLOCKS
+
 
 _LEVEL = ("abrasive_start_kg",)
 INDICATORS: tuple[Indicator, ...] = (
@@ -302,9 +310,9 @@ INDICATORS: tuple[Indicator, ...] = (
     Indicator("standing_still_share", "share of readings that do not move at all", "", 0.1,
               mean=True),
     Indicator("missing_share", "share of pot readings missing", "", 0.05, mean=True),
-    Indicator("held_unpressurised_share", "dead-man on though the pot is down", "", 0.05,
+    Indicator("held_unpressurised_share", "dead-man on though the pot is down", "", 0.02,
               mean=True),
-    Indicator("pressurised_unheld_share", "pot up though the dead-man is off", "", 0.03,
+    Indicator("pressurised_unheld_share", "pot up though the dead-man is off", "", 0.04,
               mean=True),
 )  # fmt: skip
 
@@ -387,7 +395,7 @@ def _indicator_changes(
             & (pl.col("leak_error_m3_s_pa") < 0.12 * pl.col("fill_m3_s_pa"))
         ).select(list(dict.fromkeys(needed)))
     rows = rows.drop_nulls()
-    if rows.height < BLOCK * (REFERENCE_BLOCKS + 1):
+    if rows.height < BLOCK * (indicator.reference_blocks + 1):
         return pl.DataFrame(schema=CHANGE_SCHEMA)
     starts = [dt.datetime.min]
     if fitted is not None and indicator.part:
@@ -396,7 +404,7 @@ def _indicator_changes(
     for i, start in enumerate(starts):
         until = starts[i + 1] if i + 1 < len(starts) else dt.datetime.max
         part = rows.filter((pl.col("pressed_at") >= start) & (pl.col("pressed_at") < until))
-        if part.height >= BLOCK * (REFERENCE_BLOCKS + 1):
+        if part.height >= BLOCK * (indicator.reference_blocks + 1):
             pieces.append(_charted(part, indicator, run_length))
     return pl.concat([pl.DataFrame(schema=CHANGE_SCHEMA), *pieces])
 
@@ -404,14 +412,15 @@ def _indicator_changes(
 def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.DataFrame:
     values = rows[indicator.name].to_numpy()
     at = rows["pressed_at"]
-    learn = BLOCK * REFERENCE_BLOCKS
+    blocks = indicator.reference_blocks
+    learn = BLOCK * blocks
     for name in indicator.covariates:
         values = _standardised(values, rows[name].to_numpy(), learn)
     block = _blocks(at)
     numbers = np.unique(block)
     sizes = np.bincount(block)
     full = numbers[sizes[numbers] >= BLOCK // 2]
-    if full.size < REFERENCE_BLOCKS + 1:
+    if full.size < blocks + 1:
         return pl.DataFrame(schema=CHANGE_SCHEMA)
     summed = np.empty(full.size)
     for i, number in enumerate(full):
@@ -420,21 +429,21 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
             summed[i] = 1.4826 * np.median(np.abs(mine - np.median(mine)))
         else:
             summed[i] = np.mean(mine) if indicator.mean else np.median(mine)
-    reference = estimate_reference(summed[:REFERENCE_BLOCKS], "moving_range")
-    middle = float(np.median(summed[:REFERENCE_BLOCKS]))
+    reference = estimate_reference(summed[:blocks], "moving_range")
+    middle = float(np.median(summed[:blocks]))
     matters = indicator.matters * (abs(middle) if indicator.relative else 1.0)
     if not matters > 0.0:
         return pl.DataFrame(schema=CHANGE_SCHEMA)
-    sample = float(np.std(summed[:REFERENCE_BLOCKS], ddof=1))
+    sample = float(np.std(summed[:blocks], ddof=1))
     # A mean learned from few blocks is itself unsure: sqrt(1 + 1/n).
-    spread = max(reference.sigma, sample, matters / 8.0) * np.sqrt(1.0 + 1.0 / REFERENCE_BLOCKS)
-    later = summed[REFERENCE_BLOCKS:]
+    spread = max(reference.sigma, sample, matters / 8.0) * np.sqrt(1.0 + 1.0 / blocks)
+    later = summed[blocks:]
     width, interval = _limits(run_length)
     ewma = ewma_chart(later, middle, spread, SMOOTHING, width)
     cusum = cusum_chart(later, middle, spread, _CUSUM_K, interval)
     change = ewma.smoothed - middle
     moved = ewma.signal_low | ewma.signal_high | cusum.signal_low | cusum.signal_high
-    ends = [at[int(np.flatnonzero(block == number)[-1])] for number in full[REFERENCE_BLOCKS:]]
+    ends = [at[int(np.flatnonzero(block == number)[-1])] for number in full[blocks:]]
     size = change / matters
     return pl.DataFrame(
         {

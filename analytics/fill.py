@@ -207,7 +207,9 @@ def _zeros(samples: Samples, edges: Edges) -> Floats:
         begin = max(edges.before[i] + settle if i else 0, press - longest)
         if press - begin >= 5:
             # The median: noise about zero may be cut off at the lower end of the loop's range.
-            level = float(np.nanmedian(samples.pot_pa[begin:press]))
+            rest = samples.pot_pa[begin:press]
+            rest = rest[np.isfinite(rest)]
+            level = float(np.median(rest)) if rest.size else np.nan
             if abs(level) < VENTED_PA:
                 found[i] = level
     known = np.flatnonzero(np.isfinite(found))

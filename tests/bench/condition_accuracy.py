@@ -16,10 +16,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars as pl
 from scipy.stats import spearmanr
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 import condition_trials as trials
+from analytics.condition import changes
+from analytics.diagnosis import suggestions
 
 RATES, NOISES = (5.0, 10.0, 25.0, 50.0), (0.0025, 0.01)
 
@@ -90,12 +93,98 @@ def weigh_table(rows: list[dict[str, Any]]) -> list[str]:
     return lines
 
 
+FAULTS = (
+    "pinch_leak", "popup_unseated", "slow_exhaust", "stays_pressurised", "pressurises_alone",
+    "nozzle_wear", "wet_air", "over_pressure", "relief_early", "compressor_starved",
+    "choke_part_shut", "metering_starved", "metering_flooded", "transducer_stuck",
+    "transducer_drift", "loop_broken", "deadman_stuck", "deadman_missed",
+)  # fmt: skip
+SEVERITIES = {"transducer_drift": (0.01, 0.03), "loop_broken": (0.05, 0.2),
+              "deadman_stuck": (0.05, 0.2), "deadman_missed": (0.05, 0.2)}  # fmt: skip
+
+
+def fault_one(task: tuple[str, float, int]) -> dict[str, Any]:
+    """Two shifts in good order, then one with the fault; or seven in good order."""
+    fault, severity, number = task
+    wrong: list[dict[str, float]] = [{}, {}, {fault: severity}] if fault else [{}] * 7
+    frame, spans = trials.history(number, wrong, hours=5.0)
+    charts = changes(frame)
+    standing = charts.filter("signal")
+    ill_from = spans[2][0] if fault else spans[-1][1]
+    well = frame.filter(pl.col("pressed_at") < ill_from)
+    ill = frame.filter(pl.col("pressed_at") >= ill_from)
+    before = standing.filter(pl.col("at") < ill_from)
+    after = standing.filter(pl.col("at") >= ill_from)
+    first = after["at"].min() if after.height else None
+    missed = ill.height if first is None else ill.filter(pl.col("pressed_at") < first).height
+    named = [s.trouble for s in suggestions(charts)] if fault else []
+    # A notice is a run of signals of one indicator.
+    runs = before.select("indicator", "scatter", pl.col("at").dt.date()).unique().height
+    return {
+        "fault": fault, "severity": severity, "number": number, "well": well.height,
+        "ill": ill.height, "missed": missed, "false_blocks": before.height, "false_notices": runs,
+        "named_first": bool(named[:1] == [fault]), "named": fault in named[:3],
+    }  # fmt: skip
+
+
+def fault_all(pots: int, workers: int = 2) -> list[dict[str, Any]]:
+    """Each fault at two severities on some pots, and pots in good order."""
+    tasks = [("", 0.0, 400 + n) for n in range(6 * pots)]
+    for number, fault in enumerate(FAULTS):
+        for severity in SEVERITIES.get(fault, (0.25, 0.5)):
+            tasks += [(fault, severity, 300 + 7 * number + n) for n in range(pots)]
+    with ProcessPoolExecutor(workers) as pool:
+        return list(pool.map(fault_one, tasks))
+
+
+def fault_table(rows: list[dict[str, Any]]) -> list[str]:
+    """Markdown lines: missed and false alarms by fault and severity."""
+    lines = [
+        "| fault | severity | cycles with it | missed, per 1,000 | false before it, per 1,000 "
+        "| named first | among the first three |",
+        "|" + "---|" * 7,
+    ]
+    for fault in FAULTS:
+        for severity in SEVERITIES.get(fault, (0.25, 0.5)):
+            mine = [r for r in rows if r["fault"] == fault and r["severity"] == severity]
+            ill, well = sum(r["ill"] for r in mine), sum(r["well"] for r in mine)
+            missed, false = sum(r["missed"] for r in mine), sum(r["false_blocks"] for r in mine)
+            first, named = sum(r["named_first"] for r in mine), sum(r["named"] for r in mine)
+            lines.append(
+                f"| {fault} | {severity:g} | {ill} | {1000 * missed / max(ill, 1):.0f} "
+                f"| {1000 * 8 * false / max(well, 1):.1f} | {first} of {len(mine)} "
+                f"| {named} of {len(mine)} |"
+            )
+    return lines
+
+
 def main() -> None:
     """Run what the command line asks for."""
     what, *rest = sys.argv[1:]
     if what == "weigh":
         pots, hours = int(rest[1]) if len(rest) > 1 else 200, float(rest[2]) if rest[2:] else 8.0
         Path(rest[0]).write_text(json.dumps(weigh_all(pots, hours)), encoding="utf-8")
+    elif what == "faults":
+        pots = int(rest[1]) if len(rest) > 1 else 3
+        Path(rest[0]).write_text(json.dumps(fault_all(pots)), encoding="utf-8")
+    elif what == "page":
+        weighed, faults = (json.loads(Path(p).read_text(encoding="utf-8")) for p in rest[:2])
+        page = Path(rest[2])
+        text = page.read_text(encoding="utf-8")
+        healthy = [r for r in faults if not r["fault"]]
+        notices = sum(r["false_notices"] for r in healthy)
+        cycles = sum(r["well"] for r in healthy)
+        said = (
+            f"Pots in good order: {notices} notices in {cycles} cycles of {len(healthy)} pots, "
+            f"{4800 * notices / max(cycles, 1):.2f} a pot-month of 4,800 cycles."
+        )
+        for mark, lines in (
+            ("weigh", weigh_table(weighed)), ("faults", [*fault_table(faults), "", said]),
+        ):  # fmt: skip
+            begin, end = f"<!-- {mark} -->", f"<!-- /{mark} -->"
+            head, rest_text = text.split(begin)
+            text = head + "\n".join([begin, *lines, end]) + rest_text.split(end)[1]
+        page.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
+from analytics.condition import condition_of
 from analytics.cycles import CycleSettings, find_cycles
 from analytics.fill import PotFacts
 from analytics.pot import weigh_pot
@@ -217,3 +218,25 @@ def judged(trial: Trial, rate_hz: float, noise: float) -> dict[str, float]:
         "leak": float(np.median(weighed.leak_ratio) * weighed.conductance_m3_s_pa),
         "true_leak": trial.plant.leak_m3_s_pa,
     }
+
+
+def history(
+    number: int, faults: list[dict[str, float]], noise: float = 0.0025, hours: float = 5.0
+) -> tuple[pl.DataFrame, list[tuple[dt.datetime, dt.datetime]]]:
+    """Condition of one pot over shifts on successive days, each with its faults; and the spans."""
+    pieces, spans = [], []
+    for shift, wrong in enumerate(faults):
+        trial = make_trial(
+            number, 10.0, hours, FaultSet(wrong, seed=number + shift) if wrong else None,
+            shift=shift,
+        )  # fmt: skip
+        signals = read(trial, 10.0, noise)
+        pot_pa = pl.col("pot_pa")
+        # What the signals of a transducer with a range of 0 to 1 MPa make of a broken loop.
+        signals = signals.with_columns(pl.when(pot_pa > -25_000.0).then(pot_pa).alias("pot_pa"))
+        cycles = find_cycles(signals, CycleSettings()).cycles
+        facts = PotFacts(trial.known_volume_m3, air_k=trial.air_k)
+        pieces.append(condition_of(signals, cycles, facts, bags_entered(trial)).cycles)
+        begin = EPOCH + dt.timedelta(microseconds=trial.begin_us)
+        spans.append((begin, begin + dt.timedelta(hours=hours)))
+    return pl.concat(pieces), spans
