@@ -9,7 +9,10 @@ The file is ``ingest-health.json`` in the data folder, replaced whole about once
 - ``messages``, ``readings``, ``repeated``, ``quarantined`` : int. Since it was started: messages
   kept in the journal; readings stored, found again, and refused (in rows of quarantine).
 - ``waiting_bytes`` : int. Journal that the store has not taken yet. [bytes]
-- ``trouble`` : object. A sentence by part (source, ``journal``, ``store``) that is in trouble now.
+- ``journal_bytes``, ``store_bytes``, ``free_bytes`` : int. Sizes, and the room left; looked at
+  once a minute. [bytes]
+- ``trouble`` : object. A sentence by part (source, ``journal``, ``store``, ``disk``) that is in
+  trouble now.
 - ``sources`` : object by source. ``state`` in words, ``messages`` since the start,
   ``last_message_at`` or null; of a broker ``refused`` (times it could not be used, by kind) and
   ``held_back_s`` (how long reading was held back for coming too fast). [s]
@@ -54,6 +57,8 @@ class Health:
         self.readings = 0
         self.repeated = 0
         self.quarantined = 0
+        #: Sizes of journal, store and room left, once they were looked at. [bytes]
+        self.sizes: dict[str, int] = {}
         self._sources = sources
         self._by_source = {source.name: 0 for source in sources}
         self._last_us: dict[str, int] = {}
@@ -83,6 +88,11 @@ class Health:
         with self._lock:
             self._trouble[who] = what
 
+    def well(self, who: str) -> None:
+        """Take back what was wrong with a part."""
+        with self._lock:
+            self._trouble.pop(who, None)
+
     def counts(self) -> dict[str, int]:
         """The counts, for the log."""
         return {
@@ -107,6 +117,7 @@ class Health:
                 "pid": os.getpid(),
                 "running": self.running,
                 **self.counts(),
+                **self.sizes,
                 "trouble": {who: what for who, what in self._trouble.items() if who not in working},
                 "sources": {
                     source.name: {

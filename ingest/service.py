@@ -22,6 +22,7 @@ from pathlib import Path
 
 from ingest.errors import DiskFull, StoreBusy
 from ingest.health import Health, write_health
+from ingest.housekeeping import Housekeeper
 from ingest.sources.inbox import Delivery, Inbox, Source
 from ingest.store.batch import USUAL, Admission
 from ingest.store.journal import Journal
@@ -53,6 +54,8 @@ class Service:
         Pots that a source may speak of; a source that is not in it may speak of any.
     admission : Admission, optional
         What else a message must be for its readings to be taken.
+    housekeeper : Housekeeper, optional
+        Looks after sizes and the journal's age.
 
     Raises
     ------
@@ -70,7 +73,9 @@ class Service:
         log: Log,
         pots_of_source: Mapping[str, Collection[str]] | None = None,
         admission: Admission = USUAL,
+        housekeeper: Housekeeper | None = None,
     ) -> None:
+        self._housekeeper = housekeeper
         self._data = data
         self._sources = sources
         self._log = log
@@ -200,5 +205,7 @@ class Service:
                 may_end.wait(max(0.0, BATCH_EVERY_S - (time.monotonic() - began_s)))
 
     def _report(self, show: Callable[[Health], None]) -> None:
+        if self._housekeeper is not None:
+            self._housekeeper.turn(self._writer.at, self.health)
         write_health(self._data, self.health)
         show(self.health)

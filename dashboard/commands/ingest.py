@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -57,6 +57,7 @@ def ingest(
         import threading
 
         from ingest.config import load_yard
+        from ingest.housekeeping import Housekeeper
         from ingest.service import Service
 
         known = load_yard(yard_path(yard, data))
@@ -71,9 +72,11 @@ def ingest(
                 logger,
                 pots_of_source(known),
                 admission_of(known),
+                Housekeeper(data_folder(data), known.keep, logger),
             )
             logger.info("started", pots=len(known.pots), data=str(data_folder(data)))
-            service.run(stop, show)
+            with _metrics_of(known, service.health):
+                service.run(stop, show)
 
 
 def quarantine(
@@ -164,6 +167,15 @@ def pots_of_source(yard: Yard) -> dict[str, tuple[str, ...]]:
     """The pots on each line, by the source's name, where the yard file lists any."""
     serial = {f"serial:{line.port}": line.pots for line in yard.serial if line.pots}
     return serial | {f"modbus:{line.port}": line.pots for line in yard.modbus}
+
+
+def _metrics_of(yard: Yard, health: Health) -> AbstractContextManager[None]:
+    """The port for a monitoring system, where the yard file asks for one."""
+    if yard.metrics is None:
+        return nullcontext()
+    from ingest.metrics import serving
+
+    return serving(yard.metrics.host, yard.metrics.port, health.facts)
 
 
 def admission_of(yard: Yard) -> Admission:
