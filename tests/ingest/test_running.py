@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import re
+import shutil
 import socket
+import subprocess
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
@@ -118,6 +121,38 @@ def test_each_size_has_its_sentence() -> None:
     said = warnings_of(sizes, Keep())
     assert [s.split()[1] for s in said] == ["journal", "store", "1.1"]
     assert warnings_of({"journal_bytes": 1, "store_bytes": 1, "free_bytes": 3 << 30}, Keep()) == []
+
+
+# --- the unit for systemd ------------------------------------------------------------------------
+
+UNIT = Path(__file__).resolve().parents[2] / "ingest" / "running" / "gritbook-ingest.service"
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not installed")
+def test_systemd_takes_the_unit_and_finds_it_well_guarded(tmp_path: Path) -> None:
+    text = UNIT.read_text()
+    for there, here in (
+        ("/opt/gritbook/bin/gritbook ingest --log json", "/bin/true"),
+        ("User=gritbook\nGroup=gritbook", "User=nobody\nGroup=nogroup"),
+    ):
+        assert there in text
+        text = text.replace(there, here)
+    unit = tmp_path / "gritbook-ingest.service"
+    unit.write_text(text)
+    done = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", str(unit)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    ours = [line for line in done.stderr.splitlines() if "gritbook-ingest" in line]
+    assert ours == [], done.stderr
+    rated = subprocess.run(
+        ["systemd-analyze", "security", "--offline=true", "--no-pager", str(unit)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    overall = re.search(r"Overall exposure level for \S+: ([\d.]+)", rated.stdout)
+    assert overall is not None, rated.stdout + rated.stderr
+    # From 0, shut off, to 10, free to do anything.
+    assert float(overall[1]) < 3.0
 
 
 # --- metrics ------------------------------------------------------------------------------------
