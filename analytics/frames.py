@@ -95,6 +95,52 @@ def extent(
     return first, last
 
 
+def signal_faults(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Minutes of a pot with bad or uncertain readings, half-open, by channel and time.
+
+    Returns
+    -------
+    polars.DataFrame
+        :data:`analytics.quality.FAULT_SCHEMA`.
+    """
+    return _frame(
+        con,
+        "SELECT * EXCLUDE pot_id FROM signal_fault WHERE pot_id = $pot AND from_at >= $from_at "
+        "AND from_at < $to_at ORDER BY channel, from_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def zero_rests(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """What transducers of a pot read at rest, half-open; for :func:`analytics.quality.zero_checks`.
+
+    Returns
+    -------
+    polars.DataFrame
+        :data:`analytics.quality.ZERO_SCHEMA`.
+    """
+    return _frame(
+        con,
+        "SELECT * EXCLUDE pot_id FROM zero_rest WHERE pot_id = $pot AND from_at >= $from_at "
+        "AND from_at < $to_at ORDER BY channel, from_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
 def next_sample(
     con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime
 ) -> dt.datetime | None:

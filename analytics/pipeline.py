@@ -31,7 +31,16 @@ from analytics.cycles import (
     find_cycles,
     memoryless_from,
 )
-from analytics.signals import TransducerLaw, signals
+from analytics.quality import (
+    BLOCK_S,
+    FAULT_SCHEMA,
+    USUAL_SPAN_PA,
+    ZERO_SCHEMA,
+    block_begin,
+    rests,
+    whole_blocks,
+)
+from analytics.signals import TransducerLaw, judged
 from analytics.upkeep import UpkeepRule
 from ingest.config import Yard, settings_fingerprint
 from ingest.store.connection import read_window, write_window
@@ -81,6 +90,8 @@ class _Stretch:
     from_at: dt.datetime | None
     to_at: dt.datetime | None
     found: Found
+    faults: pl.DataFrame
+    rests: pl.DataFrame
 
 
 def cycle_settings(yard: Yard, pot: str) -> CycleSettings:
@@ -113,6 +124,12 @@ def transducer_laws(yard: Yard, pot: str) -> list[TransducerLaw]:
         for t in yard.transducers
         if t.pot == pot
     ]
+
+
+def rest_spans(laws: list[TransducerLaw]) -> dict[str, float]:
+    """Spans of the channels that stand at zero when nothing is pressed on, pot and nozzle. [Pa]"""
+    known = {law.channel: law.high_pa - law.low_pa for law in laws}
+    return {channel: known.get(channel, USUAL_SPAN_PA) for channel in ("pot", "nozzle")}
 
 
 def upkeep_rules(yard: Yard) -> list[UpkeepRule]:
@@ -249,8 +266,10 @@ def _widened(
 ) -> tuple[dt.datetime | None, dt.datetime | None]:
     """A range of change, widened to instants that hold whatever changed within it.
 
-    The instants are found among untouched samples only, strictly before and after the change.
+    The instants are found among untouched samples only, strictly before and after the change. A
+    reading is judged by the block it lies in, so a change reaches to the ends of its blocks.
     """
+    from_at, to_at = whole_blocks(from_at, to_at)
     with read_window(data) as con:
         first_at, last_at = frames.extent(con, pot_id)
     begin: dt.datetime | None = None
@@ -292,22 +311,42 @@ def _find(
     settings: CycleSettings,
     laws: list[TransducerLaw],
 ) -> _Stretch:
-    """Cycles and gaps from ``begin``, before ``end``, found in pieces of about a day."""
+    """Cycles and gaps from ``begin``, before ``end``, found in pieces of about a day.
+
+    Faults of readings and rests are those of all blocks that the stretch reaches into.
+    """
     cycles, gaps = [], []
+    faults, zeros = [pl.DataFrame(schema=FAULT_SCHEMA)], [pl.DataFrame(schema=ZERO_SCHEMA)]
+    spans_pa = rest_spans(laws)
     at, piece = begin, _PIECE
+    blocks_from = frames.EARLIEST if begin is None else block_begin(begin)
     margin = dt.timedelta(seconds=settings.align_s)
     while True:
         with read_window(data) as con:
             if at is None or frames.next_sample(con, pot_id, at) != at:
                 at_or_later = frames.next_sample(con, pot_id, at or frames.EARLIEST)
                 if at_or_later is None or (end is not None and at_or_later >= end):
+                    if end is not None:
+                        # No sample between, but the blocks at either end have some beside it.
+                        stray = judged(
+                            frames.samples(con, pot_id, *whole_blocks(blocks_from, end)), laws
+                        )
+                        found_rests = rests(stray.signals, spans_pa, settings.gap_s)
+                        faults.append(
+                            _between(stray.faults, "from_at", blocks_from, _block_end(end))
+                        )
+                        zeros.append(_between(found_rests, "from_at", blocks_from, _block_end(end)))
                     break
                 at = at_or_later
             stop = at + piece if end is None else min(at + piece, end)
             # The instant at the end is read too: it tells a gap from the end of all data.
-            rows = frames.samples(con, pot_id, at - margin, stop)
+            read_from, read_to = whole_blocks(min(at - margin, begin or at), stop)
+            rows = frames.samples(con, pot_id, read_from, read_to - _MICROSECOND)
             more = frames.next_sample(con, pot_id, stop + _MICROSECOND) is not None
-        frame = signals(rows, laws)
+        whole = judged(rows, laws)
+        frame = whole.signals.filter(
+            (pl.col("sampled_at") >= at - margin) & (pl.col("sampled_at") <= stop)
+        )
         until: dt.datetime | None = None
         if end is not None and stop >= end:
             until = end
@@ -322,6 +361,13 @@ def _find(
         found = find_cycles(frame, settings)
         cycles.append(_between(found.cycles, "pressed_at", at, until))
         gaps.append(_between(found.gaps, "from_at", at, until))
+        blocks_to = None if until is None else _block_end(until)
+        for kept, part in (
+            (faults, whole.faults),
+            (zeros, rests(whole.signals, spans_pa, settings.gap_s)),
+        ):
+            kept.append(_between(part, "from_at", blocks_from, blocks_to))
+        blocks_from = blocks_to or frames.LATEST
         if until is None or (end is not None and until >= end):
             break
         at, piece = until, _PIECE
@@ -333,7 +379,14 @@ def _find(
             pl.concat([pl.DataFrame(schema=CYCLE_SCHEMA), *cycles]),
             pl.concat([pl.DataFrame(schema=GAP_SCHEMA), *gaps]),
         ),
+        faults=pl.concat(faults),
+        rests=pl.concat(zeros),
     )
+
+
+def _block_end(instant: dt.datetime) -> dt.datetime:
+    """The end of the block that holds what lies before an instant."""
+    return block_begin(instant - _MICROSECOND) + dt.timedelta(seconds=BLOCK_S)
 
 
 def _between(
@@ -368,14 +421,21 @@ def _replace(con: duckdb.DuckDBPyConnection, stretch: _Stretch) -> None:
         "from_at": stretch.from_at or frames.EARLIEST,
         "to_at": stretch.to_at or frames.LATEST,
     }
-    for table, instant, frame in (
-        ("cycle", "pressed_at", stretch.found.cycles),
-        ("gap", "from_at", stretch.found.gaps),
+    # A stretch has every block whole that it reaches into.
+    blocks = bounds | {
+        "from_at": block_begin(stretch.from_at) if stretch.from_at else frames.EARLIEST,
+        "to_at": _block_end(stretch.to_at) if stretch.to_at else frames.LATEST,
+    }
+    for table, instant, frame, within in (
+        ("cycle", "pressed_at", stretch.found.cycles, bounds),
+        ("gap", "from_at", stretch.found.gaps, bounds),
+        ("signal_fault", "from_at", stretch.faults, blocks),
+        ("zero_rest", "from_at", stretch.rests, blocks),
     ):
         con.execute(
             f"DELETE FROM {table} WHERE pot_id = $pot AND {instant} >= $from_at "
             f"AND {instant} < $to_at",
-            bounds,
+            within,
         )
         _insert(con, table, frame.with_columns(pl.lit(stretch.pot_id, pl.Int16).alias("pot_id")))
 

@@ -15,7 +15,7 @@ import tomllib
 from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal, TypeGuard, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
@@ -60,6 +60,23 @@ def _instant(value: object, info: ValidationInfo) -> dt.datetime:
 
 def _as_tuple(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
+
+
+def _as_points(value: object) -> object:
+    return tuple(_as_tuple(point) for point in value) if isinstance(value, list) else value
+
+
+def _are_two_points(points: object) -> TypeGuard[tuple[tuple[float, float], tuple[float, float]]]:
+    return (
+        isinstance(points, tuple)
+        and len(points) == 2
+        and all(
+            isinstance(point, tuple)
+            and len(point) == 2
+            and all(isinstance(n, int | float) and not isinstance(n, bool) for n in point)
+            for point in points
+        )
+    )
 
 
 def _slug(value: object) -> object:
@@ -487,11 +504,39 @@ class Calibration(_Table):
         What it reads at zero. [Pa]
     gain : float
         True change for a change read of one.
+    points_pa : tuple of tuple of float
+        In place of both, two points as on a certificate: what it read and what was true, each.
+        [Pa gauge]
     """
 
     from_at: Instant
     offset_pa: float = 0.0
     gain: Annotated[float, Field(gt=0.5, lt=2.0)] = 1.0
+    points_pa: Annotated[tuple[tuple[float, float], ...], BeforeValidator(_as_points)] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_points(cls, values: object) -> object:
+        if not isinstance(values, dict) or "points_pa" not in values:
+            return values
+        for key in ("offset_pa", "gain"):
+            if key in values:
+                raise ValueError(f"expected points_pa or {key}, not both")
+        points = _as_points(values["points_pa"])
+        if not _are_two_points(points):
+            raise ValueError("points_pa: expected two points, [[read, true], [read, true]], in Pa")
+        (read, true), (read_other, true_other) = sorted(points)
+        if read_other - read < 10_000.0:
+            raise ValueError(
+                "points_pa: the points were read less than 10000 Pa apart; that says nothing "
+                "about the gain. Write offset_pa for a zero alone"
+            )
+        gain = (true_other - true) / (read_other - read)
+        if not 0.5 < gain < 2.0:
+            raise ValueError(
+                f"points_pa: a gain of {gain:.4g}; look at the order, [read, true], and at the unit"
+            )
+        return {**values, "gain": gain, "offset_pa": read - true / gain}
 
 
 class Transducer(_Table):

@@ -22,7 +22,12 @@ def m001_first_tables(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.VERSION_1)
 
 
-MIGRATIONS: tuple[Migration, ...] = (m001_first_tables,)
+def m002_quality_of_readings(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the derived tables of bad readings and of what transducers read at rest."""
+    con.execute(schema.QUALITY_OF_READINGS)
+
+
+MIGRATIONS: tuple[Migration, ...] = (m001_first_tables, m002_quality_of_readings)
 
 
 def applied(con: duckdb.DuckDBPyConnection) -> list[str]:

@@ -187,3 +187,27 @@ CREATE TABLE part_usage (                  -- since a part was fitted, and since
     no_data_s  DOUBLE NOT NULL             -- the gap time that high counts as blasting
 );
 """
+
+#: Version 2: derived tables of what is wrong with readings, and of what transducers read at rest.
+QUALITY_OF_READINGS = """
+CREATE TABLE signal_fault (                -- a minute in which readings must not count, or nearly
+    pot_id     SMALLINT NOT NULL,
+    channel    VARCHAR NOT NULL,
+    from_at    TIMESTAMP NOT NULL,         -- begin of the minute
+    readings   INTEGER NOT NULL,           -- all of that minute
+    loop_bad   INTEGER NOT NULL,           -- failure currents; one reading may have several causes
+    range_bad  INTEGER NOT NULL,           -- not a pressure of this channel
+    rate_bad   INTEGER NOT NULL,           -- a jump away and back
+    moving_bad INTEGER NOT NULL,           -- stuck while others moved
+    certain_bad INTEGER NOT NULL           -- saturated: counts, with a warning
+);
+CREATE TABLE zero_rest (                   -- ten minutes shut, quiet and near zero; never a proof
+    pot_id     SMALLINT NOT NULL,
+    channel    VARCHAR NOT NULL,
+    from_at    TIMESTAMP NOT NULL,
+    to_at      TIMESTAMP NOT NULL,
+    readings   INTEGER NOT NULL,
+    offset_pa  DOUBLE NOT NULL,            -- median after calibration: what is left to take off
+    spread_pa  DOUBLE NOT NULL             -- highest less lowest
+);
+"""

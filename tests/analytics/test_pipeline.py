@@ -25,7 +25,7 @@ PutSamples = Callable[[Path, str, pl.DataFrame], None]
 
 BEGIN = dt.datetime(2026, 3, 2, 6)
 NOW = dt.datetime(2026, 3, 3)
-DERIVED = ("cycle", "gap", "shift_summary", "part_usage")
+DERIVED = ("cycle", "gap", "shift_summary", "part_usage", "signal_fault", "zero_rest")
 
 
 def run_of_a_pot(
