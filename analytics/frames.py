@@ -24,7 +24,7 @@ EARLIEST = dt.datetime(1, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
 LATEST = dt.datetime(9999, 12, 31)  # noqa: DTZ001
 
 
-def _frame(con: duckdb.DuckDBPyConnection, query: str, **values: object) -> pl.DataFrame:
+def read_frame(con: duckdb.DuckDBPyConnection, query: str, **values: object) -> pl.DataFrame:
     return cast("pl.DataFrame", con.sql(query, params=values or None).pl())
 
 
@@ -56,7 +56,7 @@ def samples(
     from_at, to_at : datetime or None
         Naive UTC; ``None``: from the first, to the last.
     """
-    frame = _frame(
+    frame = read_frame(
         con,
         f"SELECT {_SAMPLE_COLUMNS} FROM sample WHERE pot_id = $pot AND sampled_at "
         "BETWEEN $from_at AND $to_at",
@@ -71,7 +71,7 @@ def deadman(
     con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime, to_at: dt.datetime
 ) -> pl.DataFrame:
     """``sampled_at`` and ``deadman`` of one pot, both ends included, ascending, one an instant."""
-    return _frame(
+    return read_frame(
         con,
         "SELECT sampled_at, any_value(deadman) AS deadman FROM sample WHERE pot_id = $pot "
         "AND deadman IS NOT NULL AND sampled_at BETWEEN $from_at AND $to_at "
@@ -108,7 +108,7 @@ def signal_faults(
     polars.DataFrame
         :data:`analytics.quality.FAULT_SCHEMA`.
     """
-    return _frame(
+    return read_frame(
         con,
         "SELECT * EXCLUDE pot_id FROM signal_fault WHERE pot_id = $pot AND from_at >= $from_at "
         "AND from_at < $to_at ORDER BY channel, from_at",
@@ -131,7 +131,7 @@ def zero_rests(
     polars.DataFrame
         :data:`analytics.quality.ZERO_SCHEMA`.
     """
-    return _frame(
+    return read_frame(
         con,
         "SELECT * EXCLUDE pot_id FROM zero_rest WHERE pot_id = $pot AND from_at >= $from_at "
         "AND from_at < $to_at ORDER BY channel, from_at",
@@ -156,7 +156,7 @@ def next_sample(
 
 def touched(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """What came in since figures were last derived: ``touched_id, pot_id, from_at, to_at``."""
-    return _frame(con, "SELECT touched_id, pot_id, from_at, to_at FROM touched")
+    return read_frame(con, "SELECT touched_id, pot_id, from_at, to_at FROM touched")
 
 
 def derive_states(con: duckdb.DuckDBPyConnection) -> dict[int, str]:
@@ -171,7 +171,7 @@ def cycles(
     to_at: dt.datetime | None = None,
 ) -> pl.DataFrame:
     """Cycles of a pot pressed from ``from_at`` on, before ``to_at``, ascending."""
-    return _frame(
+    return read_frame(
         con,
         "SELECT * EXCLUDE (pot_id) FROM cycle WHERE pot_id = $pot AND pressed_at >= $from_at "
         "AND pressed_at < $to_at ORDER BY pressed_at",
@@ -188,7 +188,7 @@ def gaps(
     to_at: dt.datetime | None = None,
 ) -> pl.DataFrame:
     """Gaps of a pot that end after ``from_at`` and begin before ``to_at``, ascending."""
-    return _frame(
+    return read_frame(
         con,
         "SELECT * EXCLUDE (pot_id) FROM gap WHERE pot_id = $pot AND to_at > $from_at "
         "AND from_at < $to_at ORDER BY from_at",
@@ -215,7 +215,7 @@ def shift_summaries(
     pot: str | None = None,
 ) -> pl.DataFrame:
     """Rows of ``shift_summary`` that begin from ``from_at`` on, before ``to_at``, newest first."""
-    return _frame(
+    return read_frame(
         con,
         "SELECT * FROM shift_summary WHERE from_at >= $from_at AND from_at < $to_at "
         "AND ($pot IS NULL OR pot = $pot) ORDER BY from_at DESC, shift, pot",
@@ -227,7 +227,7 @@ def shift_summaries(
 
 def part_usage(con: duckdb.DuckDBPyConnection, pot: str | None = None) -> pl.DataFrame:
     """Rows of ``part_usage``: hours and cycles of each part since fitted and since checked."""
-    return _frame(
+    return read_frame(
         con,
         "SELECT * FROM part_usage WHERE $pot IS NULL OR pot = $pot ORDER BY pot, part, since",
         pot=pot,
@@ -259,7 +259,7 @@ def readings(
         f"NULL::VARCHAR AS text, arrived_at, message_id FROM chosen WHERE {column} IS NOT NULL"
         for column, channel, unit in fast
     )
-    return _frame(
+    return read_frame(
         con,
         "WITH chosen AS (SELECT * FROM sample WHERE pot_id = $pot AND sampled_at >= $from_at "
         f"AND sampled_at < $to_at) {wide} UNION ALL "
@@ -452,7 +452,7 @@ def arrivals(
 ) -> pl.DataFrame:
     """``sampled_at, arrived_at, seq`` of what came live, of samples from ``from_at`` on, before
     ``to_at``; card files are left out, for they arrive when somebody brings them."""
-    return _frame(
+    return read_frame(
         con,
         "SELECT sampled_at, arrived_at, seq FROM sample WHERE pot_id = $pot AND message_id >= 0 "
         "AND sampled_at >= $from_at AND sampled_at < $to_at",
@@ -465,4 +465,4 @@ def arrivals(
 def source_counts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """What each source brought of each pot, for ever: ``source, pot, messages, readings, repeated,
     quarantined, last_arrived_at``; card files are left out."""
-    return _frame(con, "SELECT * FROM source_count WHERE source <> 'card' ORDER BY source, pot")
+    return read_frame(con, "SELECT * FROM source_count WHERE source <> 'card' ORDER BY source, pot")

@@ -437,10 +437,11 @@ def _replace(con: duckdb.DuckDBPyConnection, stretch: _Stretch) -> None:
             f"AND {instant} < $to_at",
             within,
         )
-        _insert(con, table, frame.with_columns(pl.lit(stretch.pot_id, pl.Int16).alias("pot_id")))
+        insert(con, table, frame.with_columns(pl.lit(stretch.pot_id, pl.Int16).alias("pot_id")))
 
 
-def _insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+def insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    """Add the rows of a frame to a table, by the names of the columns."""
     if frame.is_empty():
         return
     con.register("incoming", frame.to_arrow())
@@ -474,7 +475,7 @@ def _summarise(
     summary = _with_entries(pl.concat(summaries), frames.areas(con), frames.abrasives(con), shifts)
     for table, frame in (("shift_summary", summary), ("part_usage", pl.concat(usages))):
         con.execute(f"DELETE FROM {table}")
-        _insert(con, table, frame)
+        insert(con, table, frame)
 
 
 def shift_rows(

@@ -195,7 +195,8 @@ def prepare(folder: Path, mqtt_port: int, serial_port: str, children: Children, 
         (history / "done").touch()
     book_today(folder, yard, history / "records.jsonl")
     tell("Finding cycles and hours", 0.70)
-    children.run("derive-first", ["dashboard.cli", "derive", *where])
+    # The pots are weighed once the pages are up: the newest shift first.
+    children.run("derive-first", ["dashboard.cli", "derive", "--no-weigh", *where])
 
 
 def book_today(folder: Path, yard_file: Path, history: Path) -> None:

@@ -137,6 +137,7 @@ def keep_deriving(data: Path, yard_file: Path, stop: threading.Event) -> None:
     is busy or a yard file being edited passes by itself.
     """
     from analytics.pipeline import derive
+    from analytics.weighing import weigh_spells
     from ingest.config import load_yard
     from ingest.store.connection import store_path
 
@@ -144,7 +145,10 @@ def keep_deriving(data: Path, yard_file: Path, stop: threading.Event) -> None:
     while not stop.is_set():
         try:
             if store_path(data).exists():
-                derive(data, load_yard(yard_file))
+                yard = load_yard(yard_file)
+                derive(data, yard)
+                # A long history is weighed over several rounds, so that hours stay fresh.
+                weigh_spells(data, yard, most_s=DERIVE_EVERY_S / 2)
             said = ""
         except GritbookError as error:
             if str(error) != said:

@@ -16,6 +16,12 @@ def derive(
     full: Annotated[
         bool, typer.Option("--full", help="From the first reading on, whatever is there.")
     ] = False,
+    weigh: Annotated[
+        bool,
+        typer.Option(
+            "--weigh/--no-weigh", help="Weigh the pots too: about a second for each shift."
+        ),
+    ] = True,
     every: Annotated[
         float | None,
         typer.Option(
@@ -26,26 +32,30 @@ def derive(
 ) -> None:  # fmt: skip
     """Find cycles, hours and what is due from the readings that came in since the last time."""
     with sentences():
-        from analytics import pipeline
+        from analytics import pipeline, weighing
         from ingest.config import load_yard
 
         path, folder = yard_path(yard, data), data_folder(data)
         if every is None:
-            done = pipeline.derive(folder, load_yard(path), full=full, progress=typer.echo)
+            loaded = load_yard(path)
+            done = pipeline.derive(folder, loaded, full=full, progress=typer.echo)
             typer.echo(
                 f"{done.cycles:,} cycles of {len(done.pots)} pots in {done.seconds:.1f} s."
                 if done.pots
                 else f"Up to date ({done.seconds:.1f} s)."
             )
+            if weigh:
+                weighed = weighing.weigh_spells(folder, loaded, full=full, progress=typer.echo)
+                typer.echo(f"{weighed.weighed} spells weighed.")
             return
-        _go_on(folder, path, every)
+        _go_on(folder, path, every, weigh)
 
 
-def _go_on(folder: Path, path: Path, every: float) -> None:
+def _go_on(folder: Path, path: Path, every: float, weigh: bool) -> None:
     import signal
     import threading
 
-    from analytics import pipeline
+    from analytics import pipeline, weighing
     from ingest.config import load_yard
     from ingest.errors import Transient
 
@@ -54,7 +64,10 @@ def _go_on(folder: Path, path: Path, every: float) -> None:
         signal.signal(number, lambda *_: stop.set())
     while not stop.is_set():
         try:
-            pipeline.derive(folder, load_yard(path))
+            loaded = load_yard(path)
+            pipeline.derive(folder, loaded)
+            if weigh:
+                weighing.weigh_spells(folder, loaded, most_s=every / 2)
         except Transient as error:
             # The store is held by somebody; the next round takes what this one could not.
             typer.echo(str(error), err=True)

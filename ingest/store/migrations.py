@@ -27,7 +27,16 @@ def m002_quality_of_readings(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.QUALITY_OF_READINGS)
 
 
-MIGRATIONS: tuple[Migration, ...] = (m001_first_tables, m002_quality_of_readings)
+def m003_condition_of_pots(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the derived tables of weighing: spells, condition of each cycle, tippings."""
+    con.execute(schema.CONDITION_OF_POTS)
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    m001_first_tables,
+    m002_quality_of_readings,
+    m003_condition_of_pots,
+)
 
 
 def applied(con: duckdb.DuckDBPyConnection) -> list[str]:

@@ -211,3 +211,71 @@ CREATE TABLE zero_rest (                   -- ten minutes shut, quiet and near z
     spread_pa  DOUBLE NOT NULL             -- highest less lowest
 );
 """
+
+#: What weighing leaves: spells, the condition of each cycle, and tippings found.
+CONDITION_OF_POTS = """
+CREATE TABLE spell (                       -- a stretch of work with no long pause, weighed
+    pot_id     SMALLINT NOT NULL,
+    from_at    TIMESTAMP NOT NULL,         -- first press
+    to_at      TIMESTAMP NOT NULL,         -- last release
+    cycles     BIGINT NOT NULL,
+    made_of    VARCHAR NOT NULL,           -- fingerprint of its cycles, entries and settings
+    used_kg    DOUBLE,                     -- NULL: too few fills could be fitted
+    used_low_kg DOUBLE,                    -- 90 % interval
+    used_high_kg DOUBLE,
+    questions  VARCHAR NOT NULL            -- JSON list: what the supervisor is asked
+);
+CREATE TABLE condition (                   -- analytics.condition.CONDITION_SCHEMA
+    pot_id     SMALLINT NOT NULL,
+    spell_from_at TIMESTAMP NOT NULL,
+    pressed_at TIMESTAMP NOT NULL,
+    abrasive_start_kg DOUBLE,
+    abrasive_start_low_kg DOUBLE,
+    abrasive_start_high_kg DOUBLE,
+    abrasive_end_kg DOUBLE,
+    abrasive_end_low_kg DOUBLE,
+    abrasive_end_high_kg DOUBLE,
+    used_kg    DOUBLE,
+    feed_kg_s  DOUBLE,
+    exposure_s DOUBLE,
+    ran_empty  BOOLEAN,
+    tipped_kg  DOUBLE,
+    tipped_entered_kg DOUBLE,
+    fit_reason VARCHAR,                    -- why a fill was not fitted
+    fit_caution VARCHAR,
+    misfit     DOUBLE,
+    free_volume_m3 DOUBLE,
+    free_volume_error DOUBLE,
+    fill_m3_s_pa DOUBLE,
+    leak_m3_s_pa DOUBLE,
+    leak_error_m3_s_pa DOUBLE,
+    leak_smoothed_m3_s_pa DOUBLE,
+    exhaust_m3_s_pa DOUBLE,
+    exhaust_error DOUBLE,
+    exhaust_delay_s DOUBLE,
+    pressurise_reference_s DOUBLE,
+    press_delay_s DOUBLE,
+    holds_under_pa DOUBLE,
+    hose_loss_index DOUBLE,
+    sag_index  DOUBLE,
+    supply_pa  DOUBLE,
+    lowest_supply_share DOUBLE,
+    ripple_pa  DOUBLE,
+    left_after_share DOUBLE,
+    creep_pa   DOUBLE,
+    vented_pa  DOUBLE,
+    standing_still_share DOUBLE,
+    missing_share DOUBLE,
+    held_unpressurised_share DOUBLE,
+    pressurised_unheld_share DOUBLE
+);
+CREATE TABLE tipping (                     -- abrasive tipped, found from the pressures
+    pot_id     SMALLINT NOT NULL,
+    spell_from_at TIMESTAMP NOT NULL,
+    from_at    TIMESTAMP NOT NULL,
+    to_at      TIMESTAMP NOT NULL,
+    estimate_kg DOUBLE NOT NULL,
+    error_kg   DOUBLE NOT NULL,            -- standard error
+    entered_kg DOUBLE                      -- NULL: nobody entered it
+);
+"""

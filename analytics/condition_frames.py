@@ -1,0 +1,120 @@
+"""Reads what weighing left in the store, and the slow channels beside it; a part of ``frames``.
+
+As there: an open read window in, a frame that stands by itself out, instants UTC without a zone.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from analytics.frames import EARLIEST, LATEST, read_frame
+
+if TYPE_CHECKING:
+    import duckdb
+
+#: Columns of the table ``spell``.
+SPELL_COLUMNS: dict[str, Any] = {
+    "pot_id": pl.Int16,
+    "from_at": pl.Datetime("us"),
+    "to_at": pl.Datetime("us"),
+    "cycles": pl.Int64,
+    "made_of": pl.String,
+    "used_kg": pl.Float64,
+    "used_low_kg": pl.Float64,
+    "used_high_kg": pl.Float64,
+    "questions": pl.String,
+}
+
+
+def weighed_spells(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int | None = None,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Weighed spells that end after ``from_at`` and begin before ``to_at``, oldest first."""
+    return read_frame(
+        con,
+        "SELECT * FROM spell WHERE ($pot IS NULL OR pot_id = $pot) AND to_at > $from_at "
+        "AND from_at < $to_at ORDER BY from_at, pot_id",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def conditions(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Condition of a pot's cycles pressed from ``from_at`` on, before ``to_at``, ascending.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``analytics.condition.CONDITION_SCHEMA``.
+    """
+    return read_frame(
+        con,
+        "SELECT * EXCLUDE (pot_id, spell_from_at) FROM condition WHERE pot_id = $pot "
+        "AND pressed_at >= $from_at AND pressed_at < $to_at ORDER BY pressed_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def tippings(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Tippings found: ``from_at, to_at, estimate_kg, error_kg, entered_kg``, oldest first."""
+    return read_frame(
+        con,
+        "SELECT * EXCLUDE (pot_id, spell_from_at) FROM tipping WHERE pot_id = $pot "
+        "AND to_at > $from_at AND from_at < $to_at ORDER BY from_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def slow_readings(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    channels: tuple[str, ...],
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """Readings of slow channels of a pot: ``sampled_at, channel, value``, ascending."""
+    return read_frame(
+        con,
+        "SELECT r.sampled_at, c.channel, r.value FROM reading r JOIN channel c USING (channel_id) "
+        "WHERE r.pot_id = $pot AND list_contains($channels, c.channel) "
+        "AND r.sampled_at >= $from_at AND r.sampled_at < $to_at ORDER BY r.sampled_at, c.channel",
+        pot=pot_id,
+        channels=list(channels),
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
+def mean_of_slow(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    channel: str,
+    from_at: dt.datetime,
+    to_at: dt.datetime,
+) -> float | None:
+    """Mean of a slow channel of a pot in a stretch, in the channel's unit; ``None``: no value."""
+    # Summed in the order of time: a sum in parallel could differ in its last bit.
+    values = slow_readings(con, pot_id, (channel,), from_at, to_at)["value"].drop_nulls()
+    mean = values.mean()
+    return float(mean) if isinstance(mean, float) else None

@@ -1,0 +1,120 @@
+"""Spells weighed into the store: near the simulator's truth, and the same in whatever order."""
+
+from __future__ import annotations
+
+import datetime as dt
+import subprocess
+import sys
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from analytics import condition_frames, frames
+from analytics.pipeline import derive
+from analytics.spells import PAUSE_H, spells
+from analytics.weighing import weigh_spells
+from ingest import records
+from ingest.card_import import bring_in
+from ingest.config import Yard, parse_yard
+from ingest.store.connection import read_window
+
+NOW = dt.datetime(2026, 11, 6)
+YARD = """
+[site]
+name = "north-yard"
+time_zone = "Europe/Amsterdam"
+invented = true
+[[pot]]
+name = "pot-1"
+volume_m3 = 0.18406
+plate_pa = 1_034_000
+"""
+TABLES = ("spell", "condition", "tipping")
+
+
+@pytest.fixture(scope="module")
+def history(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two days of one simulated pot: its card, its records and its truth."""
+    folder = tmp_path_factory.mktemp("history")
+    subprocess.run(
+        [sys.executable, "-m", "simulated_feeds", "yard", "--seed", "7", "--until", "2026-11-05",
+         "--days", "2", "--pots", "1", "--no-mishaps", "--out", str(folder)],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    return folder
+
+
+def filled(folder: Path, history: Path) -> Yard:
+    yard = parse_yard(YARD)
+    cards = sorted((history / "readings" / "pot-1").iterdir())
+    bring_in(folder, yard, cards, "pot-1")
+    records.load_file(folder, yard, history / "records.jsonl")
+    derive(folder, yard, now=NOW)
+    return yard
+
+
+def tables(folder: Path) -> dict[str, pl.DataFrame]:
+    with read_window(folder) as con:
+        return {t: con.sql(f"SELECT * FROM {t} ORDER BY ALL").pl() for t in TABLES}
+
+
+def test_weighed_in_pieces_late_and_in_full_it_is_the_same_and_near_the_truth(
+    tmp_path: Path, history: Path
+) -> None:
+    yard = filled(tmp_path, history)
+    first = weigh_spells(tmp_path, yard, most_s=0.0)
+    assert first.waiting > 0
+    rest = weigh_spells(tmp_path, yard)
+    assert rest.waiting == 0
+    assert weigh_spells(tmp_path, yard).weighed == 0
+    in_pieces = tables(tmp_path)
+    weigh_spells(tmp_path, yard, full=True)
+    in_full = tables(tmp_path)
+    for name in TABLES:
+        assert in_pieces[name].equals(in_full[name]), name
+
+    truth = pl.read_parquet(history / "truth" / "cycles.parquet")
+    used_kg = (truth["abrasive_start_kg"] - truth["abrasive_end_kg"]).sum()
+    assert in_full["spell"]["used_kg"].sum() == pytest.approx(used_kg, rel=0.05)
+    with read_window(tmp_path) as con:
+        condition = condition_frames.conditions(con, frames.pots(con)["pot-1"])
+    matched = condition.sort("pressed_at").join_asof(
+        truth.sort("pressed_at").select("pressed_at", "abrasive_start_kg"),
+        on="pressed_at", strategy="nearest", tolerance="2s", suffix="_true",
+    )  # fmt: skip
+    error = (matched["abrasive_start_kg"] - matched["abrasive_start_kg_true"]).drop_nulls()
+    assert error.len() > 0.9 * truth.height
+    # Two per cent of the 250 kg that the pot is filled with, root mean square.
+    assert (error**2).mean() ** 0.5 < 5.0
+
+
+def test_an_entry_that_is_corrected_weighs_its_spell_anew(tmp_path: Path, history: Path) -> None:
+    yard = filled(tmp_path, history)
+    weigh_spells(tmp_path, yard)
+    with read_window(tmp_path) as con:
+        entry = records.current(con, "abrasive")[0]
+    body = {k: entry[k] for k in ("pot", "at", "bags", "bag_kg", "abrasive", "shift")}
+    records.correct(
+        tmp_path, yard, entry["record_id"], body | {"bags": entry["bags"] + 1}, by="Supervisor A",
+        reason="one bag more",
+    )  # fmt: skip
+    assert weigh_spells(tmp_path, yard).weighed == 1
+
+
+def test_a_pause_of_just_under_the_limit_does_not_cut_and_one_just_over_does() -> None:
+    begin = dt.datetime(2026, 1, 5)
+    nothing = pl.DataFrame(schema={"at": pl.Datetime("us"), "abrasive_kg": pl.Float64})
+    for pause_h, count in ((PAUSE_H - 0.001, 1), (PAUSE_H + 0.001, 2)):
+        second = begin + dt.timedelta(hours=0.5 + pause_h)
+        cycles = pl.DataFrame(
+            {
+                "pressed_at": [begin, second],
+                "released_at": [
+                    begin + dt.timedelta(hours=0.5), second + dt.timedelta(hours=0.5)
+                ],
+                "flicker": [False, False],
+                "blast_s": [1.0, 1.0],
+            }
+        )  # fmt: skip
+        assert spells(cycles, nothing, "").height == count
