@@ -133,7 +133,7 @@ def test_systemd_takes_the_unit_and_finds_it_well_guarded(tmp_path: Path) -> Non
     text = UNIT.read_text()
     for there, here in (
         ("/opt/gritbook/bin/gritbook ingest --log json", "/bin/true"),
-        ("User=gritbook\nGroup=gritbook", "User=nobody\nGroup=nogroup"),
+        ("User=gritbook\nGroup=gritbook", "User=root\nGroup=root"),
     ):
         assert there in text
         text = text.replace(there, here)
