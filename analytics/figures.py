@@ -7,13 +7,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
-from analytics import frames, hours
+from analytics import condition_frames, frames, hours
+from analytics.condition import changes
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
+from analytics.diagnosis import suggestions
 from analytics.pipeline import naive_utc, upkeep_rules
 from analytics.upkeep import due_list
 
@@ -98,6 +100,47 @@ def upkeep_due(con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime) -> 
     Hours are those up to the last time figures were derived; days run to ``now``.
     """
     return due_list(frames.part_usage(con), upkeep_rules(yard), now)
+
+
+#: What a suggestion is told as, the best fitting first.
+SUGGESTED_SCHEMA: dict[str, Any] = {
+    "trouble": pl.String,
+    "score": pl.Float64,
+    "sentence": pl.String,
+    "check": pl.String,
+    "caution": pl.String,
+}
+
+
+def suggested(
+    con: duckdb.DuckDBPyConnection, pot: str, at: dt.datetime | None = None
+) -> pl.DataFrame:
+    """Which troubles fit a pot's signals, as things stood at an instant: ``SUGGESTED_SCHEMA``.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot : str
+        The pot.
+    at : datetime, optional
+        Naive UTC; as things stand now by default.
+
+    Returns
+    -------
+    polars.DataFrame
+        Empty where nothing moved, or where too few cycles were weighed to tell.
+    """
+    pot_id = frames.pots(con).get(pot)
+    if pot_id is None:
+        return pl.DataFrame(schema=SUGGESTED_SCHEMA)
+    fitted = frames.part_events(con).filter((pl.col("pot") == pot) & (pl.col("since") == "fitted"))
+    seen = changes(condition_frames.conditions(con, pot_id, None, at), fitted.select("part", "at"))
+    return pl.DataFrame(
+        [(s.trouble, s.score, s.sentence, s.check, s.caution) for s in suggestions(seen)],
+        schema=SUGGESTED_SCHEMA,
+        orient="row",
+    )
 
 
 def day_edges(from_at: dt.datetime, to_at: dt.datetime, yard: Yard, by: str) -> list[dt.datetime]:

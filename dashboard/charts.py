@@ -234,3 +234,171 @@ def card_trace(
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '
         f'width="{width:.0f}" height="{height:.0f}">{"".join(parts)}</svg>'
     )
+
+
+def pot_level(
+    line: pl.DataFrame,
+    tippings: pl.DataFrame,
+    emptied: Sequence[dt.datetime],
+    zone: ZoneInfo,
+    colours: Palette,
+    height: int = 300,
+) -> alt.LayerChart:
+    """Abrasive in a pot: a line with its 90 % band, tippings found, and when it ran empty.
+
+    Parameters
+    ----------
+    line : polars.DataFrame
+        ``analytics.standing.LINE_SCHEMA``, at least two rows.
+    tippings : polars.DataFrame
+        ``from_at, to_at, estimate_kg, error_kg, entered_kg``.
+    emptied : sequence of datetime
+        Naive UTC.
+    zone : ZoneInfo
+        The site's.
+    colours : Palette
+        The viewer's.
+    height : int
+        Of the plot. [px]
+    """
+    there = wall(line["at"][0], zone)
+    domain = [int(there.instant(line["at"][i]).timestamp() * 1000) for i in (0, -1)]
+    x_scale = alt.Scale(type="utc", domain=domain, nice=False)
+    x_axis = alt.Axis(
+        format="%H:%M", tickCount=7, labelOverlap=True, grid=False,
+        title=f"Time at the site ({there.name})",
+    )  # fmt: skip
+    x = alt.X("at:T", scale=x_scale, axis=x_axis)
+    y_axis = alt.Axis(tickCount=5)
+    base = alt.Chart(there.show(line, "at").to_pandas())
+    layers: list[alt.Chart] = [
+        base.mark_area(color=colours.pot, opacity=0.22, clip=True).encode(
+            x=x, y=alt.Y("low_kg:Q", title="kg in the pot", axis=y_axis), y2="high_kg:Q"
+        ),
+        base.mark_line(color=colours.pot, strokeWidth=2, clip=True).encode(
+            x=x,
+            y="kg:Q",
+            tooltip=[
+                alt.Tooltip("at:T", format="%H:%M:%S", title="at"),
+                alt.Tooltip("kg:Q", format=".0f", title="kg"),
+                alt.Tooltip("low_kg:Q", format=".0f", title="at least"),
+                alt.Tooltip("high_kg:Q", format=".0f", title="at most"),
+            ],
+        ),
+    ]
+    if tippings.height:
+        marks = there.show(
+            tippings.select(
+                (pl.col("from_at") + (pl.col("to_at") - pl.col("from_at")) / 2).alias("at"),
+                pl.col("estimate_kg"),
+                pl.when(pl.col("entered_kg").is_null())
+                .then(pl.lit("none"))
+                .otherwise(pl.col("entered_kg").round(0).cast(pl.Int64).cast(pl.String) + " kg")
+                .alias("entered"),
+                (pl.lit("+") + pl.col("estimate_kg").round(0).cast(pl.Int64).cast(pl.String))
+                .alias("text"),
+            ).sort("at"),
+            "at",
+        )  # fmt: skip
+        tipped = alt.Chart(marks.to_pandas()).encode(
+            x=x,
+            tooltip=[
+                alt.Tooltip("at:T", format="%H:%M", title="tipped about"),
+                alt.Tooltip("estimate_kg:Q", format=".0f", title="found, kg"),
+                alt.Tooltip("entered:N", title="entered"),
+            ],
+        )
+        top = alt.value(9)
+        layers += [
+            tipped.mark_rule(color=colours.nozzle, strokeDash=[3, 3], strokeWidth=1.4),
+            tipped.mark_point(
+                shape="triangle-down", color=colours.nozzle, filled=True, size=110, opacity=1
+            ).encode(y=top),
+        ]
+    if emptied:
+        rows = there.show(pl.DataFrame({"at": list(emptied)}), "at").to_pandas()
+        layers.append(
+            alt.Chart(rows)
+            .mark_point(shape="cross", color=colours.alarm, filled=True, size=120, opacity=1)
+            .encode(
+                x=x, y=alt.value(height - 8),
+                tooltip=[alt.Tooltip("at:T", format="%H:%M", title="ran empty by")],
+            )
+        )  # fmt: skip
+    chart = alt.layer(*layers).properties(width="container", height=height)
+    return themed(chart, colours)
+
+
+def indicator(
+    rows: pl.DataFrame,
+    fitted: Sequence[dt.datetime],
+    unit: str,
+    zone: ZoneInfo,
+    colours: Palette,
+    height: int = 118,
+) -> alt.LayerChart:
+    """One indicator against its reference: small, one of many.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        ``at``, ``now``, ``reference``, ``low``, ``high`` in the unit shown, ``signal``, and
+        ``since_at``; ascending.
+    fitted : sequence of datetime
+        When the part that it hangs on was changed; naive UTC.
+    unit : str
+        Of the vertical axis.
+    zone : ZoneInfo
+        The site's.
+    colours : Palette
+        The viewer's.
+    height : int
+        Of the plot. [px]
+    """
+    begin = rows["since_at"].min()
+    assert isinstance(begin, dt.datetime)
+    there = wall(begin, zone)
+    shown = there.show(rows.select("at", "now", "reference", "low", "high", "signal", "since_at"),
+                       "at", "since_at")  # fmt: skip
+    x = alt.X(
+        "at:T",
+        scale=alt.Scale(
+            type="utc", nice=False,
+            domain=[int(there.instant(at).timestamp() * 1000) for at in (begin, rows["at"][-1])],
+        ),
+        axis=alt.Axis(format="%-d %b", tickCount=3, labelOverlap=True, grid=False, title=None),
+    )  # fmt: skip
+    y = alt.Y("now:Q", title=unit or None, scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=3))
+    # The reference counts from the time it was learned in, so its band begins there.
+    spans = shown.group_by("since_at", maintain_order=True).agg(
+        pl.col("at").last(), pl.col("reference", "low", "high").first()
+    )
+    band = alt.Chart(spans.to_pandas()).encode(
+        x=alt.X("since_at:T", scale=x.scale, axis=x.axis), x2="at:T"
+    )
+    lines = alt.Chart(shown.to_pandas())
+    layers: list[alt.Chart] = [
+        band.mark_rect(color=colours.idle, opacity=0.28).encode(y=alt.Y("low:Q"), y2="high:Q"),
+        band.mark_rule(color=colours.quiet, strokeWidth=1.2).encode(y="reference:Q"),
+        lines.mark_line(color=colours.pot, strokeWidth=1.8).encode(
+            x=x, y=y, detail="since_at:N",
+            tooltip=[
+                alt.Tooltip("at:T", format="%-d %b %H:%M", title="block to"),
+                alt.Tooltip("now:Q", format=".3~g", title=f"now, {unit}".rstrip(", ")),
+                alt.Tooltip("reference:Q", format=".3~g", title="reference"),
+            ],
+        ),
+        lines.transform_filter("datum.signal")
+        .mark_point(color=colours.alarm, filled=True, size=34, opacity=1, shape="diamond")
+        .encode(x=x, y=y),
+    ]  # fmt: skip
+    changed = [at for at in fitted if begin < at < rows["at"][-1]]
+    if changed:
+        marks = there.show(pl.DataFrame({"at": changed}), "at").to_pandas()
+        layers.append(
+            alt.Chart(marks)
+            .mark_rule(color=colours.nozzle, strokeDash=[4, 3], strokeWidth=1.6)
+            .encode(x=x, tooltip=[alt.Tooltip("at:T", format="%-d %b %H:%M", title="part changed")])
+        )
+    chart = alt.layer(*layers).properties(width="container", height=height)
+    return themed(chart, colours)

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 import typer
 
-from dashboard.commands import card, demo, derive, feed, figures, ingest, pages, record, yard
+from dashboard.commands import (
+    boxes,
+    card,
+    demo,
+    derive,
+    feed,
+    figures,
+    ingest,
+    pages,
+    record,
+    repair,
+    yard,
+)
 
 app = typer.Typer(
     name="gritbook",
@@ -22,6 +34,7 @@ app.command("check", rich_help_panel=_START)(yard.check)
 
 app.command("ingest", rich_help_panel=_RUN)(ingest.ingest)
 app.command("derive", rich_help_panel=_RUN)(derive.derive)
+app.command("repair", rich_help_panel=_RUN)(repair.repair)
 app.command("pages", rich_help_panel=_RUN)(pages.pages)
 app.command(
     "feed",
@@ -38,6 +51,8 @@ app.command("shift", rich_help_panel=_ASK)(figures.shift)
 app.command("cycles", rich_help_panel=_ASK)(figures.cycles)
 app.command("hours", rich_help_panel=_ASK)(figures.hours)
 app.command("upkeep", rich_help_panel=_ASK)(figures.upkeep)
+app.command("boxes", rich_help_panel=_ASK)(boxes.boxes)
+app.command("condition", rich_help_panel=_ASK)(figures.condition)
 app.command("readings", rich_help_panel=_ASK)(figures.readings)
 
 

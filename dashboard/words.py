@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from zoneinfo import ZoneInfo
 
 from ingest.parts import PART_WORDS
@@ -330,3 +331,187 @@ def drop(lost_pa: float | None) -> str:
     if abs(lost_pa) < DROP_FLOOR_PA:
         return f"under {kpa(DROP_FLOOR_PA)}{NBSP}kPa"
     return f"{kpa(-lost_pa)}{NBSP}kPa"
+
+
+# --- condition -------------------------------------------------------------------------------
+
+#: Indicator -> a short title for its small chart; ``~`` in front: its scatter.
+INDICATOR_TITLES = {
+    "leak_m3_s_pa": "Leak while pinched",
+    "~leak_m3_s_pa": "Scatter of the leak",
+    "pressurise_reference_s": "Time to pressurise, equal fill",
+    "holds_under_pa": "Held under the manifold",
+    "exhaust_m3_s_pa": "Exhaust conductance",
+    "left_after_share": "Left 20 s after release",
+    "creep_pa": "Rise with nobody on the handle",
+    "hose_loss_index": "Loss pot to nozzle, for its flow",
+    "sag_index": "Manifold sag, for its flow",
+    "supply_pa": "Manifold while blasting",
+    "feed_kg_s": "Abrasive feed",
+    "press_delay_s": "Dead-man to first rise",
+    "ripple_pa": "Sawing under the manifold",
+    "vented_pa": "Reading near zero, at rest",
+    "standing_still_share": "Readings that do not move",
+    "missing_share": "Pot readings missing",
+    "held_unpressurised_share": "Dead-man on, pot down",
+    "pressurised_unheld_share": "Pot up, dead-man off",
+}
+
+#: Unit of an indicator's column -> its unit on a page, and the factor into it.
+_INDICATOR_UNITS = {
+    "m3/(s Pa)": ("l/(s bar)", 1e8),
+    "Pa": ("kPa", 1e-3),
+    "s": ("s", 1.0),
+    "kg/s": ("kg/min", 60.0),
+}
+
+
+def indicator_key(name: str, scatter: bool) -> str:
+    """Key of an indicator in :data:`INDICATOR_TITLES`."""
+    return ("~" if scatter else "") + name
+
+
+def indicator_unit(name: str, unit: str) -> tuple[str, float]:
+    """The unit an indicator is shown in, and the factor into it.
+
+    Examples
+    --------
+    >>> indicator_unit("left_after_share", ""), indicator_unit("holds_under_pa", "Pa")
+    (('%', 100.0), ('kPa', 0.001))
+    """
+    if name.endswith("_share"):
+        return "%", 100.0
+    return _INDICATOR_UNITS.get(unit, (unit, 1.0))
+
+
+def three_digits(value: float | None) -> str:
+    """A number to three digits.
+
+    Examples
+    --------
+    >>> three_digits(0.012345), three_digits(52.31), three_digits(741.6), three_digits(-0.0001)
+    ('0.012', '52.3', '742', '0')
+    """
+    if value is None:
+        return NONE
+    if abs(value) < 0.0005:
+        return "0"
+    return _number(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 3 if
+                   abs(value) < 1 else 2)  # fmt: skip
+
+
+def kilograms(value: float | None) -> str:
+    """Kilograms as a pot can be weighed by its pressures: whole."""
+    return NONE if value is None else _number(value, 0)
+
+
+def between_kg(low: float | None, high: float | None) -> str:
+    """The 90 % interval of an amount; empty where there is none.
+
+    Examples
+    --------
+    >>> between_kg(12.4, 31.0).replace(NBSP, " "), between_kg(None, 3.0)
+    ('90 %: between 12 and 31 kg', '')
+    """
+    if low is None or high is None:
+        return ""
+    return f"90{NBSP}%: between {kilograms(low)} and {kilograms(high)}{NBSP}kg"
+
+
+def signed_percent(share: float) -> str:
+    """A difference as whole per cent, with its sign.
+
+    Examples
+    --------
+    >>> [signed_percent(s).replace(NBSP, " ") for s in (0.124, -0.05, 0.002)]
+    ['+12 %', '−5 %', '0 %']
+    """
+    whole = round(share * 100)
+    sign = "+" if whole > 0 else "\u2212" if whole < 0 else ""
+    return f"{sign}{abs(whole)}{NBSP}%"
+
+
+_UTC_TIMES = re.compile(r"\b(\d\d):(\d\d)(?: and (\d\d):(\d\d))? UTC\b")
+
+
+def at_the_site(text: str, from_at: dt.datetime, to_at: dt.datetime, zone: ZoneInfo) -> str:
+    """A sentence about a spell with its UTC times of day turned into the site's.
+
+    Where the spell is so long that a time of day could be of two days, the sentence stays as it
+    is, in UTC.
+
+    Parameters
+    ----------
+    text : str
+        Times as ``13:05 UTC`` or ``13:05 and 13:20 UTC``.
+    from_at, to_at : datetime
+        The spell, naive UTC.
+    zone : ZoneInfo
+        The site's.
+
+    Examples
+    --------
+    >>> spell = dt.datetime(2026, 1, 5, 22), dt.datetime(2026, 1, 6, 4)
+    >>> at_the_site("Filled between 23:50 and 00:10 UTC?", *spell, ZoneInfo("Europe/Berlin"))
+    'Filled between 00:50 and 01:10?'
+    """
+    margin = dt.timedelta(hours=2)
+    if to_at - from_at > dt.timedelta(hours=20):
+        return text
+    first = from_at - margin
+
+    def there(hour: str, minute: str) -> str:
+        at = first.replace(hour=int(hour), minute=int(minute), second=59, microsecond=999999)
+        return clock(at if at >= first else at + dt.timedelta(days=1), zone)
+
+    def told(found: re.Match[str]) -> str:
+        one = there(found[1], found[2])
+        return one if found[3] is None else f"{one} and {there(found[3], found[4])}"
+
+    return _UTC_TIMES.sub(told, text)
+
+
+NO_CHANGE = "No change found in what is watched."
+NO_CHANGE_MEANS = (
+    "It says that nothing watched has moved by more than what matters in practice. It does not say "
+    "that a part is good: checks stay due as they are."
+)
+SUGGESTED = (
+    "What fits best comes first. These are suggestions from pressures, not findings: only looking "
+    "at the part tells."
+)
+
+#: When weighing by pressures goes wrong, as (what, what happens and what to do).
+HOW_SURE = (
+    ("Short presses",
+     "A press that ends before the pot stands at manifold pressure says little. Many of them in a "
+     "row widen the band."),
+    ("Supply that sags while the pot fills",
+     "It is allowed for through the manifold's own reading; where that is missing or slow, a sag "
+     "looks like a leak."),
+    ("A wrong vessel volume in the yard file",
+     "The air space is taken from it, so every amount is off by one and the same factor until "
+     "bags are entered."),
+    ("Abrasive of another density",
+     "A garnet, a slag and a steel grit of one weight take different space. After a change of "
+     "abrasive the first tippings teach the new figure; enter their bags."),
+    ("A pot that is not vented between presses",
+     "Such a fill starts part way up and is used with less weight, or not at all."),
+    ("Fewer than five readings a second",
+     "A fill of a few seconds is then only a handful of points: amounts and leak are rough."),
+    ("Noise over 1 % of the transducer's range",
+     "The band widens, and small leaks are not told from nothing."),
+)  # fmt: skip
+
+#: Way of knowing the abrasive used -> what it is called.
+WAY_WORDS = {
+    "bags": "Bags entered",
+    "load_cell": "Load cell",
+    "pressure": "Estimate from pressures",
+}
+
+COVER_POT = "Cover the pot: the air is close to saturation."
+MARGIN_GUIDE = (
+    "Guide for painting: 3 K or more (ISO 8502-4), at the place where the sensor hangs. It does not "
+    "say that the surface is dry."
+)

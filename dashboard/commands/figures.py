@@ -1,4 +1,4 @@
-"""Commands that print figures: shift, cycles, hours, upkeep, readings."""
+"""Commands that print figures: shift, cycles, hours, upkeep, condition, readings."""
 
 from __future__ import annotations
 
@@ -234,6 +234,50 @@ def upkeep(
                 "Hours are the high figure. Before any of this: isolate, vent, prove it is vented "
                 "at the pot itself; the site's own procedure, local code and a competent person "
                 "decide."
+            ),
+        )  # fmt: skip
+
+
+def condition(
+    data: DataOption = None,
+    yard: YardOption = None,
+    pot: PotOption = None,
+    from_: FromOption = None,
+    to: ToOption = None,
+    form: FormatOption = Format.table,
+    out: OutOption = None,
+) -> None:
+    """Condition: what the signals suggest to look at; for programs, each cycle's figures."""
+    with sentences():
+        import polars as pl
+
+        from analytics import condition_frames, figures
+
+        asked = _asked(data, yard, pot, from_, to)
+        if form is not Format.table:
+            frame = _of_each_pot(
+                data,
+                asked.pots,
+                lambda con, n: condition_frames.conditions(con, n, asked.from_at, asked.to_at),
+            )
+            emit(frame, form, out, asked.yard)
+            return
+        from ingest.store.connection import read_window
+
+        with read_window(data_folder(data)) as con:
+            pieces = [
+                figures.suggested(con, name, asked.to_at).select(
+                    pl.lit(name).alias("pot"), pl.all()
+                )
+                for name in asked.pots
+            ]
+        emit(
+            pl.concat(pieces), form, out, asked.yard, title="What the signals suggest",
+            people={"pot": "pot", "sentence": "seen", "check": "look at"},
+            note=(
+                "Suggestions, never a verdict; nothing here says that a part is fit. Before any of "
+                "this: isolate, vent, prove it is vented at the pot itself; the site's own "
+                "procedure, local code and a competent person decide."
             ),
         )  # fmt: skip
 
