@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from ingest.config import Yard
 
 
+#: Texts up to this long are never cut. [characters]
+_SHORT = 10
+
+
 class Format(StrEnum):
     """What a command prints."""
 
@@ -170,11 +174,22 @@ def _table(
         console.print(f"{title}: nothing yet." if title else "Nothing yet.")
         return
     table = Table(title=title or None, title_justify="left", box=None, pad_edge=False)
-    for name, heading in people.items():
+    cells = [
+        [_cell(name, value, yard) for name, value in row.items()]
+        for row in frame.select(list(people)).iter_rows(named=True)
+    ]
+    for number, (name, heading) in enumerate(people.items()):
         numeric = frame.schema[name].is_numeric()
-        table.add_column(heading, justify="right" if numeric else "left", no_wrap=numeric)
-    for row in frame.select(list(people)).iter_rows(named=True):
-        table.add_row(*(_cell(name, value, yard) for name, value in row.items()))
+        longest = max(len(row[number]) for row in cells)
+        table.add_column(
+            heading,
+            justify="right" if numeric else "left",
+            no_wrap=numeric,
+            # On a narrow terminal long texts give way, names do not.
+            min_width=longest if longest <= _SHORT else None,
+        )
+    for row in cells:
+        table.add_row(*row)
     console.print(table)
     if note:
         console.print(note, style="dim", markup=False)
