@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 Status = Literal["ok", "warn", "fail"]
 
 _FREE_WARN_BYTES, _FREE_FAIL_BYTES = 2 << 30, 200 << 20
+_CERTIFICATE_SOON = dt.timedelta(days=30)
 _HEARD_WITHIN = dt.timedelta(minutes=5)
 _HEALTH_STALE = dt.timedelta(seconds=10)
 _BOX_CLOCK_OFF_S = 5.0
@@ -85,8 +86,10 @@ def check_all(
     yield from check_yard(yard)
     yield from check_folder(data)
     yield from check_clock(yard, data, now)
+    yield from check_sizes(yard, data)
     running = check_ingest(data, now)
     yield running
+    yield from check_publishing(yard, data)
     if yard.mqtt is not None:
         yield from check_broker(yard, burst)
     for line in yard.serial:
@@ -144,6 +147,75 @@ def check_folder(data: Path) -> Iterator[Finding]:
     )  # fmt: skip
 
 
+def check_sizes(yard: Yard, data: Path) -> Iterator[Finding]:
+    """Journal and store are of a size that this yard expects."""
+    from ingest.housekeeping import LITTLE_ROOM_BYTES, sizes_of, warnings_of
+
+    if not data.exists():
+        return
+    sizes = sizes_of(data)
+    # The room left has a finding of its own.
+    large = {**sizes, "free_bytes": LITTLE_ROOM_BYTES}
+    for sentence in warnings_of(large, yard.keep):
+        what, _, step = sentence.partition(". ")
+        yield Finding("sizes", "warn", f"{what}.", step)
+
+
+def check_publishing(yard: Yard, data: Path) -> Iterator[Finding]:
+    """How boxes publish, what the broker refused, and the way to it."""
+    from ingest import checks_messages
+
+    try:
+        health = read_health(data) or {}
+    except (OSError, ValueError):
+        health = {}  # told of by the check of ingest itself
+    found = [*checks_messages.in_health(health)]
+    if yard.mqtt is not None:
+        found += checks_messages.of_connection(yard.mqtt)
+        if yard.mqtt.broker_log:
+            found += checks_messages.in_broker_log(Path(yard.mqtt.broker_log))
+    for what, next_step in found:
+        yield Finding("publishing", "warn", what, next_step)
+
+
+def check_signals(con: duckdb.DuckDBPyConnection, yard: Yard) -> Iterator[Finding]:
+    """What boxes sent lately looks like what it should."""
+    from ingest import checks_messages, checks_signals
+
+    for pot in yard.pot_names:
+        heard = checks_signals.lately(con, pot)
+        if heard is None:
+            continue
+        found = list(checks_signals.suspicions(heard, yard, pot))
+        for what, next_step in found:
+            yield Finding(f"signals of {pot}", "warn", what, next_step)
+        if not found:
+            yield Finding(f"signals of {pot}", "ok", "Nothing looks wrong.")
+    for what, next_step in checks_messages.in_quarantine(con, yard):
+        yield Finding("messages", "warn", what, next_step)
+
+
+def check_records(con: duckdb.DuckDBPyConnection, data: Path) -> Iterator[Finding]:
+    """What people entered is kept a second time."""
+    from ingest.store import records_log
+
+    late = records_log.lacking(con, data)
+    damaged = records_log.read(data).damaged
+    if late:
+        yield Finding(
+            "records", "warn",
+            f"{len(late)} records are not in {records_log.LOG_NAME} yet.",
+            "They follow with the next entry; make room if the disk is full.",
+        )  # fmt: skip
+    if damaged:
+        yield Finding(
+            "records", "warn",
+            f"{len(damaged)} lines of {records_log.LOG_NAME} cannot be read, the first is line "
+            f"{damaged[0]}.",
+            "What they say is in the store; keep a copy of it.",
+        )  # fmt: skip
+
+
 def check_clock(yard: Yard, data: Path, now: dt.datetime) -> Iterator[Finding]:
     """This computer's clock is not behind what it has seen already."""
     set_clock = "Set the clock, best by network time."
@@ -195,7 +267,7 @@ def check_ingest(data: Path, now: dt.datetime) -> Finding:
 
 def check_broker(yard: Yard, burst: bool) -> Iterator[Finding]:
     """The broker lets us in, and keeps messages while nobody is there to take them."""
-    from ingest.checks_broker import BURST, connect_trouble, kept_of_burst
+    from ingest.checks_broker import BURST, certificate_ends_at, connect_trouble, kept_of_burst
 
     mqtt = yard.mqtt
     assert mqtt is not None
@@ -209,6 +281,15 @@ def check_broker(yard: Yard, burst: bool) -> Iterator[Finding]:
         yield Finding("broker", "fail", trouble.what, trouble.next_step)
         return
     yield Finding("broker", "ok", f"{mqtt.host}:{mqtt.port} lets us in with MQTT 5.")
+    ends_at = certificate_ends_at(mqtt)
+    if ends_at is not None:
+        left = ends_at - dt.datetime.now(dt.UTC)
+        soon = left < _CERTIFICATE_SOON
+        yield Finding(
+            "certificate", "warn" if soon else "ok",
+            f"The broker's certificate ends on {ends_at:%Y-%m-%d}, in {left.days} days.",
+            "Renew it: from that day on no box and no ingest is let in." if soon else "",
+        )  # fmt: skip
     if not burst:
         return
     kept = kept_of_burst(mqtt, yard.site.name, password)
@@ -314,6 +395,8 @@ def check_store(yard: Yard, data: Path, now: dt.datetime) -> Iterator[Finding]:
             )  # fmt: skip
             yield from _check_boxes(con, yard, now)
             yield from _check_channels(con, yard)
+            yield from check_signals(con, yard)
+            yield from check_records(con, data)
             yield from _check_leftovers(con, yard)
     except StoreError as error:
         yield Finding("store", "fail", error.what, error.next_step)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import socket
+import ssl
 import threading
 import time
 import uuid
@@ -63,6 +65,28 @@ def connect_trouble(mqtt: Mqtt, password: str | None) -> Trouble | None:
         return Trouble(error.what, error.next_step)
     with _Session(mqtt, password) as session:
         return session.trouble
+
+
+def certificate_ends_at(mqtt: Mqtt) -> dt.datetime | None:
+    """When the broker's certificate ends, UTC; ``None`` without TLS, or where it cannot be had.
+
+    Parameters
+    ----------
+    mqtt : Mqtt
+        The yard file's table.
+    """
+    if mqtt.tls is None:
+        return None
+    try:
+        with (
+            socket.create_connection((mqtt.host, mqtt.port), timeout=_WAIT_S) as line,
+            mqtt.tls.context().wrap_socket(line, server_hostname=mqtt.host) as secured,
+        ):
+            shown = secured.getpeercert() or {}
+    except OSError:
+        return None  # told of by the check of the connection
+    ends = ssl.cert_time_to_seconds(str(shown["notAfter"]))
+    return dt.datetime.fromtimestamp(ends, dt.UTC)
 
 
 def kept_of_burst(mqtt: Mqtt, site: str, password: str | None, count: int = BURST) -> int | None:

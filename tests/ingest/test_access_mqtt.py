@@ -92,7 +92,8 @@ class Certificates:
     def __init__(self, folder: Path) -> None:
         self.authority = Authority(folder, "authority")
         self.foreign = Authority(folder, "foreign")
-        self.broker = self.authority.sign("broker", address="127.0.0.1")
+        self.broker = self.authority.sign("broker", days=20, address="127.0.0.1")
+        self.lasting = self.authority.sign("lasting", days=300, address="127.0.0.1")
         self.outdated = self.authority.sign("outdated", days=-2, address="127.0.0.1")
         self.elsewhere = self.authority.sign("elsewhere", address="192.0.2.9")
         self.ours = self.authority.sign("ours")
@@ -368,6 +369,22 @@ def test_our_own_certificate_is_refused_and_said(
             source.run(_inbox(), threading.Event())
         assert "mqtt.tls.cert_file" in str(caught.value)
         assert source.refused == {"certificate": 1}
+
+
+@pytest.mark.parametrize(("pair", "status"), [("broker", "warn"), ("lasting", "ok")])
+def test_a_certificate_that_ends_soon_is_told_of_in_time(
+    secure: SecureBroker, certificates: Certificates, monkeypatch: pytest.MonkeyPatch,
+    pair: str, status: str,
+) -> None:  # fmt: skip
+    monkeypatch.setenv("YARD_PASSWORD", PASSWORDS["gritbook-ingest"])
+    secure.start(getattr(certificates, pair))
+    text = f'[site]\nname = "yard"\ntime_zone = "UTC"\n{yard_lines(secure, certificates)}'
+    yard = parse_yard(text + '[[pot]]\nname = "pot-1"\nvolume_m3 = 0.2\nplate_pa = 862000\n')
+    let_in, certificate, queue = checks.check_broker(yard, burst=True)
+    assert (let_in.status, certificate.status) == ("ok", status)
+    assert ("Renew it" in certificate.next_step) == (status == "warn")
+    # The shipped access list lets `gritbook check` try the queue, and the queue keeps everything.
+    assert (queue.subject, queue.status) == ("broker queue", "ok")
 
 
 # --- secrets in files -------------------------------------------------------------------------
