@@ -32,6 +32,76 @@ def _rows(con: duckdb.DuckDBPyConnection, query: str, **values: object) -> list[
     return con.execute(query, values or None).fetchall()
 
 
+def corrections_in_force(con: duckdb.DuckDBPyConnection, pot_id: int) -> str:
+    """A text that changes with the clock corrections that hold for a pot; empty: none does."""
+    rows = _rows(
+        con,
+        "SELECT correction_id FROM clock_correction WHERE pot_id = $pot AND withdrawn_at IS NULL "
+        "ORDER BY correction_id",
+        pot=pot_id,
+    )
+    return ",".join(str(number) for (number,) in rows)
+
+
+def largest_shift(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.timedelta:
+    """The furthest that a clock correction in force moves a reading of a pot, either way."""
+    ((seconds,),) = _rows(
+        con,
+        "SELECT max(greatest(abs(offset_s), abs(offset_s + drift * epoch(to_at - from_at)))) "
+        "FROM clock_correction WHERE pot_id = $pot AND withdrawn_at IS NULL",
+        pot=pot_id,
+    )
+    # A second more: what arrives beside the messages that the drift was found from.
+    return dt.timedelta(seconds=seconds + 1.0) if seconds is not None else dt.timedelta(0)
+
+
+def _samples_of(con: duckdb.DuckDBPyConnection, pot_id: int) -> str:
+    """What to select samples from: the table, or with the clock corrections in force applied."""
+    if not corrections_in_force(con, pot_id):
+        return "sample"
+    return (
+        "(SELECT sample.* REPLACE (sample.sampled_at + to_microseconds(CAST(round(coalesce("
+        "1e6 * c.offset_s + c.drift * (epoch_us(sample.sampled_at) - epoch_us(c.from_at)), 0)) "
+        "AS BIGINT)) AS sampled_at) FROM sample LEFT JOIN clock_correction AS c "
+        "ON c.pot_id = sample.pot_id AND c.withdrawn_at IS NULL AND sample.message_id >= 0 "
+        "AND sample.arrived_at >= c.arrived_from_at AND sample.arrived_at < c.arrived_to_at "
+        f"WHERE sample.pot_id = {int(pot_id)})"
+    )
+
+
+def clock_messages(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """What :func:`ingest.clocks.estimate` reads: a row a live message, by arrival.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot_id : int
+        The pot's number in the store.
+    from_at, to_at : datetime or None
+        Arrivals, half-open, naive UTC.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``sampled_at`` (its latest, as sent), ``arrived_at``, ``seq``.
+    """
+    return read_frame(
+        con,
+        "SELECT max(sampled_at) AS sampled_at, min(arrived_at) AS arrived_at, max(seq) AS seq "
+        "FROM sample WHERE pot_id = $pot AND message_id >= 0 AND arrived_at >= $from_at "
+        "AND arrived_at < $to_at GROUP BY message_id ORDER BY arrived_at, message_id",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
+    )
+
+
 def pots(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """Names of the pots heard so far, with their number in the store."""
     return {
@@ -58,7 +128,8 @@ def samples(
     """
     frame = read_frame(
         con,
-        f"SELECT {_SAMPLE_COLUMNS} FROM sample WHERE pot_id = $pot AND sampled_at "
+        f"SELECT {_SAMPLE_COLUMNS} FROM {_samples_of(con, pot_id)} "
+        "WHERE pot_id = $pot AND sampled_at "
         "BETWEEN $from_at AND $to_at",
         pot=pot_id,
         from_at=from_at or EARLIEST,
@@ -73,7 +144,8 @@ def deadman(
     """``sampled_at`` and ``deadman`` of one pot, both ends included, ascending, one an instant."""
     return read_frame(
         con,
-        "SELECT sampled_at, any_value(deadman) AS deadman FROM sample WHERE pot_id = $pot "
+        "SELECT sampled_at, any_value(deadman) AS deadman "
+        f"FROM {_samples_of(con, pot_id)} WHERE pot_id = $pot "
         "AND deadman IS NOT NULL AND sampled_at BETWEEN $from_at AND $to_at "
         "GROUP BY sampled_at ORDER BY sampled_at",
         pot=pot_id,
@@ -88,7 +160,7 @@ def extent(
     """First and last instant of a pot with a dead-man sample; ``None`` where there is none."""
     first, last = _rows(
         con,
-        "SELECT min(sampled_at), max(sampled_at) FROM sample "
+        f"SELECT min(sampled_at), max(sampled_at) FROM {_samples_of(con, pot_id)} "
         "WHERE pot_id = $pot AND deadman IS NOT NULL",
         pot=pot_id,
     )[0]
@@ -147,7 +219,8 @@ def next_sample(
     """The first instant of a pot from ``from_at`` on; ``None`` where there is none."""
     ((first,),) = _rows(
         con,
-        "SELECT min(sampled_at) FROM sample WHERE pot_id = $pot AND sampled_at >= $from_at",
+        f"SELECT min(sampled_at) FROM {_samples_of(con, pot_id)} "
+        "WHERE pot_id = $pot AND sampled_at >= $from_at",
         pot=pot_id,
         from_at=from_at,
     )

@@ -197,9 +197,11 @@ def derive(
         pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
         touched = frames.touched(con)
         states = frames.derive_states(con)
+        clocks = {pot: frames.corrections_in_force(con, i) for pot, i in pots.items()}
+        shifts = {pot: frames.largest_shift(con, i) for pot, i in pots.items()}
     prints = {
         pot: f"{DERIVE_VERSION}:{cycle_settings(yard, pot).has_pot}:"
-        f"{settings_fingerprint(yard, pot)}"
+        f"{settings_fingerprint(yard, pot)}" + (f":clock {clocks[pot]}" if clocks[pot] else "")
         for pot in pots
     }
     stretches: list[_Stretch] = []
@@ -211,7 +213,10 @@ def derive(
             stretches.append(_find(data, pot_id, None, None, settings, laws))
             continue
         for from_at, to_at in _merged(touched.filter(pl.col("pot_id") == pot_id)):
-            begin, end = _widened(data, pot_id, from_at, to_at, settings)
+            # What came in is known by the time it was sent with, and may be moved from there.
+            begin, end = _widened(
+                data, pot_id, from_at - shifts[pot], to_at + shifts[pot], settings
+            )
             tell(f"{pot}: from {begin or 'the first sample'}")
             stretches.append(_find(data, pot_id, begin, end, settings, laws))
     taken = touched["touched_id"].max() if touched.height else None

@@ -7,6 +7,7 @@ import typer
 from dashboard.commands import (
     boxes,
     card,
+    clocks,
     demo,
     derive,
     feed,
@@ -15,6 +16,7 @@ from dashboard.commands import (
     pages,
     record,
     repair,
+    signals,
     yard,
 )
 
@@ -52,6 +54,8 @@ app.command("cycles", rich_help_panel=_ASK)(figures.cycles)
 app.command("hours", rich_help_panel=_ASK)(figures.hours)
 app.command("upkeep", rich_help_panel=_ASK)(figures.upkeep)
 app.command("boxes", rich_help_panel=_ASK)(boxes.boxes)
+app.command("signals", rich_help_panel=_ASK)(signals.signals)
+app.command("clocks", rich_help_panel=_ASK)(clocks.clocks)
 app.command("condition", rich_help_panel=_ASK)(figures.condition)
 app.command("readings", rich_help_panel=_ASK)(figures.readings)
 

@@ -32,10 +32,16 @@ def m003_condition_of_pots(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.CONDITION_OF_POTS)
 
 
+def m004_clock_corrections(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the table of corrections of boxes' clocks."""
+    con.execute(schema.CLOCK_CORRECTIONS)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
     m003_condition_of_pots,
+    m004_clock_corrections,
 )
 
 

@@ -279,3 +279,24 @@ CREATE TABLE tipping (                     -- abrasive tipped, found from the pr
     entered_kg DOUBLE                      -- NULL: nobody entered it
 );
 """
+
+#: Corrections of boxes' clocks that people took; rows are only added, and withdrawn.
+CLOCK_CORRECTIONS = """
+CREATE SEQUENCE correction_number;
+CREATE TABLE clock_correction (            -- applied when figures are derived; ingest.clocks
+    correction_id INTEGER PRIMARY KEY,
+    pot_id     SMALLINT NOT NULL,
+    arrived_from_at TIMESTAMP NOT NULL,    -- arrivals it is for, half-open
+    arrived_to_at TIMESTAMP NOT NULL,
+    from_at    TIMESTAMP NOT NULL,         -- box time of the first and the last, as sent
+    to_at      TIMESTAMP NOT NULL,
+    offset_s   DOUBLE NOT NULL,            -- added at from_at
+    drift      DOUBLE NOT NULL,            -- added for each second since
+    kind       VARCHAR NOT NULL,           -- offset, drift, jump, restart
+    reason     VARCHAR NOT NULL,
+    taken_at   TIMESTAMP NOT NULL,
+    taken_by   VARCHAR NOT NULL,
+    withdrawn_at TIMESTAMP,
+    withdrawn_by VARCHAR NOT NULL
+);
+"""

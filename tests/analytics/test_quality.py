@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import subprocess
+import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +20,7 @@ from analytics import frames
 from analytics.pipeline import derive, rest_spans, transducer_laws
 from analytics.quality import CAUSES, certain_ok, loop_ok, rate_ok, rests, zero_checks
 from analytics.signals import TransducerLaw, judged, signals
+from dashboard.commands.signals import CAUSE_WORDS
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window
 from ingest.yard_faults import YardFaults
@@ -366,3 +369,18 @@ def test_a_stuck_pot_widens_the_hours_instead_of_lying(
     (good_low, good_high), (bad_low, bad_high) = totals
     assert good_high - good_low < 60
     assert bad_low == 0.0 and bad_high >= good_high
+
+
+def test_the_command_says_what_did_not_count_and_what_stood_at_rest(
+    tmp_path: Path, put_samples: PutSamples
+) -> None:
+    data, yard = tmp_path / "data", tmp_path / "yard.toml"
+    yard.write_text(YARD)
+    put_samples(data, "pot-1", troubled_run(4))
+    derive(data, parse_yard(YARD), now=NOW)
+    command = [sys.executable, "-m", "dashboard.cli", "signals", "--data", str(data), "--yard"]
+    done = subprocess.run([*command, str(yard)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "pot-1 pot: " in done.stdout and "stuck while others moved" in done.stdout
+    assert "pot-1 pot: read +0.0 kPa at rest" in done.stdout
+    assert set(CAUSE_WORDS) == set(CAUSES)
