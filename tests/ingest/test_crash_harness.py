@@ -128,6 +128,11 @@ def state(ingest: Any, name: str) -> str:
     return str(facts["sources"].get(name, {}).get("state", ""))
 
 
+def segments(data: Path) -> int:
+    """How many segments the journal has begun."""
+    return len(list((data / "journal").glob("*.journal")))
+
+
 def kill_often(
     kills: int,
     broker: Any,
@@ -150,14 +155,17 @@ def kill_often(
     box.start()
     rng = random.Random(kills)
     try:
+        begun = 0
         for number in range(kills):
             if number % 5 == 4:
                 # While it starts, and finds what the last one left.
                 time.sleep(rng.uniform(0.0, 1.2))
             else:
-                wait_until(lambda: state(ingest, "mqtt") == "connected", 60, "connected")
+                # Each ingest begins a segment of its own with the first message that it keeps.
+                wait_until(lambda begun=begun: segments(ingest.data) > begun, 60, "it keeps")
                 time.sleep(rng.uniform(0.0, 0.6))
             ingest.kill()
+            begun = segments(ingest.data)
             ingest.start()
         assert publisher.stdin is not None and publisher.stdout is not None
         publisher.stdin.write(b"\n")
