@@ -13,8 +13,7 @@ Nothing here says that anything is safe, fit or vented.
 
 from __future__ import annotations
 
-import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -387,7 +386,9 @@ def _indicator_changes(
     fitted: pl.DataFrame | None,
     run_length: float,
 ) -> pl.DataFrame:
-    needed = [indicator.name, "pressed_at", *indicator.covariates]
+    covariates = [c for c in indicator.covariates if condition[c].null_count() < condition.height]
+    indicator = replace(indicator, covariates=tuple(covariates))
+    needed = [indicator.name, "pressed_at", *covariates]
     rows = condition.select(list(dict.fromkeys(needed)))
     if indicator.name.startswith("leak"):
         rows = condition.filter(
@@ -397,13 +398,14 @@ def _indicator_changes(
     rows = rows.drop_nulls()
     if rows.height < BLOCK * (indicator.reference_blocks + 1):
         return pl.DataFrame(schema=CHANGE_SCHEMA)
-    starts = [dt.datetime.min]
+    starts = [rows["pressed_at"][0]]
     if fitted is not None and indicator.part:
         starts += fitted.filter(pl.col("part") == indicator.part)["at"].sort().to_list()
     pieces = []
     for i, start in enumerate(starts):
-        until = starts[i + 1] if i + 1 < len(starts) else dt.datetime.max
-        part = rows.filter((pl.col("pressed_at") >= start) & (pl.col("pressed_at") < until))
+        part = rows.filter(pl.col("pressed_at") >= start)
+        if i + 1 < len(starts):
+            part = part.filter(pl.col("pressed_at") < starts[i + 1])
         if part.height >= BLOCK * (indicator.reference_blocks + 1):
             pieces.append(_charted(part, indicator, run_length))
     return pl.concat([pl.DataFrame(schema=CHANGE_SCHEMA), *pieces])
@@ -480,4 +482,4 @@ def _blocks(at: pl.Series) -> npt.NDArray[np.int64]:
     us = at.cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
     fresh = np.concatenate(([True], np.diff(us) > 7_200_000_000))
     begin = np.maximum.accumulate(np.where(fresh, np.arange(us.size), 0))
-    return np.asarray(np.cumsum(((np.arange(us.size) - begin) % BLOCK == 0))) - 1
+    return np.asarray(np.cumsum((np.arange(us.size) - begin) % BLOCK == 0)) - 1

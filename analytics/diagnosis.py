@@ -124,7 +124,7 @@ TROUBLES: tuple[Trouble, ...] = (
     Trouble("loop_broken", "a broken wire to the pot transducer",
             {"missing_share": 1.2},
             (),
-            "Look at the cable and its plugs; a broken loop shows no pressure though there may be."),
+            "Look at cable and plugs; a broken loop shows no pressure though there may be."),
     Trouble("deadman_stuck", "a dead-man pressure switch that sticks on",
             {"held_unpressurised_share": 1.2},
             ("missing_share",),
@@ -227,9 +227,13 @@ def suggestions(changes: pl.DataFrame, at: dt.datetime | None = None) -> list[Su
         seen_words = "; ".join(_told(_BY_KEY[key], rows[key]) for key in evidence)
         found.append(
             Suggestion(
-                trouble.name, score, f"{_capital(seen_words)}: this fits {trouble.words}.",
-                trouble.check, CAUTION, tuple(evidence),
-            )  # fmt: skip
+                trouble.name,
+                score,
+                f"{_capital(seen_words)}: this fits {trouble.words}.",
+                trouble.check,
+                CAUTION,
+                tuple(evidence),
+            )
         )
     return sorted(found, key=lambda suggestion: -suggestion.score)
 

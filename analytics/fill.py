@@ -22,7 +22,6 @@ import polars as pl
 
 from analytics.fill_kernel import (
     GAS_CONSTANT_J_KG_K,
-    OWN,
     REFERENCE_DENSITY_KG_M3,
     REFERENCE_K,
     fit_exhausts,
@@ -36,8 +35,9 @@ Bools = npt.NDArray[np.bool_]
 STANDARD_ATMOSPHERE_PA = 101_325.0
 HEAT_CAPACITY_J_KG_K = 1005.0  #: of air at constant pressure [J/(kg K)]
 
-#: The fit looks where the pot is between these shares of the manifold's pressure (absolute), by
-#: the model. Below, valves still move; above, the flow depends on the difference of two transducers.
+#: The fit looks where the pot is between these shares of the manifold's pressure (absolute),
+#: by the model. Below, valves still move; above, the flow hangs on the difference of two
+#: transducers.
 LOOK_FROM, LOOK_TO = 0.20, 0.965
 #: A press let go before this share was reached is too short for a fit.
 LEAST_SHARE = 0.60
@@ -168,7 +168,8 @@ def noise_of(samples: Samples) -> float:
     second = np.abs(pot[at] - 2.0 * pot[at + 1] + pot[at + 2])
     # Where steps of the transducer's resolution hide the noise, half of them may be nil.
     spread = float(np.nanmedian(second)) / (0.6745 * np.sqrt(6.0))
-    return max(spread, 0.5 * float(np.sqrt(np.nanmean(np.minimum(second, 5e3) ** 2) / 6.0)), 100.0)
+    least = 0.5 * float(np.sqrt(np.nanmean(np.minimum(second, 5e3) ** 2) / 6.0))
+    return float(max(spread, least, 100.0))
 
 
 @dataclass(frozen=True)
@@ -220,7 +221,7 @@ def _zeros(samples: Samples, edges: Edges) -> Floats:
     steady = np.array(
         [np.median(values[max(i - width // 2, 0) : i + width // 2 + 1]) for i in range(known.size)]
     )
-    return np.interp(np.arange(edges.press.size), known, steady)
+    return np.asarray(np.interp(np.arange(edges.press.size), known, steady))
 
 
 @dataclass(frozen=True)
@@ -605,4 +606,4 @@ def temperatures_at_press(
     lag_s = density * HEAT_CAPACITY_J_KG_K / heat[:-1]
     warmed = (exhausts.end_k[:-1] - facts.air_k) * np.exp(-np.maximum(waited_s, 0.0) / lag_s)
     start_k[1:] += np.nan_to_num(warmed)
-    return np.clip(start_k[windows.cycle], 0.6 * facts.air_k, 1.1 * facts.air_k)
+    return np.asarray(np.clip(start_k[windows.cycle], 0.6 * facts.air_k, 1.1 * facts.air_k))

@@ -16,7 +16,7 @@ the feed goes with pot pressure and drifts by a few per cent from cycle to cycle
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -247,9 +247,7 @@ class Emptied:
 _EMPTY_FALL, _EMPTY_SIGMA = 0.12, 4.5
 
 
-def find_emptied(
-    samples: Samples, cycles: pl.DataFrame, facts: PotFacts
-) -> Emptied:
+def find_emptied(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Emptied:
     """Find the cycles in which the pot ran empty, from the blast hose's loss.
 
     Abrasive makes the loss from pot to nozzle several times that of clean air. When none comes
@@ -283,9 +281,7 @@ def find_emptied(
         if values.size < 2 * last or not np.isfinite(values).all():
             continue
         middle[i] = float(np.median(values))
-        if values.size < near + 2 * last or (
-            i < count - 1 and edges.rest_s[i + 1] < TIPPING_S
-        ):
+        if values.size < near + 2 * last or (i < count - 1 and edges.rest_s[i + 1] < TIPPING_S):
             continue
         before, end = values[-far:-near], values[-last:]
         noise = np.median(np.abs(np.diff(values[-far:]))) / (0.6745 * np.sqrt(2.0))
@@ -350,9 +346,7 @@ class _Weighing:
         self.exposure, running = exposures(samples, cycles, facts, windows.pot_zero_pa)
         self.emptied = find_emptied(samples, cycles, facts)
         ran = np.flatnonzero(self.emptied.ran_empty)
-        self.exposure[ran] = (
-            running[self.emptied.at_index[ran]] - running[self.edges.press[ran]]
-        )
+        self.exposure[ran] = running[self.emptied.at_index[ran]] - running[self.edges.press[ran]]
         self.exposure[self.emptied.began_empty] = 0.0
         self.has_fit = np.zeros(self.count, dtype=np.int64)
         # A pot pressed while it still exhausts goes on falling till the wedge shuts, and its gas is
@@ -468,9 +462,10 @@ class _Weighing:
         mean, cov = np.zeros((n, STATES)), np.zeros((n, STATES, STATES))
         likelihood = smooth(
             self.mean0, self.cov0, self.about, self.scale, self.has_fit, at, information, pull,
-            trust, coldness, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error, began_error,
-            exhaust, exhaust_error, EXHAUST_WALK, self.happened, self.tipped, self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]),
-            mean, cov, self.surprise, self.surprise_sd,
+            trust, coldness, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error,
+            began_error, exhaust, exhaust_error, EXHAUST_WALK, self.happened, self.tipped,
+            self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]), mean, cov,
+            self.surprise, self.surprise_sd,
         )  # fmt: skip
         self.mean, self.cov = mean, cov
         was = self.about[0]
@@ -679,7 +674,7 @@ class _Weighing:
             if tipped_kg < LEAST_TIPPING_KG:
                 continue
             for other in np.flatnonzero(could):
-                low, high = min(k, other), max(k, other)
+                low, high = int(min(k, other)), int(max(k, other))
                 if other == k or high - low > _MOVE_CYCLES:
                     continue
                 if (self.happened[low + 1 : high] != NOTHING).any():
@@ -697,7 +692,7 @@ class _Weighing:
                     best, gain = int(other), worth
             if best >= 0:
                 shift = (1.0 if best > k else -1.0) * tipped_kg * self.mean[k + 1, PER_KG]
-                low, high = min(k, best), max(k, best)
+                low, high = min(int(k), best), max(int(k), best)
                 self.about[low + 1 : high + 1, XI] += shift
                 self.happened[k], self.happened[best] = NOTHING, UNKNOWN_JUMP
                 self.given.pop(int(k), None)
@@ -718,15 +713,14 @@ class _Weighing:
             state = self.about[windows.cycle[i]].copy()
             state[XI] = state[XI] + lighter_kg * state[PER_KG]
             kg = (state[XI_EMPTY] - state[XI]) / state[PER_KG]
-            impossible += (min(kg, 0.0) / (0.01 * self.facts.volume_m3 * self.facts.particle_kg_m3)) ** 2
+            solid_kg = self.facts.volume_m3 * self.facts.particle_kg_m3
+            impossible += (min(kg, 0.0) / (0.01 * solid_kg)) ** 2
             state[XI] = np.clip(state[XI], 0.3 * state[XI_EMPTY], 1.02 * state[XI_EMPTY])
             predicted(state, self.scale, 0.0, y, jacobian)
             held[i], expected[i] = y[2:], y[:2]
             start[i] = y[0], 0.35, y[1]
             coldness[i] = 1.0 / (1.0 + self._heat_constants(np.exp(y[3:4]), 5.0)[0])
-        fits = fit_fill_windows(
-            windows, held, self.facts, start, self.start_k, 8, None, which
-        )
+        fits = fit_fill_windows(windows, held, self.facts, start, self.start_k, 8, None, which)
         information, pull = fits.information[which].copy(), fits.pull[which].copy()
         _blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness[which])
         off = expected[which] - fits.own[which][:, [0, 2]]
@@ -899,7 +893,9 @@ def _entries(bags: pl.DataFrame | None, origin_us: int) -> list[tuple[float, flo
 
 
 def _instant(origin_us: int, after_s: float) -> dt.datetime:
-    return dt.datetime(1970, 1, 1) + dt.timedelta(microseconds=origin_us + round(after_s * 1e6))
+    moment = dt.datetime.fromtimestamp(0, dt.UTC)
+    moment += dt.timedelta(microseconds=origin_us + round(after_s * 1e6))
+    return moment.replace(tzinfo=None)
 
 
 def _kilograms(state: Floats, cov: Floats, exposure: Floats) -> tuple[Floats, Floats]:
@@ -911,7 +907,7 @@ def _kilograms(state: Floats, cov: Floats, exposure: Floats) -> tuple[Floats, Fl
     slope[:, PHI] = -exposure / state[:, PER_KG]
     slope[:, PER_KG] = -kg / state[:, PER_KG]
     variance = np.einsum("ni,nij,nj->n", slope, cov, slope)
-    return kg, np.sqrt(np.maximum(variance, 0.0))
+    return kg, np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def _ratio_error(state: Floats, cov: Floats, which: int) -> Floats:
@@ -920,7 +916,4 @@ def _ratio_error(state: Floats, cov: Floats, which: int) -> Floats:
     slope[:, which] = 1.0 / state[:, PER_KG]
     slope[:, PER_KG] = -ratio / state[:, PER_KG]
     variance = np.einsum("ni,nij,nj->n", slope, cov, slope)
-    return np.sqrt(np.maximum(variance, 0.0))
-
-
-_ = replace
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))

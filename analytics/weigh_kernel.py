@@ -35,7 +35,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 STATES = 13
-XI, PHI, LEAK, LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, USED, JUMP, KAPPA, SLACK = range(STATES)
+XI, PHI, LEAK, LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG = range(7)
+RATIO, ZERO, USED, JUMP, KAPPA, SLACK = range(7, STATES)
 
 #: Width of the bend where the grains' share of the heat ends, as a share of the empty pot's room.
 SOFT = 0.01
@@ -45,9 +46,7 @@ NOTHING, TIPPED, UNKNOWN_JUMP = 0, 1, 2
 
 
 @compiled
-def predicted(
-    state: Floats, scale: float, coldness: float, out: Floats, jacobian: Floats
-) -> None:
+def predicted(state: Floats, scale: float, coldness: float, out: Floats, jacobian: Floats) -> None:
     """What a fill would measure at a state: (ln x, leak, ratio, ln h, zero in Pa), with slopes."""
     xi = state[XI]
     wall = math.exp(state[LN_WALL])
@@ -79,9 +78,9 @@ def predicted(
 @compiled
 def smooth(
     mean0: Floats, cov0: Floats, about: Floats, scale: float, measured: Ints, at: Floats,
-    information: Floats, pull: Floats, trust: Floats, coldness: Floats, exposure: Floats, feed_noise: float,
-    feed_walk: float, leak_walk: float, empty_error: Floats, start_empty_error: Floats,
-    exhaust: Floats, exhaust_error: Floats, exhaust_walk: float,
+    information: Floats, pull: Floats, trust: Floats, coldness: Floats, exposure: Floats,
+    feed_noise: float, feed_walk: float, leak_walk: float, empty_error: Floats,
+    start_empty_error: Floats, exhaust: Floats, exhaust_error: Floats, exhaust_walk: float,
     happened: Ints, tipped_kg: Floats, tipped_error_kg: Floats, wide: float,
     mean: Floats, cov: Floats, surprise: Floats, surprise_sd: Floats,
 ) -> float:  # fmt: skip

@@ -21,6 +21,7 @@ from scipy.stats import spearmanr
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 import condition_trials as trials
+
 from analytics.condition import changes
 from analytics.diagnosis import suggestions
 

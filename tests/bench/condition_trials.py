@@ -132,7 +132,9 @@ def make_trial(
 
 def read(trial: Trial, rate_hz: float, noise: float, seed: int = 0) -> pl.DataFrame:
     """What a box at ``rate_hz`` makes of a trial, with noise as a share of the range."""
-    random = np.random.default_rng(np.random.SeedSequence([trial.number, trial.begin_us % 65_521, seed, round(1e6 * noise)]))
+    random = np.random.default_rng(
+        np.random.SeedSequence([trial.number, trial.begin_us % 65_521, seed, round(1e6 * noise)])
+    )
     every = round(trial.rate_hz / rate_hz)
     columns = {}
     for name, line, (zero_pa, gain, lag_s) in zip(
@@ -141,9 +143,7 @@ def read(trial: Trial, rate_hz: float, noise: float, seed: int = 0) -> pl.DataFr
         trial.errors,
         strict=True,
     ):
-        transducer = Transducer(
-            noise_pa=noise * RANGE_PA, zero_pa=zero_pa, gain=gain, lag_s=lag_s
-        )
+        transducer = Transducer(noise_pa=noise * RANGE_PA, zero_pa=zero_pa, gain=gain, lag_s=lag_s)
         lagged = Transducer(noise_pa=0.0, resolution_pa=1.0, lag_s=lag_s).measure(
             trial.true[line], 1.0 / trial.rate_hz, 20.0, random
         )
