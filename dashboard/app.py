@@ -11,6 +11,7 @@ from dashboard import data, look, words
 PAGES = (
     ("views/now.py", "Now", "now"),
     ("views/review.py", "Shift", "shift"),
+    ("views/condition.py", "Condition", "condition"),
     ("views/upkeep.py", "Upkeep", "upkeep"),
     ("views/logbook.py", "Log book", "logbook"),
 )

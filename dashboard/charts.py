@@ -360,21 +360,17 @@ def indicator(
     there = wall(begin, zone)
     shown = there.show(rows.select("at", "now", "reference", "low", "high", "signal", "since_at"),
                        "at", "since_at")  # fmt: skip
-    x = alt.X(
-        "at:T",
-        scale=alt.Scale(
-            type="utc", nice=False,
-            domain=[int(there.instant(at).timestamp() * 1000) for at in (begin, rows["at"][-1])],
-        ),
-        axis=alt.Axis(format="%-d %b", tickCount=3, labelOverlap=True, grid=False, title=None),
-    )  # fmt: skip
+    edges = [int(there.instant(at).timestamp() * 1000) for at in (begin, rows["at"][-1])]
+    x_scale = alt.Scale(type="utc", nice=False, domain=edges)
+    x_axis = alt.Axis(format="%-d %b", tickCount=3, labelOverlap=True, grid=False, title=None)
+    x = alt.X("at:T", scale=x_scale, axis=x_axis)
     y = alt.Y("now:Q", title=unit or None, scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=3))
     # The reference counts from the time it was learned in, so its band begins there.
     spans = shown.group_by("since_at", maintain_order=True).agg(
         pl.col("at").last(), pl.col("reference", "low", "high").first()
     )
     band = alt.Chart(spans.to_pandas()).encode(
-        x=alt.X("since_at:T", scale=x.scale, axis=x.axis), x2="at:T"
+        x=alt.X("since_at:T", scale=x_scale, axis=x_axis), x2="at:T"
     )
     lines = alt.Chart(shown.to_pandas())
     layers: list[alt.Chart] = [

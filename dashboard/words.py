@@ -396,8 +396,8 @@ def three_digits(value: float | None) -> str:
         return NONE
     if abs(value) < 0.0005:
         return "0"
-    return _number(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 3 if
-                   abs(value) < 1 else 2)  # fmt: skip
+    digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2 if abs(value) >= 0.1 else 3
+    return _number(value, digits)
 
 
 def kilograms(value: float | None) -> str:
@@ -471,6 +471,21 @@ def at_the_site(text: str, from_at: dt.datetime, to_at: dt.datetime, zone: ZoneI
     return _UTC_TIMES.sub(told, text)
 
 
+_CONDUCTANCES = re.compile(r"(\d[\d.e+-]*) m3/\(s Pa\)")
+
+
+def page_units(text: str) -> str:
+    """A sentence with its flow conductances in the unit that pages use.
+
+    Examples
+    --------
+    >>> page_units("Leak while pinched up by 6.6e-09 m3/(s Pa): this fits")
+    'Leak while pinched up by 0.66 l/(s bar): this fits'
+    """
+    unit, factor = _INDICATOR_UNITS["m3/(s Pa)"]
+    return _CONDUCTANCES.sub(lambda m: f"{three_digits(float(m[1]) * factor)} {unit}", text)
+
+
 NO_CHANGE = "No change found in what is watched."
 NO_CHANGE_MEANS = (
     "It says that nothing watched has moved by more than what matters in practice. It does not say "
@@ -495,8 +510,8 @@ HOW_SURE = (
     ("Abrasive of another density",
      "A garnet, a slag and a steel grit of one weight take different space. After a change of "
      "abrasive the first tippings teach the new figure; enter their bags."),
-    ("A pot that is not vented between presses",
-     "Such a fill starts part way up and is used with less weight, or not at all."),
+    ("Pressure left in the pot between presses",
+     "A fill that starts part way up is used with less weight, or not at all."),
     ("Fewer than five readings a second",
      "A fill of a few seconds is then only a handful of points: amounts and leak are rough."),
     ("Noise over 1 % of the transducer's range",
@@ -512,6 +527,6 @@ WAY_WORDS = {
 
 COVER_POT = "Cover the pot: the air is close to saturation."
 MARGIN_GUIDE = (
-    "Guide for painting: 3 K or more (ISO 8502-4), at the place where the sensor hangs. It does not "
-    "say that the surface is dry."
+    "Guide for painting: 3 K or more (ISO 8502-4), at the place where the sensor hangs. It does "
+    "not say that the surface is dry."
 )

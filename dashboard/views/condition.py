@@ -1,0 +1,467 @@
+"""A pot's condition: what its signals suggest, the abrasive in it, and how sure that is."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from analytics import standing
+from analytics.condition import BLOCK, INDICATORS, Indicator
+from analytics.diagnosis import Suggestion
+from dashboard import charts, data, look, words
+from ingest.config import Yard
+
+#: Spells that can be chosen, the newest first.
+SPELLS_SHOWN = 60
+#: Small charts beside each other.
+COLUMNS = 3
+
+BY_KEY: dict[str, Indicator] = {words.indicator_key(i.name, i.scatter): i for i in INDICATORS}
+
+
+def page() -> None:
+    """A pot's condition."""
+    look.put(
+        look.title(
+            "Condition",
+            "What the pressures of each cycle say about air, abrasive, leak and nozzle.",
+        ),
+        look.caution(),
+    )
+    if not data.has_store():
+        look.put(_nothing_yet())
+        return
+    described = data.yard()
+    version = data.kept(data.version).value
+    heard = data.kept(data.pots_heard, version).value
+    pots = [pot for pot in described.pot_names if heard.get(pot, (None, None))[0] is not None]
+    if not pots:
+        look.put(_nothing_yet())
+        return
+    pot = _choose_pot(described, pots)
+    if pot is None:
+        return
+    found = data.kept(data.pot_condition, version, pot)
+    if found.is_old:
+        look.put(look.as_of(found.read_at, described.site.zone))
+    if found.value.spells.is_empty():
+        look.put(
+            look.note(
+                "This pot has not been weighed yet.",
+                "Weighing follows some minutes after the hours. It needs the manifold, the pot "
+                "and the dead-man, best ten times a second; `gritbook derive` does it at once.",
+            )
+        )
+        _how_sure(found.value)
+        return
+    spell = _choose_spell(described, pot, found.value.spells)
+    _suggested(described, found.value, spell)
+    _abrasive(described, version, pot, found.value, spell)
+    _questions(described, found.value, spell)
+    _indicators(described, pot, found.value)
+    _how_sure(found.value)
+
+
+def _nothing_yet() -> str:
+    return look.note(
+        "There is no pot to look at yet.",
+        "Figures appear once a box has been heard and `gritbook pages` or `gritbook derive` has "
+        "run; a card is brought in with `gritbook import FILE --pot NAME`.",
+    )
+
+
+# --- choosing --------------------------------------------------------------------------------
+
+
+def _choose_pot(described: Yard, pots: list[str]) -> str | None:
+    asked = st.session_state.get("condition-pot", st.query_params.get("pot", ""))
+    st.session_state["condition-pot"] = asked if asked in pots else pots[0]
+
+    def keep() -> None:
+        st.query_params["pot"] = st.session_state["condition-pot"]
+
+    return st.segmented_control(
+        "Pot", pots, key="condition-pot", required=True, wrap=True, on_change=keep,
+        format_func=lambda name: words.label(data.pot_title(described, name)),
+    )  # fmt: skip
+
+
+def _choose_spell(described: Yard, pot: str, spells: pl.DataFrame) -> dict[str, Any]:
+    """The newest spell that could be weighed, or the one that is chosen."""
+    rows = list(spells.head(SPELLS_SHOWN).iter_rows(named=True))
+    by_begin = {row["from_at"].isoformat(): row for row in rows}
+    first = next((key for key, row in by_begin.items() if row["used_kg"] is not None), None)
+    first = first or next(iter(by_begin))
+    key = f"condition-spell-{pot}"
+    asked = st.session_state.get(key, st.query_params.get("spell", ""))
+    st.session_state[key] = asked if asked in by_begin else first
+
+    def called(begin: str) -> str:
+        row = by_begin[begin]
+        told = words.stretch(row["from_at"], row["to_at"], described.site.zone)
+        return f"{told}, {words.counted(row['cycles'], 'cycle', 'cycles')}"
+
+    def keep() -> None:
+        st.query_params["spell"] = st.session_state[key]
+
+    chosen = st.selectbox(
+        "Work without a long pause", list(by_begin), key=key, format_func=called,
+        on_change=keep, width=520,
+    )  # fmt: skip
+    return dict(by_begin[chosen])
+
+
+# --- suggestions -----------------------------------------------------------------------------
+
+
+def _suggested(described: Yard, found: data.PotCondition, spell: dict[str, Any]) -> None:
+    zone = described.site.zone
+    newest = spell["from_at"] == found.spells["from_at"][0]
+    at = None if newest else spell["to_at"]
+    when = "As things stand" if newest else f"As of {words.day_and_time(spell['to_at'], zone)}"
+    look.put(look.heading("What the signals suggest", f"{when}. {words.SUGGESTED}"))
+    watched = found.watch
+    if not watched.compared:
+        look.put(
+            look.note(
+                "Too few cycles yet to compare this pot with itself.",
+                f"{words.counted(watched.cycles, 'cycle', 'cycles')} weighed so far. The first "
+                f"indicators are compared from about {watched.needed} on, the rest from about "
+                f"{BLOCK * (max(i.reference_blocks for i in INDICATORS) + 1)}. Until then nothing "
+                "is suggested, whatever happens: keep to the checks.",
+            )
+        )
+        return
+    suggestions = found.suggested(at)
+    if not suggestions:
+        look.put(look.note(words.NO_CHANGE, words.NO_CHANGE_MEANS))
+    for number, suggestion in enumerate(suggestions, start=1):
+        look.put(_suggestion(found, suggestion, number, at))
+    look.put(f'<p class="gb-under">{look.shown(_rests_on(watched))}</p>')
+
+
+def _rests_on(watched: standing.Watch) -> str:
+    said = (
+        f"{len(watched.compared)} of {len(INDICATORS)} indicators are compared with what this pot "
+        f"itself did in up to {watched.reference_cycles} earlier cycles, in blocks of {BLOCK}; "
+        f"{words.counted(watched.blocks, 'block', 'blocks')} since. "
+    )
+    if watched.waiting:
+        said += (
+            f"{words.counted(len(watched.waiting), 'waits', 'wait')} for more cycles, or for a "
+            "channel that is not measured."
+        )
+    return said.strip()
+
+
+def _suggestion(
+    found: data.PotCondition, suggestion: Suggestion, number: int, at: dt.datetime | None
+) -> str:
+    rows = []
+    for key in suggestion.evidence:
+        row = _newest(found.changes, BY_KEY[key], at)
+        if row is not None:
+            rows.append(_indicator_cells(BY_KEY[key], row))
+    table = look.table(
+        ("Indicator", "Used to be", "Now", "Compared since"),
+        rows,
+        "The evidence, in blocks of eight cycles",
+    )
+    rank = "Fits best" if number == 1 else "Fits too"
+    return (
+        f'<section class="gb-card gb-suggested"><div class="gb-top">'
+        f"<h3>{look.shown(words.page_units(suggestion.sentence))}</h3>"
+        f"{look.badge(rank, 'warn' if number == 1 else 'plain')}</div>"
+        f"<p><b>What to check.</b> {look.shown(suggestion.check)}</p>{table}"
+        f'<p class="gb-caution">{look.shown(suggestion.caution)}</p></section>'
+    )
+
+
+def _newest(
+    changes: pl.DataFrame, indicator: Indicator, at: dt.datetime | None
+) -> dict[str, Any] | None:
+    rows = _of(changes, indicator)
+    if at is not None:
+        rows = rows.filter(pl.col("at") <= at)
+    return rows.row(-1, named=True) if rows.height else None
+
+
+def _of(changes: pl.DataFrame, indicator: Indicator) -> pl.DataFrame:
+    return changes.filter(
+        (pl.col("indicator") == indicator.name) & (pl.col("scatter") == indicator.scatter)
+    ).sort("at")
+
+
+def _indicator_cells(indicator: Indicator, row: dict[str, Any]) -> tuple[str, str, str, str]:
+    unit, factor = words.indicator_unit(indicator.name, indicator.unit)
+    tail = f"{words.NBSP}{unit}" if unit else ""
+
+    def told(value: float) -> str:
+        return words.three_digits(value * factor)
+
+    return (
+        words.INDICATOR_TITLES[words.indicator_key(indicator.name, indicator.scatter)],
+        f"{told(row['reference'])} ± {told(row['spread'])}{tail}",
+        f"{told(row['now'])}{tail}",
+        words.day(row["since_at"]),
+    )
+
+
+# --- abrasive --------------------------------------------------------------------------------
+
+
+def _abrasive(
+    described: Yard,
+    version: data.Version,
+    pot: str,
+    found: data.PotCondition,
+    spell: dict[str, Any],
+) -> None:
+    zone = described.site.zone
+    look.put(
+        look.heading(
+            "Abrasive in the pot",
+            "Weighed by how fast air fills the room that abrasive leaves. The band holds the truth "
+            "nine times in ten where nothing below under “How sure is this” applies.",
+        )
+    )
+    level = data.kept(data.spell_level, version, pot, spell["from_at"], spell["to_at"])
+    if spell["used_kg"] is None or level.value.line.height < 2:
+        look.put(
+            look.note(
+                "This stretch cannot be weighed: too few fills could be used.",
+                "It takes at least three presses of some seconds, each from a pot that was down. "
+                "Choose an earlier stretch above, or look again later.",
+            )
+        )
+        return
+    newest = found.spells.row(0, named=True)
+    if newest["from_at"] != spell["from_at"]:
+        begin = words.day_and_time(newest["from_at"], zone)
+        look.put(look.note(f"Newer work, from {begin} on, is not in this picture."))
+    last = level.value.line.row(-1, named=True)
+    blast_h = level.value.blast_s / 3600.0
+    is_last = newest["from_at"] == spell["from_at"]
+    look.put(
+        look.figures(
+            [
+                look.Figure(
+                    "Left in the pot", words.kilograms(last["kg"]), "kg",
+                    words.between_kg(last["low_kg"], last["high_kg"]),
+                    f"after the {'newest' if is_last else 'last'} cycle, "
+                    f"{words.clock(last['at'], zone)}",
+                ),
+                look.Figure(
+                    "Used a blast hour",
+                    words.kilograms(spell["used_kg"] / blast_h if blast_h > 0 else None), "kg/h",
+                    origin=f"over {words.hours(level.value.blast_s)}{words.NBSP}h of blast-on time",
+                ),
+                look.Figure(
+                    "Used", words.kilograms(spell["used_kg"]), "kg",
+                    words.between_kg(spell["used_low_kg"], spell["used_high_kg"]),
+                    f"in {words.counted(spell['cycles'], 'cycle', 'cycles')}",
+                ),
+                look.Figure(
+                    "Tipped", words.kilograms(level.value.tippings["estimate_kg"].sum()), "kg",
+                    origin=f"{words.counted(level.value.tippings.height, 'tipping', 'tippings')} "
+                    "found in the pressures",
+                ),
+            ]
+        )
+    )  # fmt: skip
+    chart = charts.pot_level(
+        level.value.line, level.value.tippings, level.value.emptied, zone, look.palette()
+    )
+    st.altair_chart(chart, theme=None, width="stretch")
+    look.put(f'<p class="gb-under">{look.shown(_legend(level.value))}</p>')
+    if level.value.tippings.height:
+        with st.expander("Tippings found, and the bags entered for them"):
+            look.put(_tippings(described, level.value.tippings))
+
+
+def _legend(level: data.SpellLevel) -> str:
+    said = "Band: 90 % interval. Triangle and dashed line: abrasive tipped. "
+    if level.emptied:
+        times = words.counted(len(level.emptied), "time", "times")
+        said += f"Cross at the bottom: the pot ran empty ({times})."
+    else:
+        said += "No cycle in which it ran empty was found."
+    return said
+
+
+def _tippings(described: Yard, tippings: pl.DataFrame) -> str:
+    zone = described.site.zone
+    rows = []
+    for row in tippings.iter_rows(named=True):
+        half = 1.6449 * row["error_kg"]
+        rows.append(
+            (
+                f"{words.clock(row['from_at'], zone)} to {words.clock(row['to_at'], zone)}",
+                f"{words.kilograms(row['estimate_kg'])} ± {words.kilograms(half)}{words.NBSP}kg",
+                "nobody entered any"
+                if row["entered_kg"] is None
+                else f"{words.kilograms(row['entered_kg'])}{words.NBSP}kg",
+            )
+        )
+    return look.table(("Between", "Found (90 %)", "Entered"), rows, "Times are the site's.")
+
+
+# --- questions -------------------------------------------------------------------------------
+
+
+def _questions(described: Yard, found: data.PotCondition, spell: dict[str, Any]) -> None:
+    look.put(
+        look.heading(
+            "Questions for the supervisor",
+            "Where pressures and entries tell different stories. Either may be right.",
+        )
+    )
+    asked = [str(question) for question in json.loads(spell["questions"])]
+    if not asked:
+        agree = "Bags and pressures tell the same story."
+        none = "No bags were entered for it, and no tipping was found."
+        look.put(look.note("None for this stretch.", agree if _has_entries(found, spell) else none))
+        return
+    zone = described.site.zone
+    told = [words.at_the_site(q, spell["from_at"], spell["to_at"], zone) for q in asked]
+    items = "".join(f"<li>{look.shown(question)}</li>" for question in told)
+    in_utc = any("UTC" in question for question in told)
+    look.put(
+        f'<ol class="gb-questions">{items}</ol>'
+        f'<p class="gb-under">{"Times in UTC." if in_utc else "Times are the site&#x27;s."} '
+        "Correct or add the entry in the log book; the pot is then weighed anew.</p>"
+    )
+    with st.container(key="condition-ways", horizontal=True):
+        st.page_link("views/logbook.py", label="Open the log book", query_params={
+            key: st.query_params[key] for key in ("pot",) if key in st.query_params})  # fmt: skip
+
+
+def _has_entries(found: data.PotCondition, spell: dict[str, Any]) -> bool:
+    mine = found.tippings.filter(
+        (pl.col("to_at") > spell["from_at"]) & (pl.col("from_at") < spell["to_at"])
+    )
+    return bool(mine["entered_kg"].is_not_null().any())
+
+
+# --- indicators ------------------------------------------------------------------------------
+
+
+def _indicators(described: Yard, pot: str, found: data.PotCondition) -> None:
+    look.put(
+        look.heading(
+            "Indicators",
+            "Each against this pot's own past. Grey band: what it used to be, give or take its "
+            "spread. Dashed: a part it hangs on was changed, and the past begins anew. Diamond: a "
+            "change that matters.",
+        )
+    )
+    compared = [
+        indicator
+        for indicator in INDICATORS
+        if (indicator.name, indicator.scatter) in found.watch.compared
+    ]
+    if not compared:
+        look.put(look.note("There is nothing to draw yet.", "It needs more cycles."))
+        return
+    newest = {id(i): _newest(found.changes, i, None) for i in compared}
+    # What has changed stands first; the rest keeps its order.
+    compared.sort(key=lambda i: not (newest[id(i)] or {"signal": False})["signal"])
+    for first in range(0, len(compared), COLUMNS):
+        for column, indicator in zip(
+            st.columns(COLUMNS, gap="medium"), compared[first : first + COLUMNS], strict=False
+        ):
+            with column:
+                _small_chart(described, found, indicator)
+    table = _indicator_table(found, compared)
+    with st.expander("The same as a table"):
+        st.dataframe(table.to_pandas(), hide_index=True, width="stretch")
+        st.download_button(
+            "Download all blocks as CSV", found.changes.write_csv(), on_click="ignore",
+            file_name=f"{pot}-indicators.csv", mime="text/csv", key="condition-csv",
+        )  # fmt: skip
+    waiting = [
+        words.INDICATOR_TITLES[words.indicator_key(*key)].lower() for key in found.watch.waiting
+    ]
+    if waiting:
+        look.put(
+            f'<p class="gb-under">Not compared yet, for want of cycles or of a channel: '
+            f"{look.shown(', '.join(waiting))}.</p>"
+        )
+
+
+def _small_chart(described: Yard, found: data.PotCondition, indicator: Indicator) -> None:
+    unit, factor = words.indicator_unit(indicator.name, indicator.unit)
+    rows = _of(found.changes, indicator)
+    shown = rows.select(
+        "at",
+        "since_at",
+        pl.col("now") * factor,
+        pl.col("reference") * factor,
+        ((pl.col("reference") - pl.col("spread")) * factor).alias("low"),
+        ((pl.col("reference") + pl.col("spread")) * factor).alias("high"),
+        "signal",
+    ).tail(data.CHART_POINTS)
+    changed = found.fitted.filter(pl.col("part") == indicator.part)["at"].to_list()
+    row = rows.row(-1, named=True)
+    cells = _indicator_cells(indicator, row)
+    mark = look.badge("Changed", "warn") if row["signal"] else ""
+    look.put(
+        f'<div class="gb-small"><div class="gb-plainrow"><b>{look.shown(cells[0])}</b>{mark}</div>'
+        f"<span>{look.shown(cells[2])}; used to be {look.shown(cells[1])}</span></div>"
+    )
+    chart = charts.indicator(shown, changed, unit, described.site.zone, look.palette())
+    st.altair_chart(chart, theme=None, width="stretch")
+
+
+def _indicator_table(found: data.PotCondition, compared: list[Indicator]) -> pl.DataFrame:
+    rows = []
+    for indicator in compared:
+        row = _newest(found.changes, indicator, None)
+        if row is None:
+            continue
+        title, before, now, since = _indicator_cells(indicator, row)
+        changed = "yes" if row["signal"] else "no"
+        blocks = _of(found.changes, indicator).height
+        rows.append((title, before, now, since, blocks, changed))
+    return pl.DataFrame(
+        rows,
+        schema=["Indicator", "Used to be", "Now", "Compared since", "Blocks", "Changed"],
+        orient="row",
+    )
+
+
+# --- how sure --------------------------------------------------------------------------------
+
+
+def _how_sure(found: data.PotCondition) -> None:
+    look.put(
+        look.heading(
+            "How sure is this",
+            "A pot weighed by its pressures is an estimate. It goes wrong here:",
+        )
+    )
+    factor = standing.steady_factor(found.tippings)
+    if factor is not None:
+        way = "more" if factor.factor > 1 else "less"
+        look.put(
+            look.note(
+                f"Tippings come out {words.percent(abs(factor.factor - 1))} {way} than the bags "
+                f"entered, steadily over {factor.tippings}.",
+                "The pot's volume in the yard file may be wrong, or the weight of a bag, or the "
+                "abrasive is of another density. Compare the volume with the vessel's plate, and "
+                "weigh a bag.",
+                "warn",
+            )
+        )
+    items = "".join(
+        f"<li><b>{look.shown(what)}.</b> {look.shown(means)}</li>" for what, means in words.HOW_SURE
+    )
+    look.put(f'<ul class="gb-sure">{items}</ul>')
+
+
+if __name__ == "__main__":
+    page()
