@@ -16,8 +16,10 @@ The file is ``ingest-health.json`` in the data folder, replaced whole about once
 - ``sources`` : object by source. ``state`` in words, ``messages`` since the start,
   ``last_message_at`` or null; of a broker ``refused`` (times it could not be used, by kind) and
   ``held_back_s`` (how long reading was held back for coming too fast). [s]
-- ``pots`` : object by pot in the topic, since the start: ``messages``, ``last_message_at``,
-  ``unassured`` (quality of service 0), ``retained``, ``again`` (marked as a second delivery).
+- ``pots`` : object by pot, since the start: ``messages``, ``last_message_at``, ``rate_hz``
+  (messages a second lately), ``lost`` (by the box's counter), ``restarts``, ``late`` (more than ten
+  seconds after their time); and over a broker ``unassured`` (quality of service 0), ``retained``,
+  ``again`` (marked as a second delivery).
 - ``presence`` : object by pot. ``said`` (the box's own word, such as ``online``) and ``at``.
 """
 
@@ -27,6 +29,7 @@ import datetime as dt
 import json
 import os
 import threading
+import time
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -34,6 +37,7 @@ from typing import Any
 
 from ingest.sources.inbox import WORKING_STATES, Delivery, Source
 from ingest.store.batch import Taken
+from ingest.store.box_watch import BoxCount
 
 HEALTH_NAME = "ingest-health.json"
 
@@ -63,6 +67,9 @@ class Health:
         self._by_source = {source.name: 0 for source in sources}
         self._last_us: dict[str, int] = {}
         self._trouble: dict[str, str] = {}
+        self._boxes: dict[str, BoxCount] = {}
+        self._counted_s: dict[str, float] = {}
+        self._rates: dict[str, float] = {}
         self._lock = threading.Lock()
 
     def heard(self, deliveries: Sequence[Delivery]) -> None:
@@ -82,6 +89,52 @@ class Health:
             self.repeated += taken.repeated
             self.quarantined += taken.quarantined
             self._trouble.pop("store", None)
+            for pot, more in (taken.boxes or {}).items():
+                self._note_box(pot, more, time.monotonic())
+
+    def _of_pots(self) -> dict[str, dict[str, Any]]:
+        pots: dict[str, dict[str, Any]] = {}
+        for source in self._sources:
+            for pot, heard in dict(getattr(source, "pots", {})).items():
+                pots[pot] = {
+                    "messages": heard.messages,
+                    "last_message_at": _iso(heard.last_us or None),
+                    "unassured": heard.unassured,
+                    "retained": heard.retained,
+                    "again": heard.again,
+                }
+        for pot, box in self._boxes.items():
+            of_store = {"messages": box.messages, "last_message_at": _iso(box.last_us or None)}
+            pots[pot] = {
+                **of_store,
+                "unassured": 0,
+                "retained": 0,
+                "again": 0,
+                **pots.get(pot, {}),
+                "rate_hz": round(self._rates.get(pot, 0.0), 2),
+                "lost": box.lost,
+                "restarts": box.restarts,
+                "late": box.late,
+            }
+        return pots
+
+    def _note_box(self, pot: str, more: BoxCount, now_s: float) -> None:
+        had = self._boxes.get(pot)
+        if had is not None:
+            passed_s = max(now_s - self._counted_s[pot], 0.1)
+            # A mean that forgets within about ten seconds.
+            weight = min(1.0, passed_s / 10.0)
+            rate = self._rates.get(pot, more.messages / passed_s)
+            self._rates[pot] = rate + weight * (more.messages / passed_s - rate)
+        self._counted_s[pot] = now_s
+        before = had or BoxCount(0, 0, 0, 0, 0)
+        self._boxes[pot] = BoxCount(
+            before.messages + more.messages,
+            before.lost + more.lost,
+            before.restarts + more.restarts,
+            before.late + more.late,
+            max(before.last_us, more.last_us),
+        )
 
     def trouble(self, who: str, what: str) -> None:
         """Note what is wrong with a part; it lasts until that part works again."""
@@ -128,17 +181,7 @@ class Health:
                     }
                     for source in self._sources
                 },
-                "pots": {
-                    pot: {
-                        "messages": heard.messages,
-                        "last_message_at": _iso(heard.last_us or None),
-                        "unassured": heard.unassured,
-                        "retained": heard.retained,
-                        "again": heard.again,
-                    }
-                    for source in self._sources
-                    for pot, heard in dict(getattr(source, "pots", {})).items()
-                },
+                "pots": self._of_pots(),
                 "presence": presence,
             }
 

@@ -102,12 +102,21 @@ def _of_pots(pots: dict[str, dict[str, Any]]) -> Iterator[Metric]:
     heard = GaugeMetricFamily(
         "gritbook_pot_last_heard_seconds", "When a pot was last heard.", labels=["pot"]
     )
+    # A lost message may still come, so this can go down.
+    lost = GaugeMetricFamily(
+        "gritbook_pot_lost", "Messages of a pot missing by their counter.", labels=["pot"]
+    )
+    restarts = CounterMetricFamily(
+        "gritbook_pot_restarts", "Times that a pot's counter began anew.", labels=["pot"]
+    )
     for name, pot in pots.items():
         messages.add_metric([name], pot["messages"])
+        lost.add_metric([name], pot.get("lost", 0))
+        restarts.add_metric([name], pot.get("restarts", 0))
         if pot["last_message_at"]:
             at = dt.datetime.fromisoformat(pot["last_message_at"]).timestamp()
             heard.add_metric([name], at)
-    yield from (messages, heard)
+    yield from (messages, heard, lost, restarts)
 
 
 @contextmanager

@@ -13,11 +13,14 @@ from ingest.readings import RawMessage, Reject
 from ingest.store import quarantine
 from ingest.store.insert import Heard, Series, Status, insert_heard
 from ingest.store.quarantine import Refused
+from ingest.store.redelivery import Republished
 from ingest.wire import reasons
 from ingest.wire.columns import ColumnDecoder
 
 if TYPE_CHECKING:
     import duckdb
+
+    from ingest.store.box_watch import BoxCount
 
 #: 2024-01-01T00:00:00Z. A box whose clock was never set says 1970, 1980, 2000 or 2020. [us]
 EARLIEST_US = 1_704_067_200_000_000
@@ -74,7 +77,8 @@ class Batch(NamedTuple):
 class Taken(NamedTuple):
     """What a batch brought.
 
-    ``reasons_by_message`` has the reasons, by message_id, for which a part was refused.
+    ``reasons_by_message`` has the reasons, by message_id, for which a part was refused;
+    ``boxes`` what each pot's box brought (:class:`ingest.store.box_watch.BoxCount`).
     """
 
     messages: int
@@ -82,6 +86,7 @@ class Taken(NamedTuple):
     repeated: int
     quarantined: int
     reasons_by_message: dict[int, set[str]]
+    boxes: dict[str, BoxCount] | None = None
 
 
 def decode_batch(
@@ -92,6 +97,7 @@ def decode_batch(
     decoder: ColumnDecoder | None = None,
     pots_of_source: Mapping[str, Collection[str]] | None = None,
     admission: Admission = USUAL,
+    republished: Republished | None = None,
 ) -> Batch:
     """Decode messages, and refuse what the yard file does not know.
 
@@ -109,6 +115,8 @@ def decode_batch(
         Pots that a source may speak of; a source that is not in it may speak of any.
     admission : Admission, optional
         What else a message must be.
+    republished : Republished, optional
+        Knows what a box without a clock sends again.
 
     Returns
     -------
@@ -116,6 +124,8 @@ def decode_batch(
     """
     repeats = repeats or set()
     columns = (decoder or ColumnDecoder()).decode(messages)
+    if republished is not None:
+        repeats = repeats | republished.repetitions(columns, messages)
     series = [Series(s.pot, s.channel, s.unit, s.column, s.known) for s in columns.slots]
     rejects: dict[int, list[Reject]] = defaultdict(list)
     for number, reject in columns.rejects:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from ingest.readings import RawMessage
 from ingest.store import records_log, redelivery
 from ingest.store.batch import USUAL, Admission, Batch, Taken, decode_batch, store_batch
+from ingest.store.box_watch import BoxWatch
 from ingest.store.connection import DEFAULT_WAIT_S, store_path, write_window
 from ingest.store.journal_frames import BEGINNING, Damage, Position, read_from
 from ingest.store.quarantine import Refused
@@ -77,6 +78,8 @@ class StoreWriter:
         self._decoder = ColumnDecoder()
         self._at: Position | None = None
         self._redeliveries = redelivery.Redeliveries()
+        self._republished = redelivery.Republished()
+        self._watch = BoxWatch()
         # Decoded but not committed: kept over a StoreBusy, for repetitions are noted once only.
         self._pending: tuple[Batch, Position] | None = None
 
@@ -117,7 +120,7 @@ class StoreWriter:
                     # A store that was lost comes back from the journal; what people entered, from
                     # its own log.
                     records_log.restore(con, self._data)
-            self._redeliveries = redelivery.from_journal(self._data, at)
+            self._redeliveries, self._republished = redelivery.from_journal(self._data, at)
             self._at = at
         if self._pending is None:
             self._pending = self._read(self._at, end)
@@ -136,7 +139,7 @@ class StoreWriter:
             self._at = None
             return self.take(end, wait_s)
         self._at = batch_end
-        return taken
+        return taken._replace(boxes=self._watch.note(batch))
 
     def _read(self, begin: Position, end: Position | None) -> tuple[Batch, Position] | None:
         messages: list[RawMessage] = []
@@ -160,7 +163,7 @@ class StoreWriter:
             return None
         batch = decode_batch(
             messages, message_ids, self._pots, repeats, self._decoder, self._pots_of_source,
-            self._admission,
+            self._admission, self._republished,
         )  # fmt: skip
         batch.refused.extend(damaged)
         return batch, at
