@@ -127,6 +127,16 @@ FAULTS = [
     ('host = "broker.example"', 'host = "h"\nroot = "grit/#"', "mqtt.root", '"grit/#"', "without"),
     ('host = "broker.example"', 'host = "h"\nkeepalife_s = 9', "mqtt.keepalife_s", "9",
      "did you mean keepalive_s?"),
+    ('host = "broker.example"', 'host = "h"\npassword_file = "secret"', "mqtt.password_file",
+     '"secret"', "expected a whole path"),
+    ('host = "broker.example"', 'host = "h"\n[mqtt.tls]\nkey_file = "/k"', "mqtt.tls", "",
+     "a key is of no use without cert_file"),
+    ('host = "broker.example"', 'host = "h"\n[mqtt.tls]\ncafile = "/k"', "mqtt.tls.cafile",
+     '"/k"', "did you mean ca_file?"),
+    ("quiet_s = 120", "quiet_s = 120\n[limits]\nburst = 1", "limits.burst", "1", "at least 10"),
+    ("quiet_s = 120", "quiet_s = 120\n[keep]\njournal_days = 0", "keep.journal_days", "0",
+     "at least 1"),
+    ("quiet_s = 120", "quiet_s = 120\n[metrics]\nport = 0", "metrics.port", "0", "at least 1"),
     ('port = "/dev/ttyUSB0"', 'port = "/dev/ttyUSB0"\ncrc = "yes"', 'serial "/dev/ttyUSB0".crc',
      '"yes"', "'optional' or 'required'"),
     ('port = "/dev/ttyUSB0"', 'port = "/dev/ttyUSB0"\npots = ["pot-2", "pot-9"]',
@@ -275,6 +285,28 @@ def test_the_template_loads_and_every_commented_key_is_one() -> None:
     yard = parse_yard(full)
     assert yard.serial and yard.rules and yard.transducers[0].calibrations
     assert yard.mqtt is not None and yard.mqtt.username == "gritbook"
+
+
+def test_a_secured_broker_has_another_port_and_secrets_stay_out_of_the_model(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    secret = tmp_path / "password"
+    secret.write_text("Secret-9\n")
+    secret.chmod(0o600)
+    text, _ = changed(
+        'host = "broker.example"',
+        f'host = "h"\nusername = "u"\npassword_file = "{secret}"\ntls = {{}}',
+    )
+    mqtt = parse_yard(text).mqtt
+    assert mqtt is not None and mqtt.tls is not None
+    assert mqtt.port == 8883
+    assert mqtt.password() == "Secret-9"
+    assert "Secret-9" not in repr(mqtt) + mqtt.model_dump_json()
+    both, _ = changed(
+        'host = "broker.example"', f'host = "h"\npassword_env = "A"\npassword_file = "{secret}"'
+    )
+    (fault,) = faults_of(both)
+    assert "password_env or password_file, not both" in fault.expected
 
 
 def test_the_password_comes_from_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
