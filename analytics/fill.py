@@ -494,7 +494,7 @@ def fit_fill_windows(
         some_information, some_pull = information[which], pull[which]
         some_misfit = np.zeros(which.size)
         # What is looked at hangs on the first guess: from a rough one, once more from the fit.
-        for _ in range(2 if before is None else 1):
+        for _ in range(2 if before is None and only is None else 1):
             fit_fills(
                 windows.first[which], windows.after[which], windows.at_s, windows.supply_pa,
                 windows.pot_pa, windows.weight, windows.start_pa[which], gas_k[which], some,

@@ -720,7 +720,9 @@ class _Weighing:
             held[i], expected[i] = y[2:], y[:2]
             start[i] = y[0], 0.35, y[1]
             coldness[i] = 1.0 / (1.0 + self._heat_constants(np.exp(y[3:4]), 5.0)[0])
-        fits = fit_fill_windows(windows, held, self.facts, start, self.start_k, 8, None, which)
+        fits = self.fits
+        if lighter_kg or fits is None:  # the path as it is has been fitted already
+            fits = fit_fill_windows(windows, held, self.facts, start, self.start_k, 5, None, which)
         information, pull = fits.information[which].copy(), fits.pull[which].copy()
         _blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness[which])
         off = expected[which] - fits.own[which][:, [0, 2]]
