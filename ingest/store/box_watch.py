@@ -65,12 +65,15 @@ class BoxWatch:
             By pot.
         """
         heard, counts = batch.heard, {}
-        pot_of = np.array([s.pot for s in batch.series])
         if not len(heard.series):
             return {}
+        # Numbers for pots: comparing names would cost more than all else here.
+        pots = sorted({batch.series[n].pot for n in np.unique(heard.series)})
+        pot_of_series = np.array([pots.index(s.pot) if s.pot in pots else -1 for s in batch.series])
+        pot_of = pot_of_series[heard.series]
         once = ~np.isin(batch.message_of, list(batch.repeats))
-        for pot in {batch.series[n].pot for n in np.unique(heard.series)}:
-            mine = once & (pot_of[heard.series] == pot)
+        for number_of_pot, pot in enumerate(pots):
+            mine = once & (pot_of == number_of_pot)
             is_seq = np.array([s.pot == pot and s.channel == "seq" for s in batch.series])
             lost = restarts = 0
             for number in heard.value[once & is_seq[heard.series]].tolist():
