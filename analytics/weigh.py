@@ -94,8 +94,8 @@ Z_90 = 1.6449
 _WALL_W_M2_K = 25.0
 _GRAINS_W_M3_K = 40_000.0
 #: Spread of ln W, ln B, critical ratio, supply zero [kPa] (our estimates: a film that air stirs
-#: over metal within a factor of 2.5, over sand within 3).
-_SPREADS = {LN_WALL: 0.9, LN_GRAINS: 1.1, RATIO: 0.12, ZERO: 1.5}
+#: over metal and over sand, each within a factor of two).
+_SPREADS = {LN_WALL: 0.7, LN_GRAINS: 0.7, RATIO: 0.12, ZERO: 1.5}
 _RATIO = 0.38
 #: What the zero of a pot that was never seen empty is off by besides, as a share of the grains
 #: that would fill the vessel solid (from trials against a physical model; see ACCURACY.md).
@@ -234,11 +234,13 @@ def _mean_about(values: Floats, half: int) -> Floats:
 
 @dataclass(frozen=True)
 class Emptied:
-    """Where the pot ran empty: in which cycles, at which sample; and where it already was."""
+    """Where the pot ran empty: in which cycles, at which sample; where it already was, and where
+    abrasive was seen to flow to the end."""
 
     ran_empty: Bools
     at_index: Ints
     began_empty: Bools
+    flowed: Bools
 
 
 #: The pot ran empty where the hose's loss has fallen by this share in the last seconds before a
@@ -263,7 +265,7 @@ def find_emptied(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Emp
     count = edges.press.size
     ran, index, began = np.zeros(count, bool), np.full(count, -1), np.zeros(count, bool)
     if not np.isfinite(samples.nozzle_pa).any():
-        return Emptied(ran, index, began)
+        return Emptied(ran, index, began, np.zeros(count, bool))
     p1, p2 = samples.pot_pa + facts.outside_pa, samples.nozzle_pa + facts.outside_pa
     with np.errstate(invalid="ignore", divide="ignore"):
         loss = (p1 / p2) ** 2 - 1.0
@@ -295,7 +297,8 @@ def find_emptied(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Emp
     usual = float(np.nanmedian(middle)) if np.isfinite(middle).any() else np.nan
     with np.errstate(invalid="ignore"):
         began = middle < (1.0 - 2.0 * _EMPTY_FALL) * usual
-    return Emptied(ran, index, began & ~ran & np.concatenate(([False], ran[:-1])))
+    began = began & ~ran & np.concatenate(([False], ran[:-1]))
+    return Emptied(ran, index, began, np.isfinite(middle) & ~ran & ~began)
 
 
 def weigh(
@@ -709,11 +712,18 @@ class _Weighing:
         held, start, expected = np.zeros((size, 3)), np.zeros((size, 3)), np.zeros((size, 2))
         y, jacobian = np.zeros(5), np.zeros((5, STATES))
         coldness, impossible = np.zeros(size), 0.0
+        solid_kg = self.facts.volume_m3 * self.facts.particle_kg_m3
+        for k in cycles:
+            # Abrasive flowed to the end, so there was some.
+            if self.emptied.flowed[k] and self.exposure[k] > 10.0:
+                state = self.about[k]
+                end = state[XI] + state[PHI] * self.exposure[k]
+                kg = (state[XI_EMPTY] - end) / state[PER_KG] - lighter_kg
+                impossible += (min(kg - 1.0, 0.0) / (0.004 * solid_kg)) ** 2
         for i in which:
             state = self.about[windows.cycle[i]].copy()
             state[XI] = state[XI] + lighter_kg * state[PER_KG]
             kg = (state[XI_EMPTY] - state[XI]) / state[PER_KG]
-            solid_kg = self.facts.volume_m3 * self.facts.particle_kg_m3
             impossible += (min(kg, 0.0) / (0.01 * solid_kg)) ** 2
             state[XI] = np.clip(state[XI], 0.3 * state[XI_EMPTY], 1.02 * state[XI_EMPTY])
             predicted(state, self.scale, 0.0, y, jacobian)
