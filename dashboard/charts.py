@@ -262,8 +262,7 @@ def pot_level(
         Of the plot. [px]
     """
     there = wall(line["at"][0], zone)
-    domain = [int(there.instant(line["at"][i]).timestamp() * 1000) for i in (0, -1)]
-    x_scale = alt.Scale(type="utc", domain=domain, nice=False)
+    x_scale = alt.Scale(type="utc", nice=False)
     x_axis = alt.Axis(
         format="%H:%M", tickCount=7, labelOverlap=True, grid=False,
         title=f"Time at the site ({there.name})",
@@ -321,7 +320,7 @@ def pot_level(
             alt.Chart(rows)
             .mark_point(shape="cross", color=colours.alarm, filled=True, size=120, opacity=1)
             .encode(
-                x=x, y=alt.value(height - 8),
+                x=x, y=alt.datum(0),
                 tooltip=[alt.Tooltip("at:T", format="%H:%M", title="ran empty by")],
             )
         )  # fmt: skip
@@ -360,8 +359,7 @@ def indicator(
     there = wall(begin, zone)
     shown = there.show(rows.select("at", "now", "reference", "low", "high", "signal", "since_at"),
                        "at", "since_at")  # fmt: skip
-    edges = [int(there.instant(at).timestamp() * 1000) for at in (begin, rows["at"][-1])]
-    x_scale = alt.Scale(type="utc", nice=False, domain=edges)
+    x_scale = alt.Scale(type="utc", nice=False)
     x_axis = alt.Axis(format="%-d %b", tickCount=3, labelOverlap=True, grid=False, title=None)
     x = alt.X("at:T", scale=x_scale, axis=x_axis)
     y = alt.Y("now:Q", title=unit or None, scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=3))

@@ -586,10 +586,11 @@ def abrasive_ways(
     pot: str,
     from_at: dt.datetime,
     to_at: dt.datetime,
+    shift: str,
     entered_kg: float | None,
     area_m2: float | None,
 ) -> ways.Ways:
-    """Abrasive of a stretch of a pot three ways."""
+    """Abrasive of a stretch of a pot three ways; without a shift, bags count by their instant."""
     minute = dt.timedelta(minutes=1)
     with _window() as con:
         pot_id = frames.pots(con)[pot]
@@ -601,6 +602,11 @@ def abrasive_ways(
         mass = condition_frames.slow_readings(
             con, pot_id, ("pot_mass",), from_at - minute, to_at + minute
         )
+        if not shift:
+            entries = frames.abrasives(con).filter(
+                (pl.col("pot") == pot) & (pl.col("at") >= from_at) & (pl.col("at") < to_at)
+            )
+            entered_kg = float(entries["abrasive_kg"].sum()) if entries.height else None
     return ways.ways_of(entered_kg, area_m2, mass, cycles, conditions, spells, from_at, to_at)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from zoneinfo import ZoneInfo
 
@@ -418,6 +419,30 @@ def between_kg(low: float | None, high: float | None) -> str:
     return f"90{NBSP}%: between {kilograms(low)} and {kilograms(high)}{NBSP}kg"
 
 
+def celsius(value_c: float) -> str:
+    """A temperature with its unit.
+
+    Examples
+    --------
+    >>> celsius(-1.26).replace(NBSP, " ")
+    '−1.3 °C'
+    """
+    return f"{_number(value_c, 1)}{NBSP}°C"
+
+
+def kelvin(value_k: float) -> str:
+    """A difference of temperatures, without the unit.
+
+    Examples
+    --------
+    >>> kelvin(2.96), kelvin(-0.42)
+    ('2.9', '−0.5')
+
+    Rounded down, so that it never reads as a rule met that is not.
+    """
+    return _number(math.floor(value_k * 10 + 1e-9) / 10, 1)
+
+
 def signed_percent(share: float) -> str:
     """A difference as whole per cent, with its sign.
 
@@ -523,6 +548,14 @@ WAY_WORDS = {
     "bags": "Bags entered",
     "load_cell": "Load cell",
     "pressure": "Estimate from pressures",
+}
+
+#: Why bags are not used though they were entered -> the words for it.
+BAGS_DOUBT = {
+    "apart": "Bags entered are far from what was measured, so they are not used. Was an entry "
+    "forgotten, made twice, or for another pot?",
+    "rate": "Bags entered would be more or less than a nozzle can use in these hours, so they are "
+    "not used. Look at the entries.",
 }
 
 COVER_POT = "Cover the pot: the air is close to saturation."

@@ -287,7 +287,7 @@ def _legend(level: data.SpellLevel) -> str:
     said = "Band: 90 % interval. Triangle and dashed line: abrasive tipped. "
     if level.emptied:
         times = words.counted(len(level.emptied), "time", "times")
-        said += f"Cross at the bottom: the pot ran empty ({times})."
+        said += f"Cross: the pot ran empty ({times})."
     else:
         said += "No cycle in which it ran empty was found."
     return said

@@ -7,7 +7,8 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from analytics import pipeline
+from analytics import pipeline, standing
+from analytics.climate import REQUIRED_MARGIN_K
 from dashboard import charts, data, look, words
 from ingest.config import Yard
 
@@ -51,12 +52,21 @@ def cards() -> None:
         now = data.kept(data.pots_now, version.value)
         so_far = data.kept(data.stretches_now, version.value)
         upkeep = data.kept(data.upkeep_list, version.value)
+        weather = data.kept(data.weather_now, version.value.data)
         if now.is_old or so_far.is_old or upkeep.is_old:
             look.put(look.as_of(now.read_at, described.site.zone))
         columns = st.columns(min(len(now.value), 3), gap="medium")
         for index, pot in enumerate(now.value):
             with columns[index % len(columns)]:
-                look.put(card(described, pot, so_far.value.get(pot.pot), upkeep.value))
+                look.put(
+                    card(
+                        described,
+                        pot,
+                        so_far.value.get(pot.pot),
+                        upkeep.value,
+                        weather.value.get(pot.pot),
+                    )
+                )
                 _ways_on(pot.pot, so_far.value.get(pot.pot))
 
 
@@ -70,7 +80,11 @@ def _ways_on(pot: str, so_far: data.PotStretch | None) -> None:
 
 
 def card(
-    described: Yard, pot: data.PotNow, so_far: data.PotStretch | None, upkeep: data.Upkeep
+    described: Yard,
+    pot: data.PotNow,
+    so_far: data.PotStretch | None,
+    upkeep: data.Upkeep,
+    weather: standing.Weather | None = None,
 ) -> str:
     """One pot's card."""
     name = data.pot_title(described, pot.pot)
@@ -88,7 +102,7 @@ def card(
         f'<section class="{kind}">{_top(described, name, pot, age_s, silent)}'
         f"{_pressures(described, pot)}{_trace(described, pot, silent)}"
         f"{_shift(described, so_far)}{_hose(described, upkeep, pot.pot)}"
-        f"{_due(upkeep, pot.pot)}</section>"
+        f"{_due(upkeep, pot.pot)}{_weather(described, weather)}</section>"
     )
 
 
@@ -231,6 +245,39 @@ def _hose(described: Yard, upkeep: data.Upkeep, pot: str) -> str:
         f"{word}</div>{look.used_bar(share, bar, used)}"
         f'<span class="gb-between">{look.shown("; ".join(lines))}</span>'
     )
+
+
+def _weather(described: Yard, weather: standing.Weather | None) -> str:
+    """Steel over dew point, and the prompt to cover the pot; nothing where nothing is measured."""
+    if weather is None:
+        return ""
+    read = [f"Air {words.amount(weather.humidity_percent)}{words.NBSP}% humid"]
+    if weather.air_temp_c is not None:
+        read.append(f"{words.celsius(weather.air_temp_c)}")
+    if weather.dew_point_c is not None:
+        read.append(f"dew point {words.celsius(weather.dew_point_c)}")
+    at = words.clock(weather.at, described.site.zone)
+    said = f"{', '.join(read)}, at {at}."
+    pieces = []
+    if weather.cover:
+        pieces.append(
+            f'<div class="gb-cover" role="status"><b>{look.shown(words.COVER_POT)}</b>'
+            f"{look.shown(said)}</div>"
+        )
+    if weather.steel_margin_k is not None:
+        below = "" if weather.margin_met else f" Under {REQUIRED_MARGIN_K:.0f}{words.NBSP}K now."
+        pieces.append(
+            look.figures(
+                [
+                    look.Figure(
+                        "Steel over dew point", words.kelvin(weather.steel_margin_k), "K",
+                        f"{words.MARGIN_GUIDE}{below}", "" if weather.cover else said,
+                    )
+                ],
+                "gb-one",
+            )
+        )  # fmt: skip
+    return "".join(pieces)
 
 
 def _due(upkeep: data.Upkeep, pot: str) -> str:

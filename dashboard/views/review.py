@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import polars as pl
 import streamlit as st
 
-from analytics import pipeline, stretches
+from analytics import pipeline, stretches, ways
 from dashboard import charts, data, look, words
 from ingest.config import Yard
 
@@ -57,6 +57,7 @@ def page() -> None:
         return
     _coverage(described, version, stretch.value, found)
     _headline(found, bool(choice.shift))
+    _three_ways(version, choice, found)
     _time_use(found)
     _timeline(described, version, choice, stretch.value)
     _cycles(described, version, choice, stretch.value)
@@ -236,6 +237,57 @@ def _abrasive_origin(found: dict[str, Any]) -> str:
     if found["abrasive_kg"] is None:
         return "no bags entered yet"
     return f"{words.amount(found['abrasive_kg'])}{words.NBSP}kg tipped, as entered"
+
+
+def _three_ways(version: data.Version, choice: Choice, found: dict[str, Any]) -> None:
+    """Abrasive by bags, by load cell and by pressures, and which one is used."""
+    shown = data.kept(
+        data.abrasive_ways, version, choice.pot, choice.from_at, choice.to_at,
+        choice.shift, found.get("abrasive_kg"), found.get("area_m2"),
+    ).value  # fmt: skip
+    look.put(
+        look.heading(
+            "Abrasive three ways",
+            "Bags are what was tipped; load cell and pressures are what left through the nozzle.",
+        )
+    )
+    used = f"{words.WAY_WORDS[shown.used]} used here." if shown.used else "None can be used."
+    figures = [_way(shown, name) for name in ways.ORDER]
+    notes = [used] if shown.found else []
+    if shown.level_change_kg is not None:
+        more = "more" if shown.level_change_kg >= 0 else "less"
+        notes.append(
+            f"The pot held {words.kilograms(abs(shown.level_change_kg))}{words.NBSP}kg {more} "
+            "after the last cycle than before the first; differences allow for it."
+        )
+    look.put(
+        look.figures(figures),
+        f'<p class="gb-under">{look.shown(" ".join(notes))}</p>' if notes else "",
+        look.note(words.BAGS_DOUBT[shown.bags_doubt], kind="warn") if shown.bags_doubt else "",
+    )
+
+
+_NO_WAY = {
+    ways.BAGS: "none entered yet: enter them in the log book",
+    ways.LOAD_CELL: "no load cell is read",
+    ways.PRESSURE: "not weighed yet, or too few fills",
+}
+
+
+def _way(shown: ways.Ways, name: str) -> look.Figure:
+    label = words.WAY_WORDS[name] + (" (used)" if name == shown.used else "")
+    way = shown.way(name)
+    if way is None:
+        return look.Figure(label, words.NONE, origin=_NO_WAY[name])
+    said = []
+    if name in shown.kg_m2:
+        said.append(f"{words.amount(shown.kg_m2[name])}{words.NBSP}kg/m²")
+    if name in shown.apart:
+        said.append(f"{words.signed_percent(shown.apart[name])} against the one used")
+    if not way.whole:
+        said.append(f"saw {words.percent(way.seen_share)} of the blast time, so it is not used")
+    between = "" if name == ways.BAGS else words.between_kg(way.low_kg, way.high_kg)
+    return look.Figure(label, words.kilograms(way.kg), "kg", between, "; ".join(said))
 
 
 def _staircase(found: dict[str, Any]) -> str:
