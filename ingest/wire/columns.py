@@ -58,6 +58,8 @@ class Columns(NamedTuple):
         Readings whose value is text, apart.
     rejects : list of tuple
         Message and reject.
+    relative : frozenset of int
+        Messages of which some time was counted from their arrival.
     """
 
     slots: list[Slot]
@@ -67,6 +69,7 @@ class Columns(NamedTuple):
     value: npt.NDArray[np.float64]
     texts: list[TextReading]
     rejects: list[tuple[int, Reject]]
+    relative: frozenset[int]
 
 
 class _Common(msgspec.Struct, forbid_unknown_fields=True, gc=False):
@@ -206,7 +209,9 @@ class ColumnDecoder:
         arrived_us: int,
         form: senml.Form = "json",
     ) -> None:
-        readings, rejects = senml.decode(payload, arrived_us, form)
+        (readings, rejects), relative = senml.decode_with_time(payload, arrived_us, form)
+        if relative:
+            batch.relative.add(number)
         batch.rejects += [(number, reject) for reject in rejects]
         numeric = 0
         for reading in readings:
@@ -237,15 +242,19 @@ class ColumnDecoder:
         offset = np.array([s.offset for s in self._slots], np.float64)
         with np.errstate(over="ignore", invalid="ignore"):
             at_us = base_us + np.rint(np.array(batch.seconds, np.float64) * 1e6)
-            at_us += np.where(at_us < senml.RELATIVE_BELOW_US, arrived_us, 0)
+            from_arrival = at_us < senml.RELATIVE_BELOW_US
+            at_us += np.where(from_arrival, arrived_us, 0)
             value = np.array(batch.values, np.float64)
             if len(slot):
                 value = value * factor[slot] + offset[slot]
         for index, exact_us in batch.exact_at_us.items():
             at_us[index] = exact_us
+            from_arrival[index] = False  # the careful reader has said it by message
+        relative = frozenset(batch.relative).union(np.unique(message[from_arrival]).tolist())
         columns = Columns(
-            list(self._slots), message, slot, _whole(at_us), value, batch.texts, batch.rejects
-        )
+            list(self._slots), message, slot, _whole(at_us), value, batch.texts, batch.rejects,
+            relative,
+        )  # fmt: skip
         return _without_wrong(columns, at_us, arrived_us)
 
 
@@ -262,6 +271,7 @@ class _Batch:
         self.exact_at_us: dict[int, int] = {}
         self.texts: list[TextReading] = []
         self.rejects: list[tuple[int, Reject]] = []
+        self.relative: set[int] = set()
 
 
 def payload_of(message: RawMessage) -> bytes | Reject:

@@ -84,16 +84,30 @@ def decode(payload: bytes, arrived_us: int, form: Form = "json") -> Decoded:
     ----------
     RFC 8428, sections 4 and 5.
     """
+    decoded, _ = decode_with_time(payload, arrived_us, form)
+    return decoded
+
+
+def decode_with_time(payload: bytes, arrived_us: int, form: Form) -> tuple[Decoded, bool]:
+    """Read one pack as :func:`decode` does, and say whether any time was relative to its arrival.
+
+    Parameters
+    ----------
+    payload, arrived_us, form
+        As of :func:`decode`.
+    """
     read = cbor.read_records if form == "cbor" else read_records
     records, rejects, _ = read(payload)
     readings: list[Reading] = []
+    relative = False
     for record in records:
+        relative |= _at_us(record) < RELATIVE_BELOW_US
         made = _reading(record, arrived_us)
         if isinstance(made, Reading):
             readings.append(made)
         else:
             rejects.append(made)
-    return Decoded(readings, rejects)
+    return Decoded(readings, rejects), relative
 
 
 @lru_cache(maxsize=4096)
@@ -187,8 +201,12 @@ def _reading(record: Record, arrived_us: int) -> Reading | Reject:
     return made
 
 
+def _at_us(record: Record) -> float:
+    return microseconds(record.base_seconds) + microseconds(record.seconds)
+
+
 def _unnumbered_reading(record: Record, arrived_us: int) -> Reading | Reject:
-    at_us = microseconds(record.base_seconds) + microseconds(record.seconds)
+    at_us = _at_us(record)
     if at_us < RELATIVE_BELOW_US:
         at_us += arrived_us
     kind = next((key for key in VALUES if key in record.fields), "v")
