@@ -289,7 +289,7 @@ class Indicator:
 _LEVEL = ("abrasive_start_kg",)
 INDICATORS: tuple[Indicator, ...] = (
     Indicator("leak_m3_s_pa", "leak while pinched", "m3/(s Pa)", 6e-9, part="pinch_hose"),
-    Indicator("leak_m3_s_pa", "scatter of the leak", "m3/(s Pa)", 6e-9, scatter=True),
+    Indicator("leak_m3_s_pa", "scatter of the leak", "m3/(s Pa)", 3.5e-9, scatter=True),
     Indicator("pressurise_reference_s", "time to pressurise at equal fill", "s", 0.12, True,
               (*_LEVEL, "supply_pa"), "pinch_hose"),
     Indicator("holds_under_pa", "pressure held under the manifold", "Pa", 6_000.0,

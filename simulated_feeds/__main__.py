@@ -117,9 +117,7 @@ def live(
         typer.echo(str(error), err=True)
         raise typer.Exit(2) from error
     plant, full_kg = plant_named(pot)
-    living = LivePot(
-        plant, rate, seed, unit=unit, mass=mass, faults=faults, full_kg=full_kg
-    )
+    living = LivePot(plant, rate, seed, unit=unit, mass=mass, faults=faults, full_kg=full_kg)
     if inlet:
         living.transducers["inlet"] = living.transducers["supply"]
     try:
@@ -145,9 +143,7 @@ def replay(
     speed: Annotated[
         float, typer.Option(min=0.01, help="Pot seconds a second; silent nights are skipped.")
     ] = 60.0,
-    fault: Annotated[
-        list[str] | None, typer.Option(help="Message faults, NAME:SEVERITY.")
-    ] = None,
+    fault: Annotated[list[str] | None, typer.Option(help="Message faults, NAME:SEVERITY.")] = None,
     seed: Annotated[int, typer.Option(help="What the message faults hang on.")] = 1,
 ) -> None:
     """Send a pot's history again, with the times its box gave it."""

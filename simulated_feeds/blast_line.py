@@ -48,9 +48,7 @@ def blast_line(
         Flow through the choke valve [kg/s]; pressure at the hose's head and at the nozzle
         [Pa absolute].
     """
-    sonic = (
-        choke_m3_s_pa * manifold_pa * ANR_DENSITY_KG_M3 * math.sqrt(ANR_TEMPERATURE_K / air_k)
-    )
+    sonic = choke_m3_s_pa * manifold_pa * ANR_DENSITY_KG_M3 * math.sqrt(ANR_TEMPERATURE_K / air_k)
     if sonic <= 0.0:
         nozzle_pa = nozzle_pressure_pa(extra_kg_s, flow_per_pa, atmosphere_pa)
         return 0.0, math.sqrt(nozzle_pa**2 + resistance * extra_kg_s**2), nozzle_pa

@@ -1,10 +1,10 @@
 """A yard's history on disk: readings as a box's card would hold them, records, and the truth.
 
-    DIR/yard.json                        what was drawn: seed, zone, pots, transducers
-    DIR/readings/<pot>/<date>.parquet    fast channels, one row an instant; <date> is the UTC day
-    DIR/readings/<pot>/slow-<date>.parquet  time, channel, value: about one a minute
-    DIR/records.jsonl                    what people entered
-    DIR/truth/<table>.parquet            what really happened
+DIR/yard.json                        what was drawn: seed, zone, pots, transducers
+DIR/readings/<pot>/<date>.parquet    fast channels, one row an instant; <date> is the UTC day
+DIR/readings/<pot>/slow-<date>.parquet  time, channel, value: about one a minute
+DIR/records.jsonl                    what people entered
+DIR/truth/<table>.parquet            what really happened
 """
 
 from __future__ import annotations
@@ -126,9 +126,7 @@ def write_history(
 def _about_pot(yard: Yard, pot: str) -> dict[str, object]:
     """Tell what is bolted together at a pot, for whoever sets up a yard file."""
     plant, full_kg = pot_plant(pot)
-    transducers = zip(
-        ("supply", "pot", "nozzle"), pot_transducers(yard.seed, pot), strict=True
-    )
+    transducers = zip(("supply", "pot", "nozzle"), pot_transducers(yard.seed, pot), strict=True)
     return {
         "name": pot, "vessel_m3": plant.vessel_m3, "bore_m": plant.bore_m,
         "hose_m": plant.hose_length_m, "relief_pa": plant.relief_pa, "full_kg": full_kg,

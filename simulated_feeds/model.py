@@ -252,9 +252,7 @@ def advance(
                     )
                     trial_k = trial_j / (trial_kg * SPECIFIC_HEAT_VOLUME_J_KG_K)
                     capacity = trial_kg * SPECIFIC_HEAT_VOLUME_J_KG_K
-                    trial_k = air_k + (trial_k - air_k) * math.exp(
-                        -conduct_w_k * half_s / capacity
-                    )
+                    trial_k = air_k + (trial_k - air_k) * math.exp(-conduct_w_k * half_s / capacity)
                     trial_pa = trial_kg * GAS_CONSTANT_J_KG_K * trial_k / free_m3
                 # -- the step itself, with its ledger
                 fill_k = air_k if fill >= 0.0 else trial_k

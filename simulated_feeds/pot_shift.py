@@ -133,9 +133,7 @@ def tip_bags(state: np.ndarray, plant_row: np.ndarray, bags: int, bag_kg: float)
         When the pot is too small for them.
     """
     abrasive_kg = float(state["abrasive_kg"][0]) + bags * bag_kg
-    free_m3 = float(plant_row["vessel_m3"][0]) - abrasive_kg / float(
-        plant_row["particle_kg_m3"][0]
-    )
+    free_m3 = float(plant_row["vessel_m3"][0]) - abrasive_kg / float(plant_row["particle_kg_m3"][0])
     if free_m3 <= 0.0:
         raise ValueError(f"{abrasive_kg:.0f} kg of abrasive does not fit into the pot")
     air_k = float(plant_row["air_k"][0])

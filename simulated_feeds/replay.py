@@ -76,9 +76,7 @@ def replay_seconds(folder: Path, pot: str, days: list[str]) -> Iterator[Second]:
         due = np.append(due, len(slow_times))
         due[0] = 0
         for number, (first, last) in enumerate(pairwise(bounds.tolist())):
-            slow = {
-                names[index]: values[index] for index in range(due[number], due[number + 1])
-            }
+            slow = {names[index]: values[index] for index in range(due[number], due[number + 1])}
             yield Second(
                 times[first] / 1e6,
                 (times[first:last] - times[first]) / 1e6,

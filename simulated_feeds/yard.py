@@ -37,6 +37,8 @@ from .weather import Weather, draw_weather
 
 BOX_MARGIN_S = 900.0
 """The box is switched on so long before people come, and off so long after they leave [s]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Shift:
     """A shift as planned: who, where, on what, and when in UTC."""

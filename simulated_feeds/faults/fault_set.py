@@ -186,9 +186,7 @@ class FaultSet:
 
     # -- box
 
-    def judge_seconds(
-        self, seconds: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def judge_seconds(self, seconds: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Say what becomes of each second a box would send.
 
         Parameters

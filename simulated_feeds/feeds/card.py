@@ -75,9 +75,7 @@ class CardFeed:
             self._rows = csv.DictWriter(self._file, columns, restval="", lineterminator="\r\n")
             self._rows.writeheader()
         from_at = datetime.fromtimestamp(second.from_s, UTC)
-        fast = {
-            name: second.fast[name].tolist() for name in FAST_CHANNELS if name in second.fast
-        }
+        fast = {name: second.fast[name].tolist() for name in FAST_CHANNELS if name in second.fast}
         for index, offset_s in enumerate(second.offsets_s.tolist()):
             at = from_at + timedelta(seconds=offset_s)
             row: dict[str, object] = {

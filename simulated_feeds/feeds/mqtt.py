@@ -192,8 +192,6 @@ class MqttFeed:
     def _on_disconnect(self, *_arguments: object) -> None:
         self._connected.clear()
 
-    def _on_publish(
-        self, _client: paho.Client, _data: object, mid: int, *_rest: object
-    ) -> None:
+    def _on_publish(self, _client: paho.Client, _data: object, mid: int, *_rest: object) -> None:
         self._noted.append(mid)
         self._news.set()

@@ -181,10 +181,7 @@ def send_live(
     source = pot.seconds(start_s)
     if seconds > 0.0:
         source = islice(source, math.ceil(seconds))
-    timed = (
-        (number + 1.0, second)
-        for number, second in enumerate(source)
-    )
+    timed = ((number + 1.0, second) for number, second in enumerate(source))
     return send_seconds(feed, timed, name, pot.faults, speed=speed, clock=clock, pace=pace)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.fill_kernel import fit_exhausts, fit_fills, flow_share, run_gas
+from analytics.fill_kernel import _run_fills, fit_exhausts, fit_fills, flow_share, run_gas
 
 #: Fill cases: vessel, conductance, critical ratio, supply, leak, time to 90 % of the supply
 #: (absolute), settled pressure. From 100 kPa, 293.15 K, isothermal, or adiabatic where the heat is
@@ -142,3 +142,24 @@ def test_an_exhaust_gives_back_its_conductance() -> None:
         end_k,
     )  # fmt: skip
     assert np.exp(-unknown[0, 0]) == pytest.approx(x, rel=3e-3)
+
+
+def test_several_fills_at_once_are_those_one_by_one() -> None:
+    random = np.random.default_rng(8)
+    at_s = np.sort(random.uniform(0.0, 12.0, 90))
+    supply = 7.5e5 + 2e4 * np.sin(at_s)
+    unknown = np.stack(
+        [np.log(random.uniform(4e5, 1e6, 5)), random.uniform(0.0, 2.0, 5),
+         random.uniform(0.0, 0.3, 5), random.uniform(0.2, 0.5, 5),
+         np.log(random.uniform(200.0, 9000.0, 5)), random.uniform(-2e3, 2e3, 5)]
+    )  # fmt: skip
+    together = np.zeros((at_s.size, 5))
+    _run_fills(at_s, supply, 1.02e5, 288.0, unknown, 291.0, 1.01e5, together)
+    for c in range(5):
+        log_x, opening_s, leak, ratio, log_heat, zero = unknown[:, c]
+        alone = np.zeros(at_s.size)
+        run_gas(
+            at_s, supply, zero, opening_s, 1.02e5, 288.0, np.exp(-log_x), leak, np.exp(log_heat),
+            ratio, 291.0, 1.01e5, True, alone,
+        )  # fmt: skip
+        assert np.max(np.abs(together[:, c] - alone)) < 150.0  # steps are cut a little otherwise

@@ -1,6 +1,6 @@
 """The whole condition step of one 10 h shift at 10 Hz, against one scan of the same columns.
 
-    python tests/bench/bench_condition.py
+python tests/bench/bench_condition.py
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from pathlib import Path
 import polars as pl
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-import condition_trials as trials  # noqa: E402
+import condition_trials as trials
 
-from analytics.condition import condition_of  # noqa: E402
-from analytics.cycles import CycleSettings, find_cycles  # noqa: E402
-from analytics.fill import PotFacts  # noqa: E402
+from analytics.condition import condition_of
+from analytics.cycles import CycleSettings, find_cycles
+from analytics.fill import PotFacts
 
 
 def best_of(times: int, work: Callable[[], object]) -> float:

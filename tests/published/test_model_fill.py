@@ -175,9 +175,7 @@ def test_exhausts_as_iso_6358_solved_by_scipy(vessel_m3, exhaust, wall_w_k, time
 )
 def test_exhausts_to_a_tenth(vessel_m3, exhaust, start_pa, seconds):
     # the same law, R 287.05, isothermal: computed
-    plant = reference_plant(
-        atmosphere_pa=100e3, vessel_m3=vessel_m3, exhaust_m3_s_pa=exhaust
-    )
+    plant = reference_plant(atmosphere_pa=100e3, vessel_m3=vessel_m3, exhaust_m3_s_pa=exhaust)
     pot_pa = emptied(plant, start_pa - 100e3, 10.0, pinched=False)
     found = first_at(pot_pa, 0.1 * (start_pa - 100e3), rising=False)
     assert found == pytest.approx(seconds, rel=0.005)

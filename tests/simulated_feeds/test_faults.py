@@ -78,9 +78,7 @@ def share_held(trial: Trial) -> float:
 
 def sawing_pa(trial: Trial) -> float:
     """How far the pot moves within the last 20 s of a burst."""
-    return float(
-        np.mean([np.ptp(trial.pot_pa[at - 20 * RATE_HZ : at]) for at in releases(trial)])
-    )
+    return float(np.mean([np.ptp(trial.pot_pa[at - 20 * RATE_HZ : at]) for at in releases(trial)]))
 
 
 def counter_restarts(trial: Trial) -> float:

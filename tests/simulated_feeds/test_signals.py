@@ -85,7 +85,7 @@ def test_weather_has_seasons_days_and_wet_days():
     by_hour = air.reshape(-1, 24).mean(axis=0)
     assert by_hour[14:17].mean() > by_hour[2:6].mean() + 3.0
     assert humidity.min() >= 25.0 and humidity.max() <= 99.0
-    late = [np.corrcoef(air[:-lag or None], steel[lag:])[0, 1] for lag in range(6)]
+    late = [np.corrcoef(air[: -lag or None], steel[lag:])[0, 1] for lag in range(6)]
     assert int(np.argmax(late)) == 3
     wet = [weather.rains(start + day * 86_400.0 + 3_600.0) for day in range(365)]
     assert 15 < sum(wet) < 70

@@ -198,9 +198,7 @@ def test_records_hold_their_keys_and_come_in_order_of_entry(week):
 def test_shifts_keep_local_time_over_the_change_of_the_clocks():
     # 2026-10-25: clocks in Amsterdam go back at 03:00 local
     plan = plan_yard(1, date(2026, 10, 31), 12, 8, 1.0, ZONE)
-    starts = {
-        shift.from_at.date(): shift for shift in plan.shifts if shift.crew.name == "day-a"
-    }
+    starts = {shift.from_at.date(): shift for shift in plan.shifts if shift.crew.name == "day-a"}
     local = {day: shift.from_at.astimezone(ZoneInfo(ZONE)) for day, shift in starts.items()}
     assert all(time.hour == 6 and 30 <= time.minute <= 40 for time in local.values())
     utc_hours = {day: shift.from_at.hour for day, shift in starts.items()}
