@@ -127,7 +127,8 @@ def make_one_shift(place: Path, yard: Yard, put_samples: PutSamples) -> None:
         {
             "sampled_at": [begin + dt.timedelta(seconds=float(s)) for s in at],
             "deadman": is_open,
-            "supply_pa": np.full(at.size, 720e3),
+            # A manifold gives a little while air is drawn; one that never moves counts as stuck.
+            "supply_pa": np.where(is_open, 720e3, 724e3),
             "pot_pa": pot,
             "nozzle_pa": pot * 0.9,
         }
