@@ -14,7 +14,6 @@ from ingest.store import quarantine
 from ingest.store.insert import Heard, Series, Status, insert_heard
 from ingest.store.quarantine import Refused
 from ingest.store.redelivery import Republished
-from ingest.store.redelivery import Republished
 from ingest.wire import reasons
 from ingest.wire.columns import ColumnDecoder
 

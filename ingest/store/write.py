@@ -79,7 +79,6 @@ class StoreWriter:
         self._at: Position | None = None
         self._redeliveries = redelivery.Redeliveries()
         self._republished = redelivery.Republished()
-        self._republished = redelivery.Republished()
         self._watch = BoxWatch()
         # Decoded but not committed: kept over a StoreBusy, for repetitions are noted once only.
         self._pending: tuple[Batch, Position] | None = None
