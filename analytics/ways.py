@@ -83,10 +83,12 @@ class Ways:
         Why bags are not used though entered: ``apart`` (far from what was measured), ``rate`` (no
         nozzle uses so much or so little); empty: they are, or there are none.
     level_change_kg : float or None
-        What the pot held more at the end than at the beginning; ``None``: not known. [kg]
+        What the pot held more after the last cycle than before the first; ``None``: not known. [kg]
+    outside_kg : float
+        Of the bags entered, those tipped before the first cycle or after the last. [kg]
     apart : dict of str to float
-        Way to its difference from the one used, as a share of that, each as use: bags after the
-        change of the pot's level where that is known. [-]
+        Way to its difference from the one used, as a share of that, each as use: of the bags,
+        those between first and last cycle, less what the pot held more after than before. [-]
     kg_m2 : dict of str to float
         Way to abrasive per area; empty where no area is known. [kg/m2]
     """
@@ -95,6 +97,7 @@ class Ways:
     used: str
     bags_doubt: str
     level_change_kg: float | None
+    outside_kg: float
     apart: dict[str, float]
     kg_m2: dict[str, float]
 
@@ -110,6 +113,7 @@ def abrasive_ways(
     blast_s: float,
     area_m2: float | None = None,
     level_change_kg: float | None = None,
+    outside_kg: float = 0.0,
 ) -> Ways:
     """Put the ways side by side, and say which one is used.
 
@@ -124,7 +128,10 @@ def abrasive_ways(
     area_m2 : float, optional
         Area done. [m2]
     level_change_kg : float, optional
-        What the pot held more at the end than at the beginning. [kg]
+        What the pot held more after the last cycle than before the first. [kg]
+    outside_kg : float
+        Of the bags entered, those tipped before the first cycle or after the last: they are in no
+        cycle's use, but for times that were entered late. [kg]
 
     Returns
     -------
@@ -140,11 +147,16 @@ def abrasive_ways(
     """
     bags = None if entered_kg is None else Way(BAGS, entered_kg, entered_kg, entered_kg)
     found = tuple(way for way in (bags, load_cell, pressure) if way is not None)
-    as_use = {
-        way.name: way.kg - (level_change_kg or 0.0) if way.name == BAGS else way.kg for way in found
-    }
+    # Where the level is not known, all bags are taken as use.
+    not_use_kg = 0.0 if level_change_kg is None else level_change_kg + outside_kg
+    as_use = {way.name: way.kg - not_use_kg if way.name == BAGS else way.kg for way in found}
     measured = next((w for w in (load_cell, pressure) if w is not None and w.whole), None)
-    doubt = _doubt(as_use[BAGS], measured, blast_s) if bags is not None else ""
+    doubt = ""
+    if bags is not None:
+        # An entry's time may be late: bags are doubted only where neither reading of it fits.
+        readings = {as_use[BAGS], bags.kg - (level_change_kg or 0.0)}
+        doubts = [_doubt(kg, measured, blast_s) for kg in sorted(readings)]
+        doubt = doubts[0] if all(doubts) else ""
     usable = [way.name for way in found if way.whole and not (way.name == BAGS and doubt)]
     used = usable[0] if usable else ""
     base = as_use.get(used, 0.0)
@@ -153,6 +165,7 @@ def abrasive_ways(
         used=used,
         bags_doubt=doubt,
         level_change_kg=level_change_kg,
+        outside_kg=outside_kg,
         apart={
             name: (kg - base) / base for name, kg in as_use.items() if name != used and base > 0.0
         },
@@ -401,6 +414,7 @@ def _seconds(at: pl.Series) -> Floats:
 def ways_of(
     entered_kg: float | None,
     area_m2: float | None,
+    entries: pl.DataFrame,
     mass: pl.DataFrame,
     cycles: pl.DataFrame,
     conditions: pl.DataFrame,
@@ -414,6 +428,8 @@ def ways_of(
     ----------
     entered_kg, area_m2 : float or None
         What people entered for it. [kg, m2]
+    entries : polars.DataFrame
+        ``at`` (naive UTC) and ``abrasive_kg`` of the bags among it.
     mass : polars.DataFrame
         Readings of the load cell: ``sampled_at``, ``value`` [kg].
     cycles, conditions, spells : polars.DataFrame
@@ -423,11 +439,19 @@ def ways_of(
     """
     stretch: Any = (pl.col("pressed_at") >= from_at) & (pl.col("pressed_at") < to_at)
     mine = cycles.filter(stretch)
+    counted = mine.filter(~pl.col("flicker"))
+    outside = entries.clear()
+    if counted.height:
+        outside = entries.filter(
+            (pl.col("at") < counted["pressed_at"].min())
+            | (pl.col("at") > counted["released_at"].max())
+        )
     return abrasive_ways(
         entered_kg,
         load_cell_way(mass, mine),
         pressure_way(mine, conditions, spells, from_at, to_at),
-        float(mine.filter(~pl.col("flicker"))["blast_s"].sum()),
+        float(counted["blast_s"].sum()),
         area_m2,
         level_change(conditions, from_at, to_at),
+        float(outside["abrasive_kg"].sum()),
     )

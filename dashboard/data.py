@@ -602,12 +602,15 @@ def abrasive_ways(
         mass = condition_frames.slow_readings(
             con, pot_id, ("pot_mass",), from_at - minute, to_at + minute
         )
-        if not shift:
-            entries = frames.abrasives(con).filter(
-                (pl.col("pot") == pot) & (pl.col("at") >= from_at) & (pl.col("at") < to_at)
-            )
-            entered_kg = float(entries["abrasive_kg"].sum()) if entries.height else None
-    return ways.ways_of(entered_kg, area_m2, mass, cycles, conditions, spells, from_at, to_at)
+        entries = frames.abrasives(con).filter(pl.col("pot") == pot)
+    within = (pl.col("at") >= from_at) & (pl.col("at") < to_at)
+    if shift:
+        # As entered_totals has it: an entry that names its shift counts there.
+        mine = entries.filter((pl.col("shift") == shift) | ((pl.col("shift") == "") & within))
+    else:
+        mine = entries.filter(within)
+        entered_kg = float(mine["abrasive_kg"].sum()) if mine.height else None
+    return ways.ways_of(entered_kg, area_m2, mine, mass, cycles, conditions, spells, from_at, to_at)
 
 
 @st.cache_data(ttl=_WEATHER_TTL_S, max_entries=4, show_spinner=False)

@@ -260,6 +260,11 @@ def _three_ways(version: data.Version, choice: Choice, found: dict[str, Any]) ->
             f"The pot held {words.kilograms(abs(shown.level_change_kg))}{words.NBSP}kg {more} "
             "after the last cycle than before the first; differences allow for it."
         )
+        if shown.outside_kg > 0:
+            notes.append(
+                f"So do they for {words.kilograms(shown.outside_kg)}{words.NBSP}kg tipped before "
+                "the first cycle or after the last."
+            )
     look.put(
         look.figures(figures),
         f'<p class="gb-under">{look.shown(" ".join(notes))}</p>' if notes else "",

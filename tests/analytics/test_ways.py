@@ -214,6 +214,51 @@ def test_bags_far_from_what_was_measured_are_doubted() -> None:
     assert emptier.apart["load_cell"] == pytest.approx(0.0)
 
 
+def test_bags_before_the_first_and_after_the_last_cycle_are_not_use() -> None:
+    # 1,000 kg entered: 200 before the first press, 200 after the last release; the pot went from
+    # 200 to 50, so 750 were used.
+    cell = Way("load_cell", 750.0, 740.0, 760.0)
+    found = abrasive_ways(1_000.0, cell, None, 7200.0, level_change_kg=-150.0, outside_kg=400.0)
+    assert (found.used, found.bags_doubt) == ("bags", "")
+    assert found.apart["load_cell"] == pytest.approx(0.0)
+
+
+def test_a_tipping_entered_late_does_not_doubt_the_bags() -> None:
+    # All of 1,000 kg went through, but 400 of them were entered after the work.
+    cell = Way("load_cell", 1_000.0, 990.0, 1_010.0)
+    found = abrasive_ways(1_000.0, cell, None, 7200.0, level_change_kg=0.0, outside_kg=400.0)
+    assert found.bags_doubt == ""
+    assert abrasive_ways(1_600.0, cell, None, 7200.0, None, 0.0).bags_doubt == "apart"
+
+
+def test_ways_of_a_stretch_put_entries_before_and_after_its_cycles_aside() -> None:
+    cycles = shift()
+    conditions, spells = spell_of(cycles, 1_500.0)
+    conditions = conditions.with_columns(
+        pl.lit(100.0).alias("abrasive_start_kg"), pl.lit(100.0).alias("abrasive_end_kg")
+    )
+    mass, true_kg = weighed(cycles)
+    entries = pl.DataFrame(
+        {
+            "at": [at(0), at(3_000), cycles["released_at"][-1] + dt.timedelta(minutes=5)],
+            "abrasive_kg": [200.0, 1_450.0, 225.0],
+        }
+    )
+    found = ways.ways_of(1_875.0, 50.0, entries, mass, cycles, conditions, spells, at(0), at(1e6))
+    assert (found.used, found.bags_doubt, found.outside_kg) == ("bags", "", 425.0)
+    assert found.apart["load_cell"] == pytest.approx((true_kg - 1_450.0) / 1_450.0)
+    assert found.apart["pressure"] == pytest.approx(50.0 / 1_450.0)
+    assert found.kg_m2["bags"] == pytest.approx(37.5)
+    # The second half of the spell holds half of what it used.
+    middle = cycles["pressed_at"][30]
+    half = ways.ways_of(
+        None, None, entries.clear(), mass, cycles, conditions, spells, middle, at(1e6)
+    )
+    assert half.used == "load_cell"
+    pressed = half.way("pressure")
+    assert pressed is not None and pressed.kg == pytest.approx(750.0)
+
+
 def test_a_wide_estimate_does_not_overrule_bags() -> None:
     wide = Way("pressure", 1000.0, 400.0, 1600.0)
     assert abrasive_ways(1_500.0, None, wide, 7200.0).used == "bags"
