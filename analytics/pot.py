@@ -18,6 +18,9 @@ from analytics.weigh import Weighed, weigh
 #: Standard normal quantile of a two-sided 90 % interval.
 Z_90 = 1.6449
 
+#: Standard errors by which bags and vessel may disagree before it is asked about.
+SCALE_SIGMA = 3.5
+
 #: One row a cycle: what the pot held, what it used, and what was tipped after it.
 LEVEL_SCHEMA: dict[str, Any] = {
     "pressed_at": pl.Datetime("us"),
@@ -188,4 +191,10 @@ def questions(weighed: Weighed) -> list[str]:
             "no tipping about then. Was it another pot, or another time?"
         )
         asked.append((row["at"], text))
-    return [text for _, text in sorted(asked)]
+    told = [text for _, text in sorted(asked)]
+    if abs(weighed.scale_off) > SCALE_SIGMA:
+        told.append(
+            "The bags entered and the pot's volume in the yard file do not go together. Is the "
+            "weight of a bag right, were all bags entered, and is the volume right?"
+        )
+    return told

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -103,6 +104,9 @@ UNANCHORED_ERROR = 0.013
 #: Standard error of the room in a pot seen to run empty, as a share of all of it: grains left on
 #: the cone; and where only arithmetic says that the pot must have been about empty.
 _EMPTY_ERROR, _FLOOR_ERROR = 0.002, 0.03
+#: Moves of tippings are taken back where the likelihood falls by so much, or where bags and
+#: vessel then disagree by so many standard errors.
+_WORSE, _SCALE_SIGMA = 10.0, 4.0
 #: A fall of ln x that only a tipping makes.
 _FAR = 0.12
 _SHARED_STATES = [LN_WALL, LN_GRAINS, XI_EMPTY, PER_KG, RATIO, ZERO, SLACK]
@@ -154,6 +158,8 @@ class Weighed:
         As in the kernel. [s Pa]
     anchors : int
         How many times the pot was seen to run empty.
+    scale_off : float
+        How far bags entered and the vessel's volume disagree, in standard errors.
     """
 
     start_kg: Floats
@@ -181,6 +187,7 @@ class Weighed:
     state_covariance: Floats
     x_scale: float
     anchors: int
+    scale_off: float
 
 
 def exposures(
@@ -757,18 +764,12 @@ class _Weighing:
             self.round()
         self.exhaust()
         self.round()
-        if self.move():
-            self.match()
-            self.round()
-            self.round()
+        self.try_moves()
         self.look_for_more()
         self.match()
         for _ in range(_ROUNDS):
             self.round()
-        if self.move():
-            self.match()
-            self.round()
-            self.round()
+        self.try_moves()
         self.look_for_more()
         left = self.match()
         self.exhaust()
@@ -777,6 +778,36 @@ class _Weighing:
             self.doubt()
             self.smooth()
         return self._result(left)
+
+    def try_moves(self) -> None:
+        """Move tippings, smooth anew, and take it back where that made things worse."""
+        before = self._kept()
+        likelihood, off = self.smooth(), self.scale_off()
+        if not self.move():
+            return
+        self.match()
+        self.round()
+        self.round()
+        worse = self.smooth() < likelihood - _WORSE
+        if worse or abs(self.scale_off()) > max(_SCALE_SIGMA, abs(off)):
+            self._restore(before)
+            self.smooth()
+
+    def scale_off(self) -> float:
+        """How far bags and vessel disagree about a kilogram's room, in standard errors."""
+        facts, state = self.facts, self.mean[-1]
+        expected = facts.volume_m3 * facts.particle_kg_m3
+        found = float(state[XI_EMPTY] / state[PER_KG])
+        return (found / expected - 1.0) / float(np.hypot(facts.volume_error, facts.particle_error))
+
+    def _kept(self) -> dict[str, Any]:
+        names = ("about", "mean", "cov", "happened", "tipped", "tipped_error", "floor", "trust")
+        kept: dict[str, Any] = {name: getattr(self, name).copy() for name in names}
+        return kept | {"fits": self.fits, "given": dict(self.given)}
+
+    def _restore(self, kept: dict[str, Any]) -> None:
+        for name, value in kept.items():
+            setattr(self, name, value)
 
     def look_for_more(self) -> None:
         """Open every rest to a tipping, with what is learned so far as the prior, and prune."""
@@ -880,6 +911,7 @@ class _Weighing:
             state_covariance=cov,
             x_scale=self.scale,
             anchors=int(self.emptied.ran_empty.sum()),
+            scale_off=self.scale_off(),
         )
 
 
