@@ -63,11 +63,11 @@ def bring_in(
     yard : Yard
         The yard file, for its zone and pots.
     given : sequence of Path
-        Files, and folders whose CSV and Parquet files are all taken.
+        Files, and folders whose CSV, Parquet and SenML files are all taken.
     pot : str
         The pot they are of.
     kind : str
-        ``csv``, ``parquet`` or ``auto``.
+        ``csv``, ``parquet``, ``senml`` or ``auto``.
     naive_utc : bool or None
         Whether times without a zone are UTC; ``None``: in Parquet yes, in CSV no.
     atmosphere_pa : float or None
@@ -99,7 +99,7 @@ def bring_in(
     now = dt.datetime.now(dt.UTC)
     options = Options(
         yard.site.zone, naive_utc, atmosphere_pa,
-        int((now.timestamp() + _AHEAD_S) * 1_000_000),
+        int((now.timestamp() + _AHEAD_S) * 1_000_000), pot,
     )  # fmt: skip
     outcomes = [Outcome(path) for path in card_files(given)]
     if dry_run:

@@ -22,13 +22,13 @@ if TYPE_CHECKING:
 
 
 def import_card(
-    files: Annotated[list[Path], typer.Argument(help="CSV or Parquet files, or folders of them.")],
+    files: Annotated[list[Path], typer.Argument(help="CSV, Parquet or SenML files, or folders.")],
     pot: Annotated[str, typer.Option("--pot", help="Which pot the card was on.")],
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only say what would be done; write nothing.")
     ] = False,
     format_: Annotated[
-        str, typer.Option("--format", help="csv, parquet, or auto: by the file's first bytes.")
+        str, typer.Option("--format", help="csv, parquet, senml, or auto: by the first bytes.")
     ] = "auto",
     utc: Annotated[
         bool | None,
@@ -52,16 +52,19 @@ def import_card(
     yard: YardOption = None,
     data: DataOption = None,
 ) -> None:
-    """Bring in card files: `time,channel,value`, or `time` and one column a channel.
+    """Bring in card files: `time,channel,value`; `time` and one column a channel; or SenML.
 
+    A SenML log has the packs that the box would have sent, a line each.
     The unit stands in a column's name: pot_kpa, supply_psi, nozzle_bar, pot_ma, deadman. What is
     in the store already changes nothing. A row that cannot be read goes to quarantine.
     """
     with sentences():
         from ingest.errors import ImportRefused
 
-        if format_ not in ("auto", "csv", "parquet"):
-            raise ImportRefused(f'There is no format "{format_}".', "Choose csv, parquet or auto.")
+        if format_ not in ("auto", "csv", "parquet", "senml"):
+            raise ImportRefused(
+                f'There is no format "{format_}".', "Choose csv, parquet, senml or auto."
+            )
         from ingest.card_import import bring_in
         from ingest.config import load_yard
 

@@ -25,6 +25,7 @@ from zoneinfo import ZoneInfo
 
 from ingest.errors import ImportRefused
 from ingest.sources.card_columns import Column, column_of, plain, series_column
+from ingest.sources.card_senml import is_senml, rows_of_log
 from ingest.wire.reasons import TIME_AHEAD
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ _SWITCH = {
 EARLIEST_US = int(dt.datetime(2000, 1, 1, tzinfo=dt.UTC).timestamp()) * 1_000_000
 
 Layout = Literal["wide", "long"]
-Kind = Literal["csv", "parquet"]
+Kind = Literal["csv", "parquet", "senml"]
 
 
 class Options(NamedTuple):
@@ -62,12 +63,15 @@ class Options(NamedTuple):
         What to take off absolute pressures; ``None``: they are refused. [Pa]
     latest_us : int
         Later instants are a clock that is wrong. [us since 1970 UTC]
+    pot : str
+        The pot the card was on; a SenML log names it itself, and must name this one.
     """
 
     zone: ZoneInfo
     naive_utc: bool | None
     atmosphere_pa: float | None
     latest_us: int
+    pot: str = ""
 
 
 class Form(NamedTuple):
@@ -78,13 +82,14 @@ class Form(NamedTuple):
     path : Path
         The file.
     kind, layout : str
-        ``csv`` or ``parquet``; ``wide`` or ``long``.
+        ``csv``, ``parquet`` or ``senml``; ``wide`` or ``long``.
     headings : tuple of str
         As the file has them.
     time : int
         Index of the time heading.
     columns : tuple of Column
-        Of a wide file, without the time; empty for a long one.
+        Of a wide file, without the time; empty for a long one, and for a SenML log, whose slices
+        have their own.
     ignored : tuple of str
         Headings of a long file that say nothing about a reading.
     separator : str
@@ -140,7 +145,7 @@ def card_files(given: Sequence[Path]) -> list[Path]:
     Raises
     ------
     ImportRefused
-        One is not there, or a folder holds no CSV or Parquet file.
+        One is not there, or a folder holds no file of a card.
     """
     found: list[Path] = []
     for path in given:
@@ -148,7 +153,7 @@ def card_files(given: Sequence[Path]) -> list[Path]:
             inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in _ENDINGS)
             if not inside:
                 raise ImportRefused(
-                    f"The folder {path} holds no CSV or Parquet file.", "Name the files."
+                    f"The folder {path} holds no CSV, Parquet or SenML file.", "Name the files."
                 )
             found += inside
         elif path.is_file():
@@ -160,6 +165,7 @@ def card_files(given: Sequence[Path]) -> list[Path]:
 
 _ENDINGS: dict[str, Kind] = {
     ".csv": "csv", ".txt": "csv", ".tsv": "csv", ".parquet": "parquet", ".pq": "parquet",
+    ".senml": "senml", ".senmlc": "senml", ".jsonl": "senml", ".cbor": "senml",
 }  # fmt: skip
 
 
@@ -173,7 +179,7 @@ def inspect(path: Path, options: Options, kind: str = "auto") -> Form:
     options : Options
         How to read it.
     kind : str
-        ``csv``, ``parquet``, or ``auto``: by its first bytes.
+        ``csv``, ``parquet``, ``senml``, or ``auto``: by its first bytes.
 
     Raises
     ------
@@ -182,7 +188,8 @@ def inspect(path: Path, options: Options, kind: str = "auto") -> Form:
     """
     try:
         with path.open("rb") as file:
-            is_parquet = file.read(4) == b"PAR1"
+            head = file.read(64)
+            is_parquet = head[:4] == b"PAR1"
     except OSError as error:
         raise ImportRefused(
             f"The file {path} cannot be read: {error.strerror}.", "Check its permissions."
@@ -190,7 +197,9 @@ def inspect(path: Path, options: Options, kind: str = "auto") -> Form:
     if kind == "parquet" or (kind == "auto" and is_parquet):
         return _inspect_parquet(path, options)
     if is_parquet:
-        raise ImportRefused(f"{path.name} is a Parquet file, not CSV.", "Leave --format out.")
+        raise ImportRefused(f"{path.name} is a Parquet file.", "Leave --format out.")
+    if kind == "senml" or (kind == "auto" and is_senml(head)):
+        return Form(path, "senml", "wide", (), 0, (), (), "", 1, None, False)
     return _inspect_csv(path, options)
 
 
@@ -204,6 +213,10 @@ def slices(form: Form, options: Options) -> Iterator[Slice]:
     """
     if form.fast:
         yield from _fast_slices(form, options)
+        return
+    if form.kind == "senml":
+        for log in rows_of_log(form.path, options.pot, options.latest_us):
+            yield Slice(log.columns, log.frame.height, log.frame, "", log.done)
         return
     rows = _csv_rows(form) if form.kind == "csv" else _parquet_rows(form)
     typed = _typed_wide if form.layout == "wide" else _typed_long

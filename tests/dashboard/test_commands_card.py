@@ -87,7 +87,7 @@ def test_a_folder(data: Path, tmp_path: Path) -> None:
     ("words", "said"),
     [
         (("none.csv",), "There is no file none.csv"),
-        (("none.csv", "--format", "xls"), "Choose csv, parquet or auto"),
+        (("none.csv", "--format", "xls"), "Choose csv, parquet, senml or auto"),
     ],
 )
 def test_refusals_are_sentences(data: Path, words: tuple[str, ...], said: str) -> None:

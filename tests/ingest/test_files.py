@@ -303,7 +303,7 @@ def test_a_file_that_cannot_be_taken_as_a_whole(
 def test_other_refusals(tmp_path: Path, data: Path) -> None:
     with pytest.raises(ImportRefused, match="There is no file"):
         take(data, tmp_path / "none.csv")
-    with pytest.raises(ImportRefused, match="holds no CSV or Parquet"):
+    with pytest.raises(ImportRefused, match="holds no CSV, Parquet or SenML"):
         take(data, tmp_path)
     with pytest.raises(ImportRefused, match='did you mean "pot-'):
         bring_in(data, YARD, [written(tmp_path / "card.csv", WIDE)], "pot-11")
