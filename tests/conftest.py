@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import polars as pl
@@ -41,6 +42,17 @@ channels = ["supply", "pot", "deadman"]
 """
 
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
+
+
+@pytest.fixture(autouse=True)
+def main_module() -> Iterator[None]:
+    """Put ``__main__`` back: Streamlit's AppTest leaves the page's script there.
+
+    A process that multiprocessing spawns later would run that script first.
+    """
+    main = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = main
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import socket
 import sys
 import threading
 import time
@@ -14,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import serial
+from serial.rfc2217 import PortManager
 
 from ingest.errors import SourceLost
 from ingest.health import read_health
@@ -174,8 +177,6 @@ def test_a_port_that_is_not_there_is_a_sentence(tmp_path: Path) -> None:
 
 
 def test_a_network_port_works_like_a_device() -> None:
-    import socket
-
     with socket.create_server(("127.0.0.1", 0)) as server:
         port = server.getsockname()[1]
         inbox = Inbox()
@@ -191,6 +192,8 @@ def test_a_network_port_works_like_a_device() -> None:
         thread = threading.Thread(target=run)
         thread.start()
         box, _ = server.accept()
+        # pyserial throws away what came while it was still opening the port.
+        time.sleep(1.0)
         box.sendall(framed(1) + framed(2) + b"half")
         box.close()
         thread.join(10)
@@ -198,3 +201,78 @@ def test_a_network_port_works_like_a_device() -> None:
             framed(1)[1:-1], framed(2)[1:-1], b"half",
         ]  # fmt: skip
         assert "went away" in str(trouble[0])
+
+
+class FarPort:
+    """A port behind RFC 2217: what `rfc2217://` asks of a server, over a real socket.
+
+    The bytes of the line come from ``loop://``; pyserial's own port manager speaks the protocol.
+    """
+
+    def __init__(self) -> None:
+        self._listening = socket.create_server(("127.0.0.1", 0))
+        self.number = self._listening.getsockname()[1]
+        self.line = serial.serial_for_url("loop://", timeout=0.05)
+        self.speed = 0
+        self._socket: socket.socket | None = None
+        self._sending = threading.Lock()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def write(self, block: bytes) -> None:
+        """What PortManager answers with."""
+        assert self._socket is not None
+        with self._sending:
+            self._socket.sendall(block)
+
+    def send(self, block: bytes) -> None:
+        """What the box sends: through the manager, which escapes what the protocol uses."""
+        self.write(b"".join(self._manager.escape(block)))
+
+    def _serve(self) -> None:
+        self._socket, _ = self._listening.accept()
+        self._manager = PortManager(self.line, self)
+        while block := self._socket.recv(4096):
+            list(self._manager.filter(block))
+            self.speed = self.line.baudrate
+
+    def close(self) -> None:
+        if self._socket is not None:
+            self._socket.close()
+        self._listening.close()
+        self._thread.join(5)
+
+
+def test_a_line_behind_rfc_2217_is_read_and_its_speed_set() -> None:
+    far = FarPort()
+    source = SerialSource(SerialSettings(f"rfc2217://127.0.0.1:{far.number}", 57_600, "required"))
+    inbox, stop = Inbox(), threading.Event()
+    lost: list[SourceLost] = []
+
+    def run() -> None:
+        try:
+            source.run(inbox, stop)
+        except SourceLost as error:
+            lost.append(error)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    give_up_at = time.monotonic() + 20
+    while source.state != "open":
+        assert time.monotonic() < give_up_at, (source.state, lost)
+        time.sleep(0.02)
+    # 0xFF is what the protocol escapes with; it stands in no text, but noise has it.
+    wanted = [framed(n) for n in range(20)]
+    for number, block in enumerate(wanted):
+        far.send(b"\xff\xffnoise\n" + block if number == 10 else block)
+    heard: list[bytes] = []
+    while len(heard) < 21:
+        assert time.monotonic() < give_up_at, heard
+        heard += [delivery.message.payload for delivery in inbox.take(0.1)]
+    assert far.speed == 57_600
+    assert heard[10] == b"\xff\xffnoise"
+    assert [b"\x1e" + line + b"\n" for line in heard[:10] + heard[11:]] == wanted
+    stop.set()
+    thread.join(10)
+    far.close()
+    assert not thread.is_alive() and not lost
