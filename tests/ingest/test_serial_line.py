@@ -243,6 +243,8 @@ class FarPort:
         self._thread.join(5)
 
 
+# pyserial names its thread in a way that Python has left.
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name)")
 def test_a_line_behind_rfc_2217_is_read_and_its_speed_set() -> None:
     far = FarPort()
     source = SerialSource(SerialSettings(f"rfc2217://127.0.0.1:{far.number}", 57_600, "required"))
