@@ -15,10 +15,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 
 from analytics import condition_frames, frames
-from analytics.condition import CONDITION_SCHEMA, condition_of
+from analytics.condition import CONDITION_SCHEMA, Condition, condition_of
 from analytics.fill import PotFacts
 from analytics.pipeline import insert, transducer_laws
 from analytics.signals import signals
@@ -36,6 +37,12 @@ WEIGHING_VERSION = 1
 _BEFORE, _AFTER = dt.timedelta(seconds=60), dt.timedelta(seconds=180)
 
 _KELVIN = 273.15
+
+#: Asked where a spell's readings fit no model of a pot that fills.
+NOT_WEIGHED = (
+    "This stretch could not be weighed: its pressures fit no model of a pot that fills. Is a "
+    "transducer at fault, or the vessel's volume in the yard file wrong?"
+)
 
 
 @dataclass(frozen=True)
@@ -137,10 +144,18 @@ def _weigh(
         if air_c is None
         else PotFacts(described.volume_m3, air_k=air_c + _KELVIN)
     )
-    condition = condition_of(
-        signals(rows, transducer_laws(yard, pot)), cycles, facts, entries_of(spell, entries)
-    )
+    questions: list[str] = []
+    try:
+        condition = condition_of(
+            signals(rows, transducer_laws(yard, pot)), cycles, facts, entries_of(spell, entries)
+        )
+    except np.linalg.LinAlgError:
+        # Readings that fit no model at all must not keep the other spells from being weighed; the
+        # spell stays, says so, and is tried again when anything of it changes.
+        condition = Condition(pl.DataFrame(schema=CONDITION_SCHEMA), None)
+        questions = [NOT_WEIGHED]
     level = condition.level
+    questions += level.questions if level else []
     summary = pl.DataFrame(
         [
             {
@@ -152,7 +167,7 @@ def _weigh(
                 "used_kg": level.consumption.used_kg if level else None,
                 "used_low_kg": level.consumption.used_low_kg if level else None,
                 "used_high_kg": level.consumption.used_high_kg if level else None,
-                "questions": json.dumps(level.questions if level else [], ensure_ascii=False),
+                "questions": json.dumps(questions, ensure_ascii=False),
             }
         ],
         schema=condition_frames.SPELL_COLUMNS,

@@ -262,6 +262,7 @@ def condition(
             )
             emit(frame, form, out, asked.yard)
             return
+        from dashboard.words import page_units
         from ingest.store.connection import read_window
 
         with read_window(data_folder(data)) as con:
@@ -271,8 +272,11 @@ def condition(
                 )
                 for name in asked.pots
             ]
+        told = pl.concat(pieces).with_columns(
+            pl.col("sentence").map_elements(page_units, return_dtype=pl.String)
+        )
         emit(
-            pl.concat(pieces), form, out, asked.yard, title="What the signals suggest",
+            told, form, out, asked.yard, title="What the signals suggest",
             people={"pot": "pot", "sentence": "seen", "check": "look at"},
             note=(
                 "Suggestions, never a verdict; nothing here says that a part is fit. Before any of "

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
-from analytics import condition_frames, frames
+from analytics import condition_frames, frames, weighing
 from analytics.pipeline import derive
 from analytics.spells import PAUSE_H, spells
 from analytics.weighing import weigh_spells
@@ -118,3 +121,23 @@ def test_a_pause_of_just_under_the_limit_does_not_cut_and_one_just_over_does() -
             }
         )  # fmt: skip
         assert spells(cycles, nothing, "").height == count
+
+
+def test_a_spell_that_fits_no_model_says_so_and_holds_up_nobody(
+    tmp_path: Path, history: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    yard = filled(tmp_path, history)
+    real, calls = weighing.condition_of, []
+
+    def fails_once(*given: Any) -> Any:
+        calls.append(given)
+        if len(calls) == 1:
+            raise np.linalg.LinAlgError("Array must not contain infs or NaNs")
+        return real(*given)
+
+    monkeypatch.setattr(weighing, "condition_of", fails_once)
+    done = weigh_spells(tmp_path, yard)
+    assert done.weighed == len(calls) > 1
+    spell = tables(tmp_path)["spell"].sort("from_at", descending=True)
+    assert spell["used_kg"].is_null().to_list() == [True] + [False] * (len(calls) - 1)
+    assert json.loads(spell["questions"][0]) == [weighing.NOT_WEIGHED]
