@@ -71,9 +71,12 @@ def test_killed_five_times_nothing_is_lost_or_doubled(
     rng = random.Random(20)
     for _ in range(KILLS):
         # Each kill falls into a burst of messages, somewhere from its beginning to its end.
+        before = _journal_bytes(ingest.data)
         publisher.stdin.write(b"go\n")
         publisher.stdin.flush()
-        time.sleep(rng.uniform(0.05, 0.5))
+        # On a busy computer the burst begins late.
+        wait_until(lambda before=before: _journal_bytes(ingest.data) > before, what="a burst")
+        time.sleep(rng.uniform(0.0, 0.3))
         ingest.kill()
         ingest.start()
         wait_until(lambda: _connected(ingest), what="connected again")
@@ -107,6 +110,10 @@ def _connected(ingest: Any) -> bool:
     facts = read_health(ingest.data) or {}
     source = facts.get("sources", {}).get("mqtt", {})
     return bool(facts.get("pid") == ingest.process.pid and source.get("state") == "connected")
+
+
+def _journal_bytes(data: Path) -> int:
+    return sum(path.stat().st_size for path in (data / "journal").glob("*.journal"))
 
 
 def _distinct_in_journal(data: Path) -> int:
