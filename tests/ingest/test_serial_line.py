@@ -193,10 +193,12 @@ def test_a_network_port_works_like_a_device() -> None:
         thread.start()
         box, _ = server.accept()
         # pyserial throws away what came while it was still opening the port.
-        time.sleep(1.0)
+        give_up_at = time.monotonic() + 30.0
+        while source.state != "open" and time.monotonic() < give_up_at:
+            time.sleep(0.01)
         box.sendall(framed(1) + framed(2) + b"half")
         box.close()
-        thread.join(10)
+        thread.join(30)
         assert [d.message.payload for d in inbox.take(0)] == [
             framed(1)[1:-1], framed(2)[1:-1], b"half",
         ]  # fmt: skip
