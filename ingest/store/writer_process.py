@@ -33,6 +33,9 @@ from ingest.store.write import StoreWriter
 #: How long to wait for the child to end by itself before it is killed. [s]
 _LAST_WORDS_S = 20.0
 
+# How much the child steps back behind the sources.
+_NICE = 19
+
 # Appended to the path, not put in front: nothing here may come before the standard library.
 _START = (
     "import sys; sys.path.append(sys.argv[1]); "
@@ -172,6 +175,9 @@ def answer_questions() -> None:
     """
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
+    # The journal keeps what waits here; what waits at a source, a broker keeps or a line loses.
+    if hasattr(os, "nice"):
+        os.nice(_NICE)
     questions = sys.stdin.buffer
     # Whatever prints must not print into the answers.
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")

@@ -4,9 +4,12 @@ Run as ``python tests/bench/bench_ingest.py``; needs mosquitto. Prints, each bes
 
 - messages a second over MQTT, acknowledged after the journal has synced and stored, against a
   subscriber that does nothing but acknowledge by the hundred;
-- readings a second of decoding into columns against msgspec alone, and of the whole way from
-  journal to store;
-- journal group commits against bare ``fdatasync`` of the same bytes.
+- readings a second of decoding into columns against msgspec alone (into typed records, kept until
+  the batch is whole, as whoever stores a batch must; beside it with each record thrown away at
+  once), of the whole way from journal to store, and of DuckDB appending the same rows alone;
+- journal group commits against bare ``fdatasync`` of the same bytes;
+- a yard's steady load: processor, memory, and how soon a page sees a reading (``--steady 600``
+  for ten minutes).
 """
 
 from __future__ import annotations
@@ -23,10 +26,13 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import msgspec
+from steady_load import bench_steady
 
 from ingest.readings import RawMessage
 from ingest.store.journal import Journal
@@ -64,15 +70,23 @@ def bench_decode(instants: int) -> None:
     batch = messages(400_000 // (4 * instants), instants)
     readings = len(batch) * 4 * instants
     decode = msgspec.json.Decoder(list[columns._Common]).decode
-    began = time.perf_counter()
-    for message in batch:
-        decode(message.payload)
-    alone_s = time.perf_counter() - began
     decoder = columns.ColumnDecoder()
-    decoder.decode(batch[:10])
-    began = time.perf_counter()
-    decoder.decode(batch)
-    columns_s = time.perf_counter() - began
+    decoder.decode(batch[: len(batch) // 4])
+    took: dict[str, list[float]] = {"thrown": [], "kept": [], "columns": []}
+    # By turns, so that other work on the machine falls on all.
+    for _ in range(3):
+        began = time.perf_counter()
+        for message in batch:
+            decode(message.payload)
+        took["thrown"].append(time.perf_counter() - began)
+        began = time.perf_counter()
+        kept = [decode(message.payload) for message in batch]
+        took["kept"].append(time.perf_counter() - began)
+        del kept
+        began = time.perf_counter()
+        decoder.decode(batch)
+        took["columns"].append(time.perf_counter() - began)
+    thrown_s, kept_s, columns_s = (statistics.median(took[name]) for name in took)
     with tempfile.TemporaryDirectory() as folder:
         data = Path(folder)
         with Journal(data) as journal:
@@ -83,11 +97,39 @@ def bench_decode(instants: int) -> None:
         while writer.take():
             pass
         store_s = time.perf_counter() - began
+        append_s = append_alone_s(data)
+    rates = {
+        name: f"{readings / seconds / 1e6:.2f} M/s"
+        for name, seconds in (
+            ("kept", kept_s), ("thrown", thrown_s), ("columns", columns_s), ("store", store_s),
+            ("append", append_s),
+        )
+    }  # fmt: skip
     print(
-        f"{4 * instants:4} readings a message: msgspec alone {readings / alone_s / 1e6:.2f} M/s, "
-        f"columns {readings / columns_s / 1e6:.2f} M/s ({alone_s / columns_s:.2f}), "
-        f"journal to store {readings / store_s / 1e6:.2f} M/s ({alone_s / store_s:.2f})"
+        f"{4 * instants:4} readings a message: msgspec alone {rates['kept']} (thrown away at once "
+        f"{rates['thrown']}), columns {rates['columns']} ({kept_s / columns_s:.2f}; "
+        f"{thrown_s / columns_s:.2f}), journal to store {rates['store']} "
+        f"({append_s / store_s:.2f} of DuckDB appending alone, {rates['append']})"
     )
+
+
+def append_alone_s(data: Path) -> float:
+    """How long DuckDB takes to append the rows of a store to a table of their own, alone. [s]"""
+    import duckdb
+
+    from ingest.store.connection import read_window
+
+    with read_window(data) as con:
+        rows = con.sql("SELECT * FROM sample").to_arrow_table()
+    path = data / "alone.duckdb"
+    with duckdb.connect(str(path)) as con:
+        con.register("rows", rows)
+        con.execute("CREATE TABLE sample AS FROM rows LIMIT 0")
+    began = time.perf_counter()
+    with duckdb.connect(str(path)) as con:
+        con.register("rows", rows)
+        con.execute("INSERT INTO sample FROM rows")
+    return time.perf_counter() - began
 
 
 def bench_journal(folder: Path, group: int) -> None:
@@ -230,9 +272,18 @@ def ingest_rates(port: int, count: int, instants: int, folder: Path) -> tuple[fl
 
 def bench_mqtt(folder: Path, count: int, instants: int, repeats: int) -> None:
     """The real ingest and the do-nothing subscriber by turns, each with the same publisher."""
+    with broker_in(folder) as port:
+        if port is not None:
+            _bench_mqtt(folder, port, count, instants, repeats)
+
+
+@contextmanager
+def broker_in(folder: Path) -> Iterator[int | None]:
+    """A broker for the length of a block; gives its port, or none where there is no mosquitto."""
     mosquitto = shutil.which("mosquitto", path=MOSQUITTO_FOLDERS)
     if mosquitto is None:
-        print("mosquitto is not installed: the MQTT part is left out")
+        print("mosquitto is not installed: what needs a broker is left out")
+        yield None
         return
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -241,18 +292,22 @@ def bench_mqtt(folder: Path, count: int, instants: int, repeats: int) -> None:
     config.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n")
     broker = subprocess.Popen([mosquitto, "-c", str(config)], stderr=subprocess.DEVNULL)
     time.sleep(0.5)
-    limits, rates, stored_rates = [], [], []
     try:
-        for turn in range(repeats):
-            limits.append(nothing_rate(port, count, instants))
-            own = folder / f"turn-{turn}"
-            own.mkdir()
-            rate, stored_rate = ingest_rates(port, count, instants, own)
-            rates.append(rate)
-            stored_rates.append(stored_rate)
+        yield port
     finally:
         broker.terminate()
         broker.wait()
+
+
+def _bench_mqtt(folder: Path, port: int, count: int, instants: int, repeats: int) -> None:
+    limits, rates, stored_rates = [], [], []
+    for turn in range(repeats):
+        limits.append(nothing_rate(port, count, instants))
+        own = folder / f"turn-{turn}"
+        own.mkdir()
+        rate, stored_rate = ingest_rates(port, count, instants, own)
+        rates.append(rate)
+        stored_rates.append(stored_rate)
     limit, rate, stored_rate = map(statistics.median, (limits, rates, stored_rates))
     print(
         f"MQTT, {4 * instants} readings a message, medians of {repeats}: {rate:,.0f} messages/s "
@@ -282,9 +337,10 @@ def nothing_rate(port: int, count: int, instants: int) -> float:
 def main() -> None:
     """Run all."""
     arguments = argparse.ArgumentParser()
-    arguments.add_argument("--messages", type=int, default=30_000)
+    arguments.add_argument("--messages", type=int, default=60_000)
     arguments.add_argument("--repeats", type=int, default=3)
     arguments.add_argument("--folder", type=Path, default=None, help="on the disk to measure")
+    arguments.add_argument("--steady", type=int, default=20, help="of the steady load [s]")
     chosen = arguments.parse_args()
     for instants in (1, 10, 50):
         bench_decode(instants)
@@ -294,6 +350,9 @@ def main() -> None:
     for instants in (1, 10):
         with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
             bench_mqtt(Path(name), chosen.messages, instants, chosen.repeats)
+    with tempfile.TemporaryDirectory(dir=chosen.folder) as name, broker_in(Path(name)) as port:
+        if port is not None:
+            bench_steady(Path(name), port, chosen.steady)
 
 
 if __name__ == "__main__":
