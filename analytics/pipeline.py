@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     import duckdb
 
 #: Raised when the derivation itself changes, so that every store is derived anew.
-DERIVE_VERSION = 1
+DERIVE_VERSION = 2
 
 #: Length of the pieces that a long stretch is read in; about 0.9 M samples at 10 Hz.
 _PIECE = dt.timedelta(days=1)
