@@ -16,11 +16,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from ingest.config import SerialLine, Yard, load_yard, settings_fingerprint
+from ingest.config import Yard, load_yard, settings_fingerprint
 from ingest.errors import GritbookError, StoreError, YardFileError
 from ingest.health import read_health
 from ingest.store import quarantine
 from ingest.store.connection import read_window, store_path
+from ingest.yard_sources import SerialLine
 
 if TYPE_CHECKING:
     import duckdb

@@ -18,8 +18,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from ingest.access import refusal
-from ingest.config import Mqtt
 from ingest.errors import YardFileError
+from ingest.yard_sources import Mqtt
 
 #: Messages for the burst: more than a broker out of the box keeps for an absent client.
 BURST = 1_500

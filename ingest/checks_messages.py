@@ -15,7 +15,8 @@ from ingest.wire import reasons
 if TYPE_CHECKING:
     import duckdb
 
-    from ingest.config import Mqtt, Yard
+    from ingest.config import Yard
+    from ingest.yard_sources import Mqtt
 
 #: So many rows of quarantine are looked at, the latest. More than this is not printed at once.
 _LATEST = 2_000

@@ -16,12 +16,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from contextlib import AbstractContextManager
 
-    from ingest.config import ModbusLine, Yard
+    from ingest.config import Yard
     from ingest.health import Health
     from ingest.sources.inbox import Source
     from ingest.sources.modbus import ModbusSettings
     from ingest.store.batch import Admission
     from ingest.supervise import Log
+    from ingest.yard_sources import ModbusLine
 
 
 class LogForm(StrEnum):

@@ -18,9 +18,10 @@ import pytest
 
 from ingest import checks
 from ingest.checks import Finding
-from ingest.config import SerialLine, Yard, parse_yard, settings_fingerprint
+from ingest.config import Yard, parse_yard, settings_fingerprint
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.insert import insert_readings
+from ingest.yard_sources import SerialLine
 
 NOW = dt.datetime.now(dt.UTC).replace(microsecond=0)
 
