@@ -197,6 +197,7 @@ def nozzle_air_demand_kg_s(
 
     Examples
     --------
+    >>> from analytics.air import PA_PER_PSI, free_air
     >>> float(free_air(nozzle_air_demand_kg_s(0.0127, 100 * PA_PER_PSI), "cfm").round(1))
     416.1
     """
