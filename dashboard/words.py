@@ -51,6 +51,8 @@ KIND_WORDS = {
     "shift": "Shift",
     "crew": "Crew",
     "job": "Job",
+    "notice_seen": "Notice acknowledged",
+    "notice_put_off": "Notice put off",
 }
 
 #: Key of a record's body -> the words for it.
@@ -60,7 +62,8 @@ FIELD_WORDS = {
     "rust_grade": "rust grade", "prep_grade": "preparation grade", "planned_m2": "planned [m²]",
     "area_m2": "area [m²]", "bags": "bags", "bag_kg": "kg a bag", "abrasive": "abrasive",
     "part": "part", "tag": "tag", "note": "note", "result": "result",
-    "measurement": "measurement",
+    "measurement": "measurement", "notice": "notice", "notice_kind": "notice",
+    "cause": "cause", "began_at": "began", "until_at": "until", "why": "why",
 }  # fmt: skip
 
 #: Column of the cycles table -> its heading.

@@ -27,6 +27,7 @@ from pydantic import (
 from ingest.config import Yard
 from ingest.errors import RecordRefused
 from ingest.instants import utc_instant
+from ingest.notice_kinds import NOTICE_KINDS, PUT_OFF_H, PUT_OFF_HURTING_H
 from ingest.parts import PART_WORDS
 from ingest.yard_faults import MISSING, KeyPath, ended, from_pydantic, shown, suggestion
 
@@ -81,6 +82,12 @@ def _part_kind(value: str) -> str:
     return value
 
 
+def _notice_kind(value: str) -> str:
+    if value not in NOTICE_KINDS:
+        raise ValueError(f"there is no such kind of notice{suggestion(value, NOTICE_KINDS)}")
+    return value
+
+
 def _as_tuple(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
@@ -92,6 +99,7 @@ Name = Annotated[
 ]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, max_length=2000)]
 PartKind = Annotated[Name, AfterValidator(_part_kind)]
+NoticeKindName = Annotated[Name, AfterValidator(_notice_kind)]
 
 
 class _Body(BaseModel):
@@ -191,6 +199,43 @@ class Check(_Body):
     note: Text = ""
 
 
+class NoticeSeen(_Body):
+    """Somebody acknowledged a notice: it holds for the kind that the notice was then.
+
+    ``notice`` is its id; ``pot``, ``notice_kind``, ``cause`` and ``began_at`` find it again where
+    late data have moved its beginning, and with it its id.
+    """
+
+    pot: Name
+    notice: Name
+    notice_kind: NoticeKindName
+    cause: Text = ""
+    began_at: Instant
+    at: Instant
+    note: Text = ""
+
+
+class NoticePutOff(NoticeSeen):
+    """Somebody put a notice off until ``until_at``, and said ``why``."""
+
+    until_at: Instant
+    why: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=500)]
+
+    @model_validator(mode="after")
+    def _bounded(self) -> NoticePutOff:
+        hours = (self.until_at - self.at).total_seconds() / 3600
+        kind = NOTICE_KINDS[self.notice_kind]
+        most = PUT_OFF_HURTING_H if kind.hurts else PUT_OFF_H
+        if hours <= 0:
+            raise ValueError("it must be put off until later than now")
+        if hours > most:
+            why = "; it can hurt people" if kind.hurts else ""
+            raise ValueError(
+                f'"{kind.words}" is put off for {most:.0f} h at most{why}, not for {hours:.0f} h'
+            )
+        return self
+
+
 #: Kind of record -> its body.
 BODIES: dict[str, type[_Body]] = {
     "shift": Shift,
@@ -200,13 +245,15 @@ BODIES: dict[str, type[_Body]] = {
     "abrasive": Abrasive,
     "part_fitted": PartFitted,
     "check": Check,
+    "notice_seen": NoticeSeen,
+    "notice_put_off": NoticePutOff,
 }
 
 #: Kind of record -> the key that names it, where others refer to it by name.
 KEYS = {"shift": "shift", "crew": "crew", "job": "job"}
 
 #: Keys of bodies that hold instants.
-INSTANT_KEYS = frozenset({"at", "from_at", "to_at"})
+INSTANT_KEYS = frozenset({"at", "from_at", "to_at", "began_at", "until_at"})
 
 
 def checked_body(
@@ -272,6 +319,8 @@ def words_of(kind: str) -> str:
         "part_fitted": "fitted part",
         "abrasive": "abrasive tipped",
         "area": "area done",
+        "notice_seen": "acknowledgement",
+        "notice_put_off": "putting off",
     }.get(kind, kind)
 
 

@@ -10,6 +10,7 @@ import streamlit as st
 
 from dashboard import data, entry, look, words
 from ingest.config import Yard
+from ingest.notice_kinds import NOTICE_KINDS
 from ingest.record_bodies import INSTANT_KEYS
 
 #: Entries listed at first, and how many more each time.
@@ -162,6 +163,12 @@ def _sentence(
         said = ", ".join(
             str(body[k]) for k in ("job", "item", "rust_grade", "prep_grade") if body.get(k)
         )
+    elif kind in ("notice_seen", "notice_put_off"):
+        said = f"{NOTICE_KINDS[body['notice_kind']].words}, {body['pot']}"
+        if kind == "notice_put_off":
+            until_at = _instant(body["until_at"])
+            assert until_at is not None
+            said += f", until {words.day_and_time(until_at, described.site.zone)}: {body['why']}"
     else:
         said = f"{body['crew']}, {words.counted(int(body['size']), 'person', 'people')}"
     at = _instant(body.get("at"))
@@ -202,7 +209,12 @@ def _one(
         else:
             _withdraw(newest)
     with left:
-        _correct(described, names, chain)
+        if newest["kind"] in entry.KINDS:
+            _correct(described, names, chain)
+        else:
+            look.put(
+                look.note("This is not corrected.", "Withdraw it, and do it anew on Yard now.")
+            )
 
 
 def _correct(

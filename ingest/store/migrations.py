@@ -37,11 +37,17 @@ def m004_clock_corrections(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.CLOCK_CORRECTIONS)
 
 
+def m005_notices(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the tables of notices: what they rest on, what they are, what was told."""
+    con.execute(schema.NOTICES)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
     m003_condition_of_pots,
     m004_clock_corrections,
+    m005_notices,
 )
 
 

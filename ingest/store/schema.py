@@ -300,3 +300,66 @@ CREATE TABLE clock_correction (            -- applied when figures are derived; 
     withdrawn_by VARCHAR NOT NULL
 );
 """
+
+#: Notices: what they rest on, what they are now, and what was told of them.
+NOTICES = """
+CREATE TABLE pressure_watch (              -- derived; analytics.watch: pressure where none should be
+    pot_id     SMALLINT NOT NULL,
+    watch      VARCHAR NOT NULL,           -- over_plate, unheld; heard: what was looked at at all
+    from_at    TIMESTAMP NOT NULL,         -- first sample at or over the level that clears
+    over_at    TIMESTAMP,                  -- first at or over the level that raises; NULL: none
+    to_at      TIMESTAMP NOT NULL,         -- last sample at or over the level that clears
+    off_at     TIMESTAMP,                  -- first known under it; NULL: not within the ten minutes
+    after      VARCHAR NOT NULL,           -- release, rise, unknown: what came before
+    peak_pa    DOUBLE
+);
+CREATE TABLE trouble_span (                -- derived; analytics.trouble_spans: troubles that fitted
+    pot_id     SMALLINT NOT NULL,
+    trouble    VARCHAR NOT NULL,           -- analytics.diagnosis.TROUBLES; relief_lifts
+    from_at    TIMESTAMP NOT NULL,
+    to_at      TIMESTAMP,                  -- NULL: it still fits
+    last_at    TIMESTAMP NOT NULL,         -- the last cycle that it fitted
+    said       VARCHAR NOT NULL            -- what was seen, in words
+);
+CREATE TABLE trouble_state (               -- what trouble_span was made of
+    pot_id     SMALLINT PRIMARY KEY,
+    made_of    VARCHAR NOT NULL
+);
+CREATE TABLE notice (                      -- derived; analytics.notices.NOTICE_SCHEMA
+    notice_id  VARCHAR PRIMARY KEY,        -- from pot, cause and begin: the same however derived
+    pot        VARCHAR NOT NULL,
+    kind       VARCHAR NOT NULL,           -- the worst seen of the cause; ingest.notice_kinds
+    cause      VARCHAR NOT NULL,           -- group of kinds, and part, channel or shift within it
+    began_at   TIMESTAMP NOT NULL,
+    raised_at  TIMESTAMP NOT NULL,         -- began, and lasted for as long as it must
+    kind_at    TIMESTAMP NOT NULL,         -- since when it is called by this kind
+    last_at    TIMESTAMP NOT NULL,         -- last seen
+    cleared_at TIMESTAMP,                  -- gone for as long as it must be; NULL: open
+    times      INTEGER NOT NULL,           -- how often it came and went in between
+    worst      DOUBLE,                     -- Pa or h, by kind
+    said       VARCHAR NOT NULL,           -- what was seen, in words
+    also       VARCHAR NOT NULL            -- other kinds of the same cause, with commas
+);
+CREATE SEQUENCE notice_event_number;
+CREATE TABLE notice_event (                -- what became of notices, as it was found; rows are added
+    event_id   BIGINT PRIMARY KEY,
+    message_id VARCHAR NOT NULL UNIQUE,    -- stands in every message, so that a second one shows
+    noticed_at TIMESTAMP NOT NULL,         -- this computer's clock
+    notice_id  VARCHAR NOT NULL,
+    pot        VARCHAR NOT NULL,
+    kind       VARCHAR NOT NULL,
+    what       VARCHAR NOT NULL,           -- raised, worse, cleared, withdrawn
+    at         TIMESTAMP NOT NULL,         -- when it happened at the pot
+    late       BOOLEAN NOT NULL,           -- found long after: from late data, or a first look
+    said       VARCHAR NOT NULL
+);
+CREATE TABLE notice_sent (                 -- one row a message and channel, from the first try on
+    message_id VARCHAR NOT NULL,           -- of an event; digest- and the site's day; of a topic
+    channel    VARCHAR NOT NULL,
+    sent_at    TIMESTAMP,                  -- NULL: not yet
+    tries      INTEGER NOT NULL,
+    next_at    TIMESTAMP NOT NULL,         -- not tried again before
+    trouble    VARCHAR NOT NULL,           -- why the last try failed; empty: it did not
+    PRIMARY KEY (message_id, channel)
+);
+"""
