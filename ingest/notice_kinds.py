@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-#: How a notice is told: at once, even in quiet hours; at once, but after quiet hours; in the digest.
+#: How a notice is told: at once, in quiet hours too; at once but after them; in the daily digest.
 AT_ONCE, BY_DAY, IN_DIGEST = "at once", "by day", "in the digest"
 
 _PROVE = (
@@ -22,8 +22,8 @@ _PROVE = (
     "site's own procedure, local code and a competent person."
 )
 _OVER = (
-    "Follow the site's procedure for pressure above the plate: it, local pressure-equipment law and "
-    "a competent person decide what to do, not this notice."
+    "Follow the site's procedure for pressure above the plate: it, local pressure-equipment law "
+    "and a competent person decide what to do, not this notice."
 )
 _TOUCH = (
     "Before touching anything: isolate, vent and prove it is vented, by the site's own procedure, "

@@ -303,7 +303,7 @@ CREATE TABLE clock_correction (            -- applied when figures are derived; 
 
 #: Notices: what they rest on, what they are now, and what was told of them.
 NOTICES = """
-CREATE TABLE pressure_watch (              -- derived; analytics.watch: pressure where none should be
+CREATE TABLE pressure_watch (              -- derived; analytics.watch
     pot_id     SMALLINT NOT NULL,
     watch      VARCHAR NOT NULL,           -- over_plate, unheld; heard: what was looked at at all
     from_at    TIMESTAMP NOT NULL,         -- first sample at or over the level that clears
@@ -341,7 +341,7 @@ CREATE TABLE notice (                      -- derived; analytics.notices.NOTICE_
     also       VARCHAR NOT NULL            -- other kinds of the same cause, with commas
 );
 CREATE SEQUENCE notice_event_number;
-CREATE TABLE notice_event (                -- what became of notices, as it was found; rows are added
+CREATE TABLE notice_event (                -- what became of notices; rows are only added
     event_id   BIGINT PRIMARY KEY,
     message_id VARCHAR NOT NULL UNIQUE,    -- stands in every message, so that a second one shows
     noticed_at TIMESTAMP NOT NULL,         -- this computer's clock
@@ -349,7 +349,7 @@ CREATE TABLE notice_event (                -- what became of notices, as it was 
     pot        VARCHAR NOT NULL,
     kind       VARCHAR NOT NULL,
     what       VARCHAR NOT NULL,           -- raised, worse, cleared, withdrawn
-    at         TIMESTAMP NOT NULL,         -- when it happened at the pot
+    happened_at TIMESTAMP NOT NULL,        -- at the pot
     late       BOOLEAN NOT NULL,           -- found long after: from late data, or a first look
     said       VARCHAR NOT NULL
 );
