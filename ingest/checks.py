@@ -119,9 +119,13 @@ def check_yard(yard: Yard) -> Iterator[Finding]:
         if rule.loosened:
             yield Finding(
                 "rules", "warn",
-                f"The check of {rule.part} is looser than the default; {rule.by} decided so: "
-                f"{rule.reason}.",
+                f"The rule {rule.name} is looser than the default{_where(rule.pots)} "
+                f"({rule.loosened_by}); {rule.by} decided so: {rule.reason}.",
             )  # fmt: skip
+
+
+def _where(pots: tuple[str, ...]) -> str:
+    return f" on {', '.join(pots)}" if pots else ""
 
 
 def check_folder(data: Path) -> Iterator[Finding]:

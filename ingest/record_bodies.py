@@ -1,13 +1,12 @@
 """What each kind of record holds, and how what people type becomes it.
 
 Instants are UTC; typed without a zone they are the site's wall clock. A body is stored as JSON
-with exactly these keys.
+with these keys; one that was stored before a key was known lacks it.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
@@ -15,20 +14,18 @@ from pydantic import (
     AfterValidator,
     BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
-    PlainSerializer,
     StringConstraints,
     ValidationError,
-    ValidationInfo,
     model_validator,
 )
 
 from ingest.config import Yard
 from ingest.errors import RecordRefused
-from ingest.instants import utc_instant
 from ingest.notice_kinds import NOTICE_KINDS, PUT_OFF_H, PUT_OFF_HURTING_H
-from ingest.parts import PART_WORDS
+from ingest.parts import PART_WORDS, QUANTITIES, StartAnswer, position_of
+from ingest.production_bodies import PRODUCTION_BODIES
+from ingest.record_values import Body, Instant, Name, Text, as_tuple
 from ingest.yard_faults import MISSING, KeyPath, ended, from_pydantic, shown, suggestion
 
 #: Longest shift that is believed; longer is a slip in a date. [h]
@@ -38,42 +35,8 @@ LONGEST_SHIFT_H = 24.0
 FUTURE_ALLOWED_H = 14.0
 
 
-def _instant(value: object, info: ValidationInfo) -> dt.datetime:
-    return utc_instant(value, (info.context or {})["zone"])
-
-
-def _write_instant(value: dt.datetime) -> str:
-    return value.astimezone(dt.UTC).isoformat().replace("+00:00", "Z")
-
-
-_SURFACES = {"a": "A", "b": "B", "c": "C", "d": "D", "coated": "coated", "": ""}
-_PREPARATIONS = {"": "", "1": "Sa 1", "2": "Sa 2", "2.5": "Sa 2½", "21/2": "Sa 2½", "2½": "Sa 2½",
-                 "3": "Sa 3"}  # fmt: skip
-
-
-def rust_grade_as_kept(value: object) -> object:
-    """A rust grade of ISO 8501-1 as it is kept: ``A`` to ``D``, ``coated``, or empty."""
-    if not isinstance(value, str):
-        return value
-    if (known := _SURFACES.get(value.strip().lower())) is None:
-        raise ValueError("expected A, B, C, D or coated")
-    return known
-
-
-def prep_grade_as_kept(value: object) -> object:
-    """A preparation grade of ISO 8501-1 as it is kept, or empty.
-
-    Examples
-    --------
-    >>> [prep_grade_as_kept(typed) for typed in ("sa2.5", "Sa 2 1/2", "SA 2,5", "Sa 3", "")]
-    ['Sa 2½', 'Sa 2½', 'Sa 2½', 'Sa 3', '']
-    """
-    if not isinstance(value, str):
-        return value
-    typed = re.sub(r"^sa", "", re.sub(r"[\s-]+", "", value.strip().lower())).replace(",", ".")
-    if (known := _PREPARATIONS.get(typed)) is None:
-        raise ValueError("expected Sa 1, Sa 2, Sa 2½ or Sa 3")
-    return known
+#: A photo's name: the SHA-256 of its bytes and its kind; empty: none was taken.
+PHOTO_NAME = r"^([0-9a-f]{64}\.(jpg|png|webp))?$"
 
 
 def _part_kind(value: str) -> str:
@@ -88,46 +51,24 @@ def _notice_kind(value: str) -> str:
     return value
 
 
-def _as_tuple(value: object) -> object:
-    return tuple(value) if isinstance(value, list) else value
-
-
-Instant = Annotated[dt.datetime, BeforeValidator(_instant), PlainSerializer(_write_instant)]
-Name = Annotated[
+Tag = Annotated[str, StringConstraints(strip_whitespace=True, max_length=80, pattern=r"^[^\n\r]*$")]
+Position = Annotated[
     str,
-    StringConstraints(strip_whitespace=True, min_length=1, max_length=80, pattern=r"^[^\n\r]*$"),
+    StringConstraints(strip_whitespace=True, min_length=1, max_length=20, pattern=r"^[^\n\r]*$"),
 ]
-Text = Annotated[str, StringConstraints(strip_whitespace=True, max_length=2000)]
+PhotoName = Annotated[str, StringConstraints(pattern=PHOTO_NAME)]
 PartKind = Annotated[Name, AfterValidator(_part_kind)]
 NoticeKindName = Annotated[Name, AfterValidator(_notice_kind)]
 
 
-class _Body(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Crew(_Body):
+class Crew(Body):
     """People who work together: ``crew`` is the name, ``size`` how many."""
 
     crew: Name
     size: int = Field(ge=1, le=100)
 
 
-class Job(_Body):
-    """Something to be blasted.
-
-    ``item`` says what; ``rust_grade`` and ``prep_grade`` are those of ISO 8501-1, rust grade
-    ``coated`` where there is old paint; ``planned_m2`` is the area expected. [m2]
-    """
-
-    job: Name
-    item: Text = ""
-    rust_grade: Annotated[str, BeforeValidator(rust_grade_as_kept)] = ""
-    prep_grade: Annotated[str, BeforeValidator(prep_grade_as_kept)] = ""
-    planned_m2: float | None = Field(None, gt=0, le=1_000_000)
-
-
-class Shift(_Body):
+class Shift(Body):
     """A crew at work on a job with some pots, from ``from_at`` up to but without ``to_at``.
 
     ``people`` is how many of them were there; ``None``: as many as the crew has.
@@ -136,7 +77,7 @@ class Shift(_Body):
     shift: Name
     crew: Name
     job: Name
-    pots: Annotated[tuple[Name, ...], BeforeValidator(_as_tuple)] = Field(min_length=1)
+    pots: Annotated[tuple[Name, ...], BeforeValidator(as_tuple)] = Field(min_length=1)
     from_at: Instant
     to_at: Instant
     people: int | None = Field(None, ge=1, le=100)
@@ -156,50 +97,121 @@ class Shift(_Body):
         return self
 
 
-class Area(_Body):
-    """Steel brought to the grade asked for: ``area_m2`` [m2] of a job, in a shift, with a pot."""
-
-    job: Name
-    shift: Name
-    pot: Name
-    area_m2: float = Field(gt=0, le=10_000)
-    at: Instant
-    note: Text = ""
-
-
-class Abrasive(_Body):
-    """Bags tipped into a pot: how many, of how much each [kg], of what."""
-
-    pot: Name
-    at: Instant
-    bags: float = Field(gt=0, le=1_000)
-    bag_kg: float = Field(25.0, gt=0, le=2_000)
-    abrasive: Text = ""
-    shift: Text = ""
+def _with_position(values: object) -> object:
+    """The position written out: the kind's usual one where none was typed."""
+    if not isinstance(values, dict):
+        return values
+    return {
+        **values,
+        "position": position_of(str(values.get("part", "")), values.get("position")),
+    }
 
 
-class PartFitted(_Body):
-    """A part put on a pot: ``tag`` is what is stamped or painted on it."""
+class PartFitted(Body):
+    """A part put on a pot: ``tag`` is what is stamped or painted on it.
+
+    A tag names one part for good: fitted elsewhere, the part has moved there, with its hours.
+    ``position`` tells several of a kind on a pot apart.
+    """
 
     pot: Name
     part: PartKind
+    position: Position
     at: Instant
-    tag: Text = ""
+    tag: Tag = ""
     note: Text = ""
 
+    _position = model_validator(mode="before")(_with_position)
 
-class Check(_Body):
-    """A check done, with its result and what was measured."""
+
+class PartRemoved(Body):
+    """A part taken off a pot, and why: ``worn``, ``failed``, ``good`` (still good), ``other``."""
 
     pot: Name
     part: PartKind
+    position: Position
     at: Instant
+    because: Literal["worn", "failed", "good", "other"]
+    tag: Tag = ""
+    note: Text = ""
+
+    _position = model_validator(mode="before")(_with_position)
+
+
+class Check(Body):
+    """A check done, with its result and what was measured.
+
+    Parameters
+    ----------
+    rule : str
+        Name of the one rule that it was done for; empty: all of the part's checks.
+    result : str
+        ``good`` begins the check's count anew; ``replaced`` also begins another part's life;
+        ``worn`` and ``failed`` begin nothing.
+    quantity, value, unit : str, float, str
+        What was measured, a key of :data:`ingest.parts.QUANTITIES`, and how much.
+    measurement : str
+        The same in words; for what is judged, one of the quantity's choices.
+    new_tag : str
+        Of a part replaced: what is on the one that is there now.
+    photo : str
+        Name of a file that :mod:`ingest.photos` keeps.
+    """
+
+    pot: Name
+    part: PartKind
+    position: Position
+    at: Instant
+    rule: Text = ""
     result: Literal["good", "worn", "replaced", "failed"]
+    quantity: Text = ""
+    value: float | None = Field(None, ge=-1e6, le=1e9)
+    unit: Text = ""
     measurement: Text = ""
+    new_tag: Tag = ""
+    photo: PhotoName = ""
+    note: Text = ""
+
+    _position = model_validator(mode="before")(_with_position)
+
+    @model_validator(mode="after")
+    def _measured(self) -> Check:
+        if self.new_tag and self.result != "replaced":
+            raise ValueError("new_tag goes with the result replaced")
+        if not self.quantity:
+            if self.value is not None or self.unit:
+                raise ValueError(f"expected quantity, one of {', '.join(QUANTITIES)}")
+            return self
+        known = QUANTITIES.get(self.quantity)
+        if known is None:
+            words = suggestion(self.quantity, QUANTITIES)
+            raise ValueError(f"there is no such quantity{words}")
+        if known.units and (self.value is None or self.unit not in known.units):
+            raise ValueError(f"expected {known.words} as value and unit ({', '.join(known.units)})")
+        if not known.units and (self.value is not None or self.unit):
+            raise ValueError(f"{known.words} is told in words, as measurement")
+        if known.choices and self.measurement not in known.choices:
+            raise ValueError(f"expected measurement to be one of {', '.join(known.choices)}")
+        return self
+
+
+class ShiftStart(Body):
+    """What was looked at before a pot was blasted with; :data:`ingest.parts.START_ITEMS`."""
+
+    pot: Name
+    at: Instant
+    shift: Text = ""
+    plate_relief: StartAnswer = "not_done"
+    screen_lid: StartAnswer = "not_done"
+    whip_checks: StartAnswer = "not_done"
+    drain: StartAnswer = "not_done"
+    blotter: StartAnswer = "not_done"
+    deadman: StartAnswer = "not_done"
+    photo: PhotoName = ""
     note: Text = ""
 
 
-class NoticeSeen(_Body):
+class NoticeSeen(Body):
     """Somebody acknowledged a notice: it holds for the kind that the notice was then.
 
     ``notice`` is its id; ``pot``, ``notice_kind``, ``cause`` and ``began_at`` find it again where
@@ -237,20 +249,20 @@ class NoticePutOff(NoticeSeen):
 
 
 #: Kind of record -> its body.
-BODIES: dict[str, type[_Body]] = {
+BODIES: dict[str, type[Body]] = {
     "shift": Shift,
     "crew": Crew,
-    "job": Job,
-    "area": Area,
-    "abrasive": Abrasive,
     "part_fitted": PartFitted,
+    "part_removed": PartRemoved,
     "check": Check,
+    "shift_start": ShiftStart,
     "notice_seen": NoticeSeen,
     "notice_put_off": NoticePutOff,
+    **PRODUCTION_BODIES,
 }
 
 #: Kind of record -> the key that names it, where others refer to it by name.
-KEYS = {"shift": "shift", "crew": "crew", "job": "job"}
+KEYS = {"shift": "shift", "crew": "crew", "job": "job", "abrasive_kind": "abrasive"}
 
 #: Keys of bodies that hold instants.
 INSTANT_KEYS = frozenset({"at", "from_at", "to_at", "began_at", "until_at"})
@@ -294,7 +306,7 @@ def checked_body(
             "Nothing was saved; mend it and enter it again.",
         ) from error
     values = checked.model_dump(mode="json")
-    named_pots = values.get("pots") or ([values["pot"]] if "pot" in values else [])
+    named_pots = values.get("pots") or ([values["pot"]] if values.get("pot") else [])
     for pot in named_pots:
         if pot not in yard.pot_names:
             raise RecordRefused(
@@ -303,6 +315,16 @@ def checked_body(
                     f"{suggestion(pot, yard.pot_names)}"
                 ),
                 "Pots are named in the yard file.",
+            )
+    if rule := values.get("rule"):
+        rules = [rule.name for rule in yard.effective_rules() if rule.part == values["part"]]
+        if rule not in rules:
+            raise RecordRefused(
+                ended(
+                    f'The {words_of(kind)} was not taken: there is no rule "{rule}" for this part'
+                    f"{suggestion(rule, rules)}"
+                ),
+                f"It has {', '.join(rules)}." if rules else "Leave the rule out.",
             )
     done_at = getattr(checked, "at", None)
     if done_at is not None and done_at - recorded_at > dt.timedelta(hours=FUTURE_ALLOWED_H):
@@ -317,8 +339,14 @@ def words_of(kind: str) -> str:
     """A kind of record in people's words."""
     return {
         "part_fitted": "fitted part",
+        "part_removed": "part taken off",
+        "shift_start": "start of a shift",
         "abrasive": "abrasive tipped",
         "area": "area done",
+        "abrasive_kind": "kind of abrasive",
+        "abrasive_move": "abrasive moved",
+        "stop_reason": "reason for a stop",
+        "job_change": "change of job",
         "notice_seen": "acknowledgement",
         "notice_put_off": "putting off",
     }.get(kind, kind)

@@ -299,7 +299,7 @@ def across_tables(raw: Mapping[str, Any], zone: ZoneInfo | None) -> Iterator[Raw
     yield from _doubles(raw, "box", ("name",))
     yield from _doubles(raw, "transducer", ("pot", "channel"))
     yield from _doubles(raw, "serial", ("port",))
-    yield from _doubles(raw, "rule", ("part",))
+    yield from _rules(raw, pots)
     for table in ("box", "transducer"):
         for index, entry in _tables(raw, table):
             if pots and isinstance(name := entry.get("pot"), str) and name not in pots:
@@ -313,6 +313,28 @@ def across_tables(raw: Mapping[str, Any], zone: ZoneInfo | None) -> Iterator[Raw
     yield from _sources(raw)
     for index, transducer in _tables(raw, "transducer"):
         yield from _calibrations(index, transducer, zone)
+
+
+def _rules(raw: Mapping[str, Any], pots: Sequence[str]) -> Iterator[RawFault]:
+    """Faults of rules: pots that are not there, and two that hold at the same place."""
+    seen: list[tuple[object, set[object], set[object]]] = []
+    for index, rule in _tables(raw, "rule"):
+        where: list[set[object]] = []
+        for key in ("pots", "positions"):
+            listed = rule.get(key)
+            where.append(set(map(str, listed)) if isinstance(listed, list) else set())
+        for place, pot in enumerate(rule["pots"] if isinstance(rule.get("pots"), list) else ()):
+            if pots and isinstance(pot, str) and pot not in pots:
+                yield RawFault(("rule", index, "pots", place), pot, _no_pot(pot, pots))
+        name = rule.get("name", rule.get("part"))
+        for other, *there in seen:
+            if other == name and all(
+                bool(a) == bool(b) and (not a or a & b) for a, b in zip(where, there, strict=True)
+            ):
+                words = "another [[rule]] of the same part and name holds at the same place"
+                yield RawFault(("rule", index, "part"), rule.get("part"), words)
+                break
+        seen.append((name, where[0], where[1]))
 
 
 def _no_pot(name: str, pots: Sequence[str]) -> str:

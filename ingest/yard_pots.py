@@ -45,12 +45,15 @@ class Part(Table):
         What is stamped or painted on it.
     checked_at : datetime or None
         When it was last checked, UTC; ``None``: not known.
+    position : str
+        Where it sits, where a pot has several of the kind; by default the usual place.
     """
 
     part: PartKind
     fitted_at: Instant
     tag: Text = ""
     checked_at: Instant | None = None
+    position: Text = ""
 
 
 class Pot(Table):

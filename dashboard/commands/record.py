@@ -265,7 +265,7 @@ def correct(
         with read_window(folder) as con:
             chain = records.history(con, record)
         standing = next(row for row in reversed(chain) if not row["withdrawn"])
-        body = {key: standing[key] for key in BODIES[standing["kind"]].model_fields}
+        body = {key: standing.get(key) for key in BODIES[standing["kind"]].model_fields}
         for change in changes:
             key, separator, value = change.partition("=")
             if not separator or key not in body:

@@ -325,14 +325,14 @@ def test_the_password_comes_from_the_environment(monkeypatch: pytest.MonkeyPatch
 
 def effective(rule: str) -> dict[str, object]:
     yard = parse_yard(GOOD[: GOOD.index("[[rule]]")] + rule)
-    found = {r.part: r.model_dump() for r in yard.effective_rules()}
+    found = {r.name: r.model_dump() for r in yard.effective_rules()}
     assert len(found) == len(yard.effective_rules())
     return found
 
 
 def test_without_rules_the_defaults_hold() -> None:
     found = effective("")
-    assert set(found) == {rule.part for rule in DEFAULT_RULES}
+    assert set(found) == {rule.name for rule in DEFAULT_RULES}
     hose = found["pinch_hose"]
     assert isinstance(hose, dict)
     assert (hose["every_blast_h"], hose["every_days"]) == (40.0, 7.0)
@@ -365,15 +365,56 @@ def test_loosening_is_a_larger_limit_or_a_dropped_trigger(limits: str, loosened:
         effective(rule)
 
 
-def test_a_part_without_default_needs_what_and_a_limit() -> None:
+def test_a_rule_of_its_own_needs_what_and_a_limit() -> None:
+    cut = '[[rule]]\npart = "pinch_hose"\nname = "hose-cut"\n'
     with pytest.raises(YardFaults, match="expected `what`"):
-        effective('[[rule]]\npart = "screen_lid"\nevery_days = 1\n')
+        effective(cut + "every_days = 1\n")
     with pytest.raises(YardFaults, match="at least one of every_blast_h"):
-        effective('[[rule]]\npart = "screen_lid"\nwhat = "whole"\n')
-    found = effective('[[rule]]\npart = "screen_lid"\nwhat = "whole"\nevery_days = 1\n')
-    assert "screen_lid" in found and len(found) == len(DEFAULT_RULES) + 1
+        effective(cut + 'what = "cut back"\n')
+    found = effective(cut + 'what = "cut back"\nevery_days = 1\n')
+    assert "hose-cut" in found and len(found) == len(DEFAULT_RULES) + 1
     with pytest.raises(YardFaults, match="same part"):
         effective('[[rule]]\npart = "nozzle"\nevery_days = 1\n' * 2)
+    with pytest.raises(YardFaults, match="default rule of another part, nozzle"):
+        effective('[[rule]]\npart = "pinch_hose"\nname = "nozzle-loss"\nevery_days = 1\n')
+
+
+def test_a_rule_may_hold_on_some_pots_and_positions_only() -> None:
+    pot = parse_yard(GOOD).pot_names[0]
+    near = f'[[rule]]\npart = "nozzle"\npots = ["{pot}"]\npositions = ["Left"]\nevery_days = 3\n'
+    yard = parse_yard(
+        GOOD[: GOOD.index("[[rule]]")]
+        + '[[rule]]\npart = "nozzle"\nevery_days = 5\n'
+        + f'[[rule]]\npart = "nozzle"\npots = ["{pot}"]\nevery_days = 4\n'
+        + near
+    )
+    found = [r for r in yard.effective_rules() if r.name == "nozzle"]
+    assert [(r.pots, r.positions, r.every_days) for r in found] == [
+        ((), (), 5.0), ((pot,), (), 4.0), ((pot,), ("left",), 3.0),
+    ], "the one that says most closely where it holds comes last"  # fmt: skip
+    with pytest.raises(YardFaults, match="holds at the same place"):
+        effective(near * 2)
+    with pytest.raises(YardFaults, match="there is no pot of that name"):
+        effective('[[rule]]\npart = "nozzle"\npots = ["pot-x"]\nevery_days = 3\n')
+
+
+def test_a_rule_by_condition_names_an_indicator_and_loosening_it_shows() -> None:
+    leak = '[[rule]]\npart = "pinch_hose"\nname = "pinch_hose-leak"\n'
+    found = effective(leak + 'indicator = "leak_m3_s_pa"\nlevel = 0.5\n')["pinch_hose-leak"]
+    assert isinstance(found, dict)
+    assert (found["level"], found["way"], found["loosened"]) == (0.5, "up", False)
+    assert effective("")["pinch_hose-leak"]["level"] == 1.0  # type: ignore[index]
+    for looser in ('indicator = "leak_m3_s_pa"\nlevel = 2.0\n', "every_days = 1\n"):
+        with pytest.raises(YardFaults, match="looser than the default"):
+            effective(leak + looser)
+    with pytest.raises(YardFaults, match='did you mean "leak_m3_s_pa"'):
+        effective(leak + 'indicator = "leak_m3"\n')
+    with pytest.raises(YardFaults, match="go with an indicator"):
+        effective('[[rule]]\npart = "nozzle"\nevery_days = 1\nlevel = 2.0\n')
+    reasoned = leak + 'indicator = "leak_m3_s_pa"\nlevel = 2.0\nreason = "thick"\nby = "S"\n'
+    found = effective(reasoned)["pinch_hose-leak"]
+    assert isinstance(found, dict)
+    assert (found["loosened"], found["loosened_by"]) == (True, "level 2 instead of 1")
 
 
 # --- fingerprint -----------------------------------------------------------------------------
