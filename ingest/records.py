@@ -17,9 +17,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from ingest import photos
 from ingest.config import Yard
 from ingest.errors import RecordRefused, StoreBusy
 from ingest.instants import utc_instant
+from ingest.production_bodies import OF_A_SHIFT
 from ingest.record_bodies import BODIES, INSTANT_KEYS, KEYS, checked_body, words_of
 from ingest.store import records_log
 from ingest.store.connection import DEFAULT_WAIT_S, write_window
@@ -72,6 +74,7 @@ def add(
     via: str,
     at: dt.datetime | None = None,
     wait_s: float = DEFAULT_WAIT_S,
+    reason: str = "",
 ) -> str:
     """Enter something.
 
@@ -93,6 +96,8 @@ def add(
         When it was entered; by default now.
     wait_s : float
         How long to wait while another program writes. [s]
+    reason : str
+        Why it comes so late; needed where it belongs to a shift that was signed.
 
     Returns
     -------
@@ -109,7 +114,10 @@ def add(
     recorded_at = _now(at)
     by = _person(by)
     checked = checked_body(yard, kind, body, recorded_at)
-    row = Row(_new_id(recorded_at), kind, recorded_at, by, via, None, False, "", checked)
+    _refuse_lost_photo(data, checked)
+    row = Row(
+        _new_id(recorded_at), kind, recorded_at, by, via, None, False, reason.strip(), checked
+    )
     with _keeping_input(kind, body), _entering(data, wait_s) as con:
         book = _Book(con)
         book.check(row)
@@ -161,6 +169,7 @@ def correct(
     with _keeping_input("correction", body), _entering(data, wait_s) as con:
         old = _newest(con, record_id)
         checked = checked_body(yard, old["kind"], body, recorded_at)
+        _refuse_lost_photo(data, checked)
         row = Row(
             _new_id(recorded_at), old["kind"], recorded_at, by, via, old["record_id"], False,
             reason, checked,
@@ -228,8 +237,9 @@ def load_file(data: Path, yard: Yard, path: Path, wait_s: float = DEFAULT_WAIT_S
     yard : Yard
         The yard file.
     path : Path
-        Lines ``{"kind": …, "recorded_at": …, "recorded_by": …, "body": {…}}``; a line may refer
-        to what stands above it. A line that was brought in before changes nothing.
+        Lines ``{"kind": …, "recorded_at": …, "recorded_by": …, "body": {…}}``, with a ``reason``
+        where it comes after a signature; a line may refer to what stands above it. A line that
+        was brought in before changes nothing.
 
     Raises
     ------
@@ -248,6 +258,7 @@ def load_file(data: Path, yard: Yard, path: Path, wait_s: float = DEFAULT_WAIT_S
                 continue
             known.add(row.record_id)
             with _naming_line(path, line):
+                _refuse_lost_photo(data, row.body)
                 book.check(row)
             book.note(row)
             fresh.append(row)
@@ -270,7 +281,10 @@ def _rows_of_file(yard: Yard, path: Path) -> Iterator[tuple[int, Row]]:
             try:
                 entry = json.loads(written)
                 given = {key: entry[key] for key in sorted(wanted)}
-                extra = set(entry) - wanted
+                extra = set(entry) - wanted - {"reason"}
+                late = str(entry.get("reason", "")).strip()
+                if late:
+                    given["reason"] = late
                 recorded_at = utc_instant(entry["recorded_at"], yard.site.zone)
             except (ValueError, KeyError, TypeError) as error:
                 raise RecordRefused(
@@ -288,7 +302,7 @@ def _rows_of_file(yard: Yard, path: Path) -> Iterator[tuple[int, Row]]:
             record_id = _new_id(recorded_at, int.from_bytes(digest[:8], "big"))
             yield (
                 line,
-                Row(record_id, entry["kind"], recorded_at, by, "file", None, False, "", body),
+                Row(record_id, entry["kind"], recorded_at, by, "file", None, False, late, body),
             )
 
 
@@ -405,6 +419,7 @@ class _Book:
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
         self._con = con
         self._by_name: dict[str, dict[str, dict[str, Any]]] = {}
+        self._signed: dict[str, dict[str, Any]] | None = None
 
     def named(self, kind: str) -> dict[str, dict[str, Any]]:
         if kind not in self._by_name:
@@ -415,6 +430,14 @@ class _Book:
         """Take in a row that has not been written yet."""
         if row.kind in KEYS:
             self.named(row.kind)[row.body[KEYS[row.kind]]] = _flat(row)
+        if row.kind == "signature":
+            self.signed()[row.body["shift"]] = _flat(row)
+
+    def signed(self) -> dict[str, dict[str, Any]]:
+        """Signatures by the shift that they are of."""
+        if self._signed is None:
+            self._signed = {row["shift"]: row for row in current(self._con, "signature")}
+        return self._signed
 
     def check(self, row: Row) -> None:
         """Raise where a row refers to nothing, or its name is taken."""
@@ -441,12 +464,64 @@ class _Book:
             self._refuse_overlap(row)
         elif body.get("shift"):
             pots = self.named("shift")[body["shift"]]["pots"]
-            if body["pot"] not in pots:
+            if body.get("pot") and body["pot"] not in pots:
                 raise RecordRefused(
                     f"The {words_of(row.kind)} was not taken: the shift {body['shift']} had "
                     f"{', '.join(pots)}, not {body['pot']}.",
                     "Choose another pot or shift, or correct the shift.",
                 )
+
+        if row.kind == "job_change":
+            self._refuse_outside(row)
+        if row.kind == "signature":
+            self._refuse_second(row)
+        if row.kind in OF_A_SHIFT and row.supersedes is None and not row.reason:
+            self._refuse_signed(row)
+
+    def _refuse_outside(self, row: Row) -> None:
+        shift = self.named("shift")[row.body["shift"]]
+        if not shift["from_at"] < dt.datetime.fromisoformat(row.body["from_at"]) < shift["to_at"]:
+            raise RecordRefused(
+                f"The change of job was not taken: {row.body['from_at']} is not within the shift "
+                f"{row.body['shift']}, {shift['from_at']:%Y-%m-%d %H:%M} to "
+                f"{shift['to_at']:%Y-%m-%d %H:%M} UTC.",
+                "Give a time after its begin and before its end, or correct the shift's own job.",
+            )
+
+    def _refuse_second(self, row: Row) -> None:
+        standing = self.signed().get(row.body["shift"])
+        if standing is not None and standing["record_id"] != row.supersedes:
+            raise RecordRefused(
+                f"The shift {row.body['shift']} was signed by {standing['recorded_by']} at "
+                f"{standing['recorded_at']:%Y-%m-%d %H:%M} UTC already (record "
+                f"{standing['record_id']}).",
+                "To sign what stands there now, correct that signature and say why.",
+            )
+
+    def _refuse_signed(self, row: Row) -> None:
+        for shift in self._shifts_of(row.body):
+            if (signature := self.signed().get(shift)) is not None:
+                raise RecordRefused(
+                    f"The {words_of(row.kind)} was not taken: the sheet of the shift {shift} was "
+                    f"signed by {signature['recorded_by']} at "
+                    f"{signature['recorded_at']:%Y-%m-%d %H:%M} UTC.",
+                    "Enter it with a reason, or correct what stands there: either shows on the "
+                    "sheet as changed after signing.",
+                )
+
+    def _shifts_of(self, body: Mapping[str, Any]) -> list[str]:
+        """The shifts that an entry belongs to: the one it names, or those of its pot's time."""
+        if body.get("shift"):
+            return [body["shift"]]
+        if not body.get("pot"):
+            return []
+        begin = dt.datetime.fromisoformat(body.get("from_at") or body["at"])
+        end = dt.datetime.fromisoformat(body.get("to_at") or body["at"])
+        return [
+            name
+            for name, shift in self.named("shift").items()
+            if body["pot"] in shift["pots"] and begin < shift["to_at"] and end >= shift["from_at"]
+        ]
 
     def _refuse_overlap(self, row: Row) -> None:
         # An hour of a pot must belong to one shift, or it is counted twice.
@@ -465,10 +540,11 @@ class _Book:
 
     def refuse_if_used(self, kind: str, name: str, done: str) -> None:
         """Raise where other records refer to a crew, job or shift by this name."""
+        key = KEYS[kind]
         for other, model in BODIES.items():
-            if other == kind or kind not in model.model_fields:
+            if other == kind or key not in model.model_fields:
                 continue
-            users = [row for row in current(self._con, other) if row[kind] == name]
+            users = [row for row in current(self._con, other) if row.get(key) == name]
             if users:
                 raise RecordRefused(
                     f'The {kind} "{name}" cannot be {done}: {len(users)} {words_of(other)} '
@@ -479,9 +555,9 @@ class _Book:
 
     def refuse_pots_lost(self, shift: Mapping[str, Any], pots: Sequence[str]) -> None:
         """Raise where a corrected shift would leave out a pot that something was entered for."""
-        for kind in ("area", "abrasive"):
+        for kind in ("area", "abrasive", "abrasive_move", "shift_start"):
             for row in current(self._con, kind):
-                if row["shift"] == shift["shift"] and row["pot"] not in pots:
+                if row["shift"] == shift["shift"] and row["pot"] and row["pot"] not in pots:
                     raise RecordRefused(
                         f"The shift {shift['shift']} cannot do without {row['pot']}: "
                         f"{words_of(kind)} was entered for it (record {row['record_id']}).",
@@ -512,6 +588,14 @@ def _insert(con: duckdb.DuckDBPyConnection, rows: Sequence[Row]) -> None:
     con.register("new_record", table)
     con.execute(f"INSERT INTO record ({_COLUMNS}) SELECT {_COLUMNS} FROM new_record")
     con.unregister("new_record")
+
+
+def _refuse_lost_photo(data: Path, body: Mapping[str, Any]) -> None:
+    if (name := body.get("photo")) and photos.read(data, name) is None:
+        raise RecordRefused(
+            f"The photo {name} is not in {data / photos.FOLDER_NAME}.",
+            "Give the photo itself, or leave it out.",
+        )
 
 
 def _new_id(recorded_at: dt.datetime, number: int | None = None) -> str:
