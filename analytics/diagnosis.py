@@ -213,18 +213,10 @@ def suggestions(changes: pl.DataFrame, at: dt.datetime | None = None) -> list[Su
         size[key], signal[key], rows[key] = row["size"], row["signal"], row
     found = []
     for trouble in TROUBLES:
-        first, weight = next(iter(trouble.moves.items()))
-        if not signal.get(first, False) or size[first] * weight <= 0.0:
+        scored = fit_of(trouble, size, signal)
+        if scored is None:
             continue
-        score, evidence = 0.0, []
-        for key, share in trouble.moves.items():
-            towards = size.get(key, 0.0) * (1.0 if share > 0 else -1.0)
-            score += abs(share) * max(min(towards, 2.5), -1.0)
-            if towards > 0.6:
-                evidence.append(key)
-        for key in trouble.against:
-            score -= 0.4 * min(max(abs(size.get(key, 0.0)) - 0.6, 0.0), 2.5)
-        score /= sum(abs(share) for share in trouble.moves.values()) ** 0.5
+        score, evidence = scored
         seen_words = "; ".join(_told(_BY_KEY[key], rows[key]) for key in evidence)
         found.append(
             Suggestion(
@@ -237,6 +229,38 @@ def suggestions(changes: pl.DataFrame, at: dt.datetime | None = None) -> list[Su
             )
         )
     return sorted(found, key=lambda suggestion: -suggestion.score)
+
+
+def fit_of(
+    trouble: Trouble, size: dict[str, float], signal: dict[str, bool]
+) -> tuple[float, list[str]] | None:
+    """How well a trouble fits, and the indicators that speak for it.
+
+    Parameters
+    ----------
+    trouble : Trouble
+        One of ``TROUBLES``.
+    size, signal : dict
+        Of each indicator (``~`` before its scatter): its change over what matters, and whether its
+        chart signals.
+
+    Returns
+    -------
+    (float, list of str) or None
+        ``None`` where the indicator that it cannot be without does not signal.
+    """
+    first, weight = next(iter(trouble.moves.items()))
+    if not signal.get(first, False) or size[first] * weight <= 0.0:
+        return None
+    score, evidence = 0.0, []
+    for key, share in trouble.moves.items():
+        towards = size.get(key, 0.0) * (1.0 if share > 0 else -1.0)
+        score += abs(share) * max(min(towards, 2.5), -1.0)
+        if towards > 0.6:
+            evidence.append(key)
+    for key in trouble.against:
+        score -= 0.4 * min(max(abs(size.get(key, 0.0)) - 0.6, 0.0), 2.5)
+    return score / sum(abs(share) for share in trouble.moves.values()) ** 0.5, evidence
 
 
 def _told(indicator: Indicator, row: dict[str, float]) -> str:
