@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from analytics.section_table import CHANNELS_PARALLEL, CHANNELS_TAPERED, EQUAL_ANGLES, I_SECTIONS
@@ -264,7 +265,7 @@ def _cold(height: float, width: float, wall: float) -> float:
     return hollow_perimeter_m(height, width, wall, hot_finished=False)
 
 
-_BY_SIZES = {
+_BY_SIZES: dict[str, tuple[tuple[str, ...], Callable[..., float]]] = {
     "pipe": (("diameter",), pipe_perimeter_m),
     "round": (("diameter",), pipe_perimeter_m),
     "tube": (("height", "width", "wall"), _cold),

@@ -39,6 +39,7 @@ from ingest.yard_faults import (
     shown,
 )
 from ingest.yard_pots import Box, Pot, Transducer
+from ingest.yard_review import Review
 from ingest.yard_rules import EffectiveRule, Rule, effective_rules
 from ingest.yard_sources import ModbusLine, Mqtt, SerialLine
 from ingest.yard_values import FilledText, Instant, Positive, Slug, Table, Text, as_tuple
@@ -57,12 +58,15 @@ class Site(Table):
         What people call it.
     invented : bool
         The data are made up, for a demonstration; every page says so.
+    currency : str
+        What prices are in, such as EUR; only shown, never converted.
     """
 
     name: Slug
     time_zone: str
     title: Text = ""
     invented: bool = False
+    currency: Text = ""
 
     @field_validator("time_zone")
     @classmethod
@@ -199,6 +203,8 @@ class Yard(Table):
         How long the journal is kept.
     metrics : Metrics or None
         ``None``: no port is opened.
+    review : Review
+        What a shift's review aims at.
     """
 
     site: Site
@@ -215,6 +221,7 @@ class Yard(Table):
     limits: Limits = Limits()
     keep: Keep = Keep()
     metrics: Metrics | None = None
+    review: Review = Review()
 
     @property
     def pot_names(self) -> tuple[str, ...]:

@@ -69,6 +69,8 @@ class Pot(Table):
         Inner volume of the vessel. [m3]
     plate_pa : float
         Highest working pressure on the vessel's plate, gauge. [Pa]
+    nozzle_bore_m : float or None
+        Bore of the nozzle as bought; a check that measured a nozzle's bore comes before it. [m]
     parts : tuple of Part
         What is fitted.
     """
@@ -77,6 +79,7 @@ class Pot(Table):
     title: Text = ""
     volume_m3: float
     plate_pa: float
+    nozzle_bore_m: Annotated[float, Field(ge=0.003, le=0.030)] | None = None
     parts: Annotated[tuple[Part, ...], BeforeValidator(as_tuple)] = Field((), alias="part")
 
     @field_validator("volume_m3")
