@@ -42,6 +42,7 @@ from analytics.quality import (
 )
 from analytics.signals import TransducerLaw, judged
 from analytics.upkeep import UpkeepRule
+from analytics.watch import WATCH_SCHEMA, WatchLimits, watch_pressures
 from ingest.config import Yard, settings_fingerprint
 from ingest.store.connection import read_window, write_window
 
@@ -92,6 +93,14 @@ class _Stretch:
     found: Found
     faults: pl.DataFrame
     rests: pl.DataFrame
+    watched: pl.DataFrame
+
+
+def watch_limits(yard: Yard, pot: str) -> WatchLimits:
+    """What a pot is watched for, from the yard file."""
+    described = yard.pot(pot)
+    assert described is not None
+    return WatchLimits(described.plate_pa, yard.gap_s(pot), yard.derive.align_s)
 
 
 def cycle_settings(yard: Yard, pot: str) -> CycleSettings:
@@ -201,16 +210,18 @@ def derive(
         shifts = {pot: frames.largest_shift(con, i) for pot, i in pots.items()}
     prints = {
         pot: f"{DERIVE_VERSION}:{cycle_settings(yard, pot).has_pot}:"
-        f"{settings_fingerprint(yard, pot)}" + (f":clock {clocks[pot]}" if clocks[pot] else "")
+        f"{settings_fingerprint(yard, pot)}:plate {watch_limits(yard, pot).plate_pa:.0f}"
+        + (f":clock {clocks[pot]}" if clocks[pot] else "")
         for pot in pots
     }
     stretches: list[_Stretch] = []
     renewed = [pot for pot in pots if full or states.get(pots[pot]) != prints[pot]]
     for pot, pot_id in pots.items():
         settings, laws = cycle_settings(yard, pot), transducer_laws(yard, pot)
+        limits = watch_limits(yard, pot)
         if pot in renewed:
             tell(f"{pot}: everything")
-            stretches.append(_find(data, pot_id, None, None, settings, laws))
+            stretches.append(_find(data, pot_id, None, None, settings, laws, limits))
             continue
         for from_at, to_at in _merged(touched.filter(pl.col("pot_id") == pot_id)):
             # What came in is known by the time it was sent with, and may be moved from there.
@@ -218,7 +229,7 @@ def derive(
                 data, pot_id, from_at - shifts[pot], to_at + shifts[pot], settings
             )
             tell(f"{pot}: from {begin or 'the first sample'}")
-            stretches.append(_find(data, pot_id, begin, end, settings, laws))
+            stretches.append(_find(data, pot_id, begin, end, settings, laws, limits))
     taken = touched["touched_id"].max() if touched.height else None
     known = list(pots.values())
     with write_window(data) as con:
@@ -315,6 +326,7 @@ def _find(
     end: dt.datetime | None,
     settings: CycleSettings,
     laws: list[TransducerLaw],
+    limits: WatchLimits,
 ) -> _Stretch:
     """Cycles and gaps from ``begin``, before ``end``, found in pieces of about a day.
 
@@ -322,6 +334,7 @@ def _find(
     """
     cycles, gaps = [], []
     faults, zeros = [pl.DataFrame(schema=FAULT_SCHEMA)], [pl.DataFrame(schema=ZERO_SCHEMA)]
+    watched = [pl.DataFrame(schema=WATCH_SCHEMA)]
     spans_pa = rest_spans(laws)
     at, piece = begin, _PIECE
     blocks_from = frames.EARLIEST if begin is None else block_begin(begin)
@@ -341,6 +354,8 @@ def _find(
                             _between(stray.faults, "from_at", blocks_from, _block_end(end))
                         )
                         zeros.append(_between(found_rests, "from_at", blocks_from, _block_end(end)))
+                        seen = watch_pressures(stray.signals, limits)
+                        watched.append(_between(seen, "from_at", blocks_from, _block_end(end)))
                     break
                 at = at_or_later
             stop = at + piece if end is None else min(at + piece, end)
@@ -370,6 +385,7 @@ def _find(
         for kept, part in (
             (faults, whole.faults),
             (zeros, rests(whole.signals, spans_pa, settings.gap_s)),
+            (watched, watch_pressures(whole.signals, limits)),
         ):
             kept.append(_between(part, "from_at", blocks_from, blocks_to))
         blocks_from = blocks_to or frames.LATEST
@@ -386,6 +402,7 @@ def _find(
         ),
         faults=pl.concat(faults),
         rests=pl.concat(zeros),
+        watched=pl.concat(watched),
     )
 
 
@@ -436,6 +453,7 @@ def _replace(con: duckdb.DuckDBPyConnection, stretch: _Stretch) -> None:
         ("gap", "from_at", stretch.found.gaps, bounds),
         ("signal_fault", "from_at", stretch.faults, blocks),
         ("zero_rest", "from_at", stretch.rests, blocks),
+        ("pressure_watch", "from_at", stretch.watched, blocks),
     ):
         con.execute(
             f"DELETE FROM {table} WHERE pot_id = $pot AND {instant} >= $from_at "

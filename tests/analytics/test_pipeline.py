@@ -25,7 +25,9 @@ PutSamples = Callable[[Path, str, pl.DataFrame], None]
 
 BEGIN = dt.datetime(2026, 3, 2, 6)
 NOW = dt.datetime(2026, 3, 3)
-DERIVED = ("cycle", "gap", "shift_summary", "part_usage", "signal_fault", "zero_rest")
+DERIVED = (
+    "cycle", "gap", "shift_summary", "part_usage", "signal_fault", "zero_rest", "pressure_watch",
+)  # fmt: skip
 
 
 def run_of_a_pot(
