@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from analytics import condition_frames, frames, hours
+from analytics import condition_frames, frames, hours, part_frames
 from analytics.condition import changes
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.diagnosis import suggestions
@@ -134,7 +134,9 @@ def suggested(
     pot_id = frames.pots(con).get(pot)
     if pot_id is None:
         return pl.DataFrame(schema=SUGGESTED_SCHEMA)
-    fitted = frames.part_events(con).filter((pl.col("pot") == pot) & (pl.col("since") == "fitted"))
+    fitted = part_frames.part_events(con).filter(
+        (pl.col("pot") == pot) & (pl.col("since") == "fitted")
+    )
     seen = changes(condition_frames.conditions(con, pot_id, None, at), fitted.select("part", "at"))
     return pl.DataFrame(
         [(s.trouble, s.score, s.sentence, s.check, s.caution) for s in suggestions(seen)],

@@ -14,9 +14,11 @@ def open_findings(checks: pl.DataFrame, fitted: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     checks : polars.DataFrame
-        ``pot``, ``part``, ``at`` (naive UTC), ``result``, and whatever goes with a check.
+        ``pot``, ``part``, ``at`` (naive UTC), ``result``, ``position`` and ``rule`` where there
+        are any, and whatever goes with a check. A check for one rule clears what the same rule
+        found; one for all of them clears all.
     fitted : polars.DataFrame
-        ``pot``, ``part``, ``at`` of parts fitted.
+        ``pot``, ``part``, ``at``, and ``position`` where there is any, of parts fitted.
 
     Returns
     -------
@@ -34,12 +36,28 @@ def open_findings(checks: pl.DataFrame, fitted: pl.DataFrame) -> pl.DataFrame:
     >>> open_findings(checks, fitted).select("part", "result").rows()
     [('nozzle', 'worn')]
     """
-    last = checks.sort("at").group_by("pot", "part", maintain_order=True).last()
-    since = fitted.group_by("pot", "part").agg(pl.col("at").max().alias("fitted_at"))
+    place = ["pot", "part"]
+    if "position" in checks.columns and "position" in fitted.columns:
+        place.append("position")
+    told = [*place, "rule"] if "rule" in checks.columns else place
+    last = checks.sort("at").group_by(*told, maintain_order=True).last()
+    if "rule" in checks.columns:
+        whole = (
+            checks.filter((pl.col("rule") == "") & ~pl.col("result").is_in(NOT_GOOD))
+            .group_by(*place)
+            .agg(pl.col("at").max().alias("whole_at"))
+        )
+        last = (
+            last.join(whole, on=place, how="left")
+            .filter(pl.col("whole_at").is_null() | (pl.col("whole_at") <= pl.col("at")))
+            .drop("whole_at")
+        )
+    since = fitted.group_by(*place).agg(pl.col("at").max().alias("fitted_at"))
     return (
         last.filter(pl.col("result").is_in(NOT_GOOD))
-        .join(since, on=["pot", "part"], how="left")
+        .join(since, on=place, how="left")
         .filter(pl.col("fitted_at").is_null() | (pl.col("fitted_at") <= pl.col("at")))
         .drop("fitted_at")
         .sort("at", descending=True)
+        .select(checks.columns)
     )

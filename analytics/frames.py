@@ -299,10 +299,11 @@ def shift_summaries(
 
 
 def part_usage(con: duckdb.DuckDBPyConnection, pot: str | None = None) -> pl.DataFrame:
-    """Rows of ``part_usage``: hours and cycles of each part since fitted and since checked."""
+    """Rows of ``part_usage``: what each part that is on did since new and since each good check."""
     return read_frame(
         con,
-        "SELECT * FROM part_usage WHERE $pot IS NULL OR pot = $pot ORDER BY pot, part, since",
+        "SELECT * FROM part_usage WHERE $pot IS NULL OR pot = $pot "
+        "ORDER BY pot, part, position, since, rule",
         pot=pot,
     )
 
@@ -345,14 +346,14 @@ def readings(
     )
 
 
-def _records(
+def current_records(
     con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, tuple[str, pl.DataType]]
 ) -> pl.DataFrame:
     """Records of a kind as they stand now: column name -> key in the record and type."""
     from ingest import records
 
     rows = [
-        tuple(_kept(row.get(key)) for key, _ in columns.values())
+        tuple(kept(row.get(key)) for key, _ in columns.values())
         for row in records.current(con, kind)
     ]
     return pl.DataFrame(
@@ -360,7 +361,8 @@ def _records(
     )
 
 
-def _kept(value: object) -> object:
+def kept(value: object) -> object:
+    """A value of a record as frames have it: instants naive UTC."""
     if isinstance(value, dt.datetime):
         return value.astimezone(dt.UTC).replace(tzinfo=None)
     return value
@@ -371,7 +373,7 @@ _TEXT, _INSTANT, _NUMBER = pl.String(), pl.Datetime("us"), pl.Float64()
 
 def shifts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Booked shifts, one row a shift and pot: ``shift, pot, crew, job, from_at, to_at, people``."""
-    return _records(
+    return current_records(
         con,
         "shift",
         {
@@ -388,7 +390,7 @@ def shifts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 def areas(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Area done, as entered: ``shift, pot, job, at, area_m2``."""
-    return _records(
+    return current_records(
         con,
         "area",
         {
@@ -403,7 +405,7 @@ def areas(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 def abrasives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Abrasive tipped, as entered: ``shift, pot, abrasive, at, bags, bag_kg, abrasive_kg``."""
-    return _records(
+    return current_records(
         con,
         "abrasive",
         {
@@ -415,41 +417,6 @@ def abrasives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             "bag_kg": ("bag_kg", _NUMBER),
         },
     ).with_columns((pl.col("bags") * pl.col("bag_kg")).alias("abrasive_kg"))
-
-
-#: Results of a check after which the part stays on and its count since the check begins anew. A
-#: part found worn or failed stays due until it is replaced.
-_RESETTING = ("good", "replaced")
-
-
-def part_events(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """What begins a part's counts anew: ``pot, part, since, at``; ``fitted`` or ``checked``.
-
-    A check with the result *replaced* is both.
-    """
-    fitted = _records(
-        con,
-        "part_fitted",
-        {"pot": ("pot", _TEXT), "part": ("part", _TEXT), "at": ("at", _INSTANT)},
-    ).with_columns(pl.lit("fitted").alias("since"))
-    checks = _records(
-        con,
-        "check",
-        {
-            "pot": ("pot", _TEXT),
-            "part": ("part", _TEXT),
-            "at": ("at", _INSTANT),
-            "result": ("result", _TEXT),
-        },
-    )
-    checked = checks.filter(pl.col("result").is_in(_RESETTING)).with_columns(
-        pl.lit("checked").alias("since")
-    )
-    replaced = checks.filter(pl.col("result") == "replaced").with_columns(
-        pl.lit("fitted").alias("since")
-    )
-    columns = ["pot", "part", "since", "at"]
-    return pl.concat([f.select(columns) for f in (fitted, checked, replaced)])
 
 
 # --- for pages -------------------------------------------------------------------------------
@@ -467,24 +434,6 @@ def last_heard(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.datetime | Non
     """The newest instant of a pot with a sample of any channel; ``None`` where there is none."""
     ((last,),) = _rows(con, "SELECT max(sampled_at) FROM sample WHERE pot_id = $pot", pot=pot_id)
     return cast("dt.datetime | None", last)
-
-
-def checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Checks done, as entered: ``pot, part, at, result, measurement, note, by, recorded_at``."""
-    return _records(
-        con,
-        "check",
-        {
-            "pot": ("pot", _TEXT),
-            "part": ("part", _TEXT),
-            "at": ("at", _INSTANT),
-            "result": ("result", _TEXT),
-            "measurement": ("measurement", _TEXT),
-            "note": ("note", _TEXT),
-            "by": ("recorded_by", _TEXT),
-            "recorded_at": ("recorded_at", _INSTANT),
-        },
-    )
 
 
 def record_log(con: duckdb.DuckDBPyConnection, newest: int) -> list[dict[str, Any]]:

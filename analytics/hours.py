@@ -1,9 +1,9 @@
 """Honest hours: time on as running totals, so that any window of time can be asked.
 
 A total is a piecewise linear function of time, built from spans. What a window holds is the
-difference of the total at its ends, so hours are conserved exactly: whatever way a day is cut
-into windows, the parts add up to the whole. Where a window cuts through a cycle, the cycle's time
-is shared in proportion.
+difference of the total at its ends. Totals are whole microseconds, so hours are conserved exactly:
+whatever way a day is cut into windows, the parts add up to the whole. Where a window cuts through
+a cycle, the cycle's time is shared in proportion.
 """
 
 from __future__ import annotations
@@ -27,28 +27,46 @@ SHORT_SILENCE_S = 1_800.0
 
 @dataclass(frozen=True)
 class Total:
-    """Seconds on, up to any instant.
+    """Time on, up to any instant.
 
     Parameters
     ----------
     at_us : ndarray of int64, shape (n,)
         Ascending instants. [us since 1970 UTC]
-    total_s : ndarray of float64, shape (n,)
-        Seconds on up to each; linear in between, constant outside.
+    total_us : ndarray of int64, shape (n,)
+        Time on up to each; linear in between, constant outside. [us]
     """
 
     at_us: Ints
-    total_s: Floats
+    total_us: Ints
+
+    def us_up_to(self, at_us: Ints) -> Ints:
+        """Whole microseconds on up to each instant, never falling with time. [us]"""
+        if self.at_us.size == 0:
+            return np.zeros(np.shape(at_us), dtype=np.int64)
+        at_us = np.asarray(at_us, dtype=np.int64)
+        last = self.at_us.size - 1
+        # The last instant up to which all is known, and the one after it.
+        before = np.searchsorted(self.at_us, at_us, side="right") - 1
+        low, high = np.clip(before, 0, last), np.clip(before + 1, 0, last)
+        on_us = self.total_us[high] - self.total_us[low]
+        width_us = np.maximum(self.at_us[high] - self.at_us[low], 1)
+        into_us = np.clip(at_us - self.at_us[low], 0, width_us)
+        # A share of one span is rounded down; every share of it by the same rule.
+        shared = np.floor(into_us * (on_us / width_us)).astype(np.int64)
+        return np.asarray(self.total_us[low] + np.minimum(shared, on_us))
+
+    def us_within(self, from_us: Ints, to_us: Ints) -> Ints:
+        """Whole microseconds on in each half-open window from ``from_us`` to ``to_us``. [us]"""
+        return np.asarray(self.us_up_to(to_us) - self.us_up_to(from_us))
 
     def up_to(self, at_us: Ints) -> Floats:
         """Seconds on up to each instant. [s]"""
-        if self.at_us.size == 0:
-            return np.zeros(np.shape(at_us))
-        return np.interp(np.asarray(at_us), self.at_us, self.total_s)
+        return np.asarray(self.us_up_to(at_us) / 1e6)
 
     def within(self, from_us: Ints, to_us: Ints) -> Floats:
         """Seconds on in each half-open window from ``from_us`` to ``to_us``. [s]"""
-        return self.up_to(to_us) - self.up_to(from_us)
+        return np.asarray(self.us_within(from_us, to_us) / 1e6)
 
 
 def total(from_us: Ints, to_us: Ints, on_s: Floats) -> Total:
@@ -77,8 +95,8 @@ def total(from_us: Ints, to_us: Ints, on_s: Floats) -> Total:
     at_us = np.stack((from_us, to_us), axis=1).ravel().astype(np.int64)
     if at_us.size and np.any(np.diff(at_us) < 0):
         raise ValueError("spans overlap or are not in order")
-    zeros = np.zeros_like(on_s)
-    return Total(at_us, np.cumsum(np.stack((zeros, on_s), axis=1).ravel()))
+    on_us = np.rint(np.asarray(on_s) * 1e6).astype(np.int64)
+    return Total(at_us, np.cumsum(np.stack((np.zeros_like(on_us), on_us), axis=1).ravel()))
 
 
 @dataclass(frozen=True)
@@ -86,7 +104,8 @@ class PotHours:
     """Everything about one pot that windows are asked for.
 
     ``heard`` is time with the box talking; ``silent`` is the silence that counts as possible
-    blasting in the high figures.
+    blasting in the high figures. ``sure_us`` are the presses of those cycles that began with a
+    press heard and that the pot's pressure, where it has a transducer, answered.
     """
 
     first_us: int | None
@@ -101,6 +120,7 @@ class PotHours:
     deadman_high: Total
     pinched: Total
     pressed_us: Ints
+    sure_us: Ints
 
     def cycles_within(self, from_us: Ints, to_us: Ints) -> Ints:
         """Pinch cycles whose press lies in each half-open window."""
@@ -181,6 +201,14 @@ def pot_hours(
         deadman_high=of("deadman_high_s"),
         pinched=of("pinched_s"),
         pressed_us=_column_us(cycles.filter(~pl.col("flicker")), "pressed_at"),
+        sure_us=_column_us(
+            cycles.filter(
+                ~pl.col("flicker")
+                & (pl.col("began_by") == "press")
+                & pl.col("confirmed").fill_null(True)
+            ),
+            "pressed_at",
+        ),
     )
 
 

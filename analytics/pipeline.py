@@ -19,10 +19,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
 import polars as pl
 
-from analytics import frames, hours, production
+from analytics import frames, hours, part_frames, production
 from analytics.cycles import (
     CYCLE_SCHEMA,
     GAP_SCHEMA,
@@ -31,6 +30,7 @@ from analytics.cycles import (
     find_cycles,
     memoryless_from,
 )
+from analytics.parts_usage import EVENT_SCHEMA, PartsUsage, Place, usage_of_parts
 from analytics.quality import (
     BLOCK_S,
     FAULT_SCHEMA,
@@ -44,6 +44,7 @@ from analytics.signals import TransducerLaw, judged
 from analytics.upkeep import UpkeepRule
 from analytics.watch import WATCH_SCHEMA, WatchLimits, watch_pressures
 from ingest.config import Yard, settings_fingerprint
+from ingest.parts import position_of
 from ingest.store.connection import read_window, write_window
 
 if TYPE_CHECKING:
@@ -150,6 +151,14 @@ def upkeep_rules(yard: Yard) -> list[UpkeepRule]:
             every_blast_h=rule.every_blast_h,
             every_cycles=rule.every_cycles,
             every_days=rule.every_days,
+            name=rule.name,
+            pots=rule.pots,
+            positions=rule.positions,
+            task=rule.task,
+            indicator=rule.indicator,
+            level=rule.level,
+            way=rule.way or "up",
+            loosened_by=rule.loosened_by,
             due_soon=rule.due_soon,
             source=rule.source,
             loosened=rule.loosened,
@@ -478,7 +487,7 @@ def _summarise(
     """Shift summaries and part usage, wholly anew: they take milliseconds from the cycles."""
     shifts = frames.shifts(con)
     extents = frames.heard_extents(con)
-    summaries, usages = [], []
+    summaries, of_pots = [], {}
     for pot in yard.pot_names:
         pot_id = pots.get(pot)
         cycles = frames.cycles(con, pot_id) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA)
@@ -494,9 +503,15 @@ def _summarise(
             yard.derive.count_silence_outside_shifts,
         )
         summaries.append(shift_rows(mine, cycles, totals, now))
-        usages.append(part_rows(yard, pot, frames.part_events(con), totals, now))
+        of_pots[pot] = totals
     summary = _with_entries(pl.concat(summaries), frames.areas(con), frames.abrasives(con), shifts)
-    for table, frame in (("shift_summary", summary), ("part_usage", pl.concat(usages))):
+    parts = parts_used(yard, part_frames.entries(con), of_pots, now)
+    for table, frame in (
+        ("shift_summary", summary),
+        ("part_usage", _in_seconds(parts.usage)),
+        ("part_stay", parts.stays),
+        ("part_check", parts.checks.rename({"at": "checked_at"})),
+    ):
         con.execute(f"DELETE FROM {table}")
         insert(con, table, frame)
 
@@ -540,75 +555,48 @@ def shift_rows(
     )
 
 
-def part_rows(
-    yard: Yard, pot: str, events: pl.DataFrame, totals: hours.PotHours, now: dt.datetime
-) -> pl.DataFrame:
-    """Usage of each part of a pot that has a rule or a life, since fitted and since checked.
+def parts_used(
+    yard: Yard, entries: pl.DataFrame, totals: dict[str, hours.PotHours], now: dt.datetime
+) -> PartsUsage:
+    """What each part of the yard did.
 
     Parameters
     ----------
     yard : Yard
-        For the parts named in the yard file and the checks in force.
-    pot : str
-        The pot.
-    events : polars.DataFrame
-        ``pot, part, since, at`` of all that people entered; ``since`` is ``fitted`` or
-        ``checked``.
-    totals : PotHours
-        The pot's running totals.
+        For the parts named in the yard file, and those that have a rule.
+    entries : polars.DataFrame
+        ``analytics.parts_usage.EVENT_SCHEMA`` of what people entered.
+    totals : dict of str to PotHours
+        Running totals of each pot.
     now : datetime
-        Naive UTC; events after it do not count yet.
+        Naive UTC; entries after it do not count yet.
     """
-    described = yard.pot(pot)
-    named = [
-        (part.part, since, naive_utc(at))
-        for part in (described.parts if described else ())
-        for since, at in (("fitted", part.fitted_at), ("checked", part.checked_at))
-        if at is not None
-    ]
-    entered = events.filter((pl.col("pot") == pot) & (pl.col("at") <= now))
-    every = pl.concat(
-        [
-            pl.DataFrame(
-                named,
-                schema={"part": pl.String, "since": pl.String, "at": pl.Datetime("us")},
-                orient="row",
-            ),
-            entered.select("part", "since", "at"),
-        ]
+    named = []
+    for pot in yard.pots:
+        for part in pot.parts:
+            position = position_of(part.part, part.position)
+            mine = (f"yard:{pot.name}/{part.part}/{position}", pot.name, part.part, position)
+            record_id, *where = mine
+            fitted_at = naive_utc(part.fitted_at)
+            named.append((fitted_at, record_id, "fitted", *where, part.tag, "", ""))
+            if part.checked_at is not None:
+                checked_at = naive_utc(part.checked_at)
+                named.append((checked_at, record_id, "checked", *where, "", "good", ""))
+    kinds = dict.fromkeys(rule.part for rule in yard.effective_rules())
+    expected = [Place(pot, part, position_of(part)) for pot in yard.pot_names for part in kinds]
+    every = pl.concat([pl.DataFrame(named, schema=EVENT_SCHEMA, orient="row"), entries])
+    return usage_of_parts(every, totals, expected, now)
+
+
+def _in_seconds(usage: pl.DataFrame) -> pl.DataFrame:
+    """Usage with its microseconds as seconds, which is what rules and people reckon in."""
+    return usage.with_columns(
+        (pl.col(f"{name}_us") / 1e6).alias(f"{name}_s")
+        for name in ("blast", "blast_low", "blast_high")
+    ).select(
+        pl.exclude("blast_us", "blast_low_us", "blast_high_us", "silent_us"),
+        (pl.col("silent_us") / 1e6).alias("no_data_s"),
     )
-    latest = every.group_by("part", "since").agg(pl.col("at").max())
-    # A check of a part that came off since does not speak for the one that is on now.
-    fitted = latest.filter(pl.col("since") == "fitted").select("part", fitted_at="at")
-    latest = (
-        latest.join(fitted, on="part", how="left")
-        .filter((pl.col("since") == "fitted") | (pl.col("fitted_at").is_null())
-                | (pl.col("at") >= pl.col("fitted_at")))
-        .drop("fitted_at")
-    )  # fmt: skip
-    known = set(latest["part"])
-    if totals.first_us is not None:
-        heard = [
-            (rule.part, "heard", _instant(totals.first_us))
-            for rule in yard.effective_rules()
-            if rule.part not in known
-        ]
-        latest = pl.concat([latest, pl.DataFrame(heard, schema=latest.schema, orient="row")])
-    latest = latest.sort("part", "since")
-    from_us = latest["at"].cast(pl.Int64).to_numpy()
-    to_us = np.full(from_us.shape, hours.microseconds(now), dtype=np.int64)
-    used = hours.windows(totals, from_us, np.maximum(to_us, from_us))
-    return pl.concat(
-        [
-            latest.select(pl.lit(pot).alias("pot"), "part", "since", from_at="at"),
-            used.select(
-                pl.lit(now, pl.Datetime("us")).alias("to_at"),
-                "blast_s", "blast_low_s", "blast_high_s", "cycles",
-                no_data_s="silent_s",
-            ),
-        ],
-        how="horizontal",
-    )  # fmt: skip
 
 
 def _with_entries(

@@ -26,6 +26,7 @@ from analytics import (
     figures,
     findings,
     frames,
+    part_frames,
     pipeline,
     standing,
     stretches,
@@ -395,8 +396,8 @@ def upkeep_list(version: Version) -> Upkeep:
     described = yard()
     with _window() as con:
         due = figures.upkeep_due(con, described, pipeline.utc_now())
-        checks = frames.checks(con)
-        events = frames.part_events(con)
+        checks = part_frames.checks(con)
+        events = part_frames.part_events(con)
     fitted = events.filter(pl.col("since") == "fitted")
     return Upkeep(due, checks, findings.open_findings(checks, fitted))
 
@@ -515,7 +516,7 @@ def pot_condition(version: Version, pot: str) -> PotCondition:
         spells = condition_frames.weighed_spells(con, pot_id)
         conditions = condition_frames.conditions(con, pot_id)
         tippings = condition_frames.tippings(con, pot_id)
-        events = frames.part_events(con)
+        events = part_frames.part_events(con)
     fitted = (
         events.filter((pl.col("since") == "fitted") & (pl.col("pot") == pot))
         .select("part", "at")

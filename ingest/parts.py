@@ -123,6 +123,8 @@ class StartItem(NamedTuple):
     ----------
     words : str
         What should be so.
+    part : str
+        Kind of part that a "no" is a finding of.
     rule : str
         Name of the rule whose count a "yes" begins anew; empty: none.
     source : str
@@ -130,6 +132,7 @@ class StartItem(NamedTuple):
     """
 
     words: str
+    part: str
     rule: str
     source: str
 
@@ -137,24 +140,27 @@ class StartItem(NamedTuple):
 #: Key of the record ``shift_start`` -> what is looked at, in the order of a walk round the pot.
 START_ITEMS: dict[str, StartItem] = {
     "plate_relief": StartItem(
-        "the relief valve's setting agrees with the vessel's plate", "",
+        "the relief valve's setting agrees with the vessel's plate", "relief_valve", "",
         "plate; common practice at the start of a shift; local pressure-equipment law prevails",
     ),
     "screen_lid": StartItem(
-        "screen in place for filling, lid there to go on after", "screen_lid", "common practice"
+        "screen in place for filling, lid there to go on after", "screen_lid", "screen_lid",
+        "common practice",
     ),
     "whip_checks": StartItem(
-        "couplings locked and pinned, whip checks on every joint", "", "common practice"
+        "couplings locked and pinned, whip checks on every joint", "couplings", "",
+        "common practice",
     ),
     "drain": StartItem(
-        "separator drained, its drain left cracked open", "separator", "common practice"
+        "separator drained, its drain left cracked open", "separator", "separator",
+        "common practice",
     ),
     "blotter": StartItem(
-        "white blotter held in the air for a minute shows no oil and no water", "",
+        "white blotter held in the air for a minute shows no oil and no water", "separator", "",
         "standard: ASTM D4285 (indicating oil or water in compressed air)",
     ),
     "deadman": StartItem(
-        "dead-man works, lets go by itself, and the flow stops", "deadman",
+        "dead-man works, lets go by itself, and the flow stops", "deadman", "deadman",
         "law: 29 CFR 1910.244(b) requires a valve held open by hand; trying it: common practice",
     ),
 }  # fmt: skip

@@ -42,12 +42,18 @@ def m005_notices(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.NOTICES)
 
 
+def m006_lives_of_parts(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the derived tables of what each part did, place by place and check by check."""
+    con.execute(schema.LIVES_OF_PARTS)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
     m003_condition_of_pots,
     m004_clock_corrections,
     m005_notices,
+    m006_lives_of_parts,
 )
 
 

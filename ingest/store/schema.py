@@ -363,3 +363,64 @@ CREATE TABLE notice_sent (                 -- one row a message and channel, fro
     PRIMARY KEY (message_id, channel)
 );
 """
+
+#: What each part did; ``analytics.parts_usage``. Sums of microseconds are exact.
+LIVES_OF_PARTS = """
+DROP TABLE part_usage;
+CREATE TABLE part_usage (                  -- what is on now: since new, and since each good check
+    pot        VARCHAR NOT NULL,
+    part       VARCHAR NOT NULL,
+    position   VARCHAR NOT NULL,           -- where on the pot; "1": the usual place
+    part_id    VARCHAR NOT NULL,           -- the individual: kind and tag, or kind and entry
+    tag        VARCHAR NOT NULL,           -- empty: none was entered
+    since      VARCHAR NOT NULL,           -- fitted, heard, unknown: all its life; checked
+    rule       VARCHAR NOT NULL,           -- of checked: the rule it was for; empty: all of them
+    from_at    TIMESTAMP NOT NULL,
+    to_at      TIMESTAMP NOT NULL,         -- when figures were derived
+    blast_s    DOUBLE NOT NULL,
+    blast_low_s DOUBLE NOT NULL,
+    blast_high_s DOUBLE NOT NULL,
+    cycles     BIGINT NOT NULL,
+    cycles_low BIGINT NOT NULL,            -- began with a press heard, and the pot answered
+    cycles_high BIGINT NOT NULL,           -- silence counted at the pot's own pace
+    no_data_s  DOUBLE NOT NULL             -- the silence that high counts as blasting
+);
+CREATE TABLE part_stay (                   -- which part sat where; stays of a place leave no hole
+    part       VARCHAR NOT NULL,
+    part_id    VARCHAR NOT NULL,
+    tag        VARCHAR NOT NULL,
+    pot        VARCHAR NOT NULL,
+    position   VARCHAR NOT NULL,
+    basis      VARCHAR NOT NULL,           -- fitted; heard, unknown: nobody entered what was on
+    from_at    TIMESTAMP NOT NULL,
+    to_at      TIMESTAMP,                  -- NULL: still on
+    ended_by   VARCHAR NOT NULL,           -- removed, replaced, moved; empty: still on
+    because    VARCHAR NOT NULL,           -- worn, failed, good, other; empty: not told
+    fitted_by  VARCHAR NOT NULL,           -- record that began it; empty: none did
+    ended_by_record VARCHAR NOT NULL,
+    blast_us   BIGINT NOT NULL,
+    blast_low_us BIGINT NOT NULL,
+    blast_high_us BIGINT NOT NULL,
+    cycles     BIGINT NOT NULL,
+    cycles_low BIGINT NOT NULL,
+    cycles_high BIGINT NOT NULL,
+    silent_us  BIGINT NOT NULL
+);
+CREATE TABLE part_check (                  -- each check, with all that the part had done by then
+    record_id  VARCHAR NOT NULL,           -- a check, or the start of a shift
+    part       VARCHAR NOT NULL,
+    part_id    VARCHAR NOT NULL,
+    pot        VARCHAR NOT NULL,
+    position   VARCHAR NOT NULL,
+    checked_at TIMESTAMP NOT NULL,
+    result     VARCHAR NOT NULL,
+    rule       VARCHAR NOT NULL,
+    blast_us   BIGINT NOT NULL,
+    blast_low_us BIGINT NOT NULL,
+    blast_high_us BIGINT NOT NULL,
+    cycles     BIGINT NOT NULL,
+    cycles_low BIGINT NOT NULL,
+    cycles_high BIGINT NOT NULL,
+    silent_us  BIGINT NOT NULL
+);
+"""

@@ -25,7 +25,8 @@ def cycles(*spans: tuple[float, float]) -> pl.DataFrame:
     rows = [
         {
             "pressed_at": at(a), "released_at": at(b), "span_from_at": at(a), "span_to_at": at(b),
-            "flicker": False, "deadman_s": 3240 * (b - a), "deadman_low_s": 3060 * (b - a),
+            "flicker": False, "began_by": "press", "confirmed": True,
+            "deadman_s": 3240 * (b - a), "deadman_low_s": 3060 * (b - a),
             "deadman_high_s": 3600 * (b - a), "blast_s": 2880 * (b - a),
             "blast_low_s": 2700 * (b - a), "blast_high_s": 3060 * (b - a),
             "pinched_s": 3240 * (b - a),

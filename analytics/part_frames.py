@@ -1,0 +1,189 @@
+"""Reads what people entered of parts, and what deriving made of it; a part of ``frames``.
+
+As there: an open read window in, a frame that stands by itself out, instants UTC without a zone.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from analytics.frames import kept, read_frame
+from analytics.parts_usage import EVENT_SCHEMA
+from ingest.parts import RESULTS, START_ITEMS, position_of
+
+if TYPE_CHECKING:
+    import duckdb
+
+_TEXT, _INSTANT = pl.String(), pl.Datetime("us")
+
+#: Every check as entered, the looks at the start of a shift among them.
+CHECKED_SCHEMA: dict[str, pl.DataType] = {
+    "record_id": _TEXT,
+    "pot": _TEXT,
+    "part": _TEXT,
+    "position": _TEXT,
+    "at": _INSTANT,
+    "rule": _TEXT,  # the one that it was for; empty: all of the part's
+    "result": _TEXT,
+    "quantity": _TEXT,
+    "value": pl.Float64(),  # in unit
+    "unit": _TEXT,
+    "measurement": _TEXT,
+    "new_tag": _TEXT,
+    "photo": _TEXT,
+    "note": _TEXT,
+    "by": _TEXT,
+    "recorded_at": _INSTANT,
+}
+
+#: What stands as the rule of a look at the start of a shift that is no check of a rule's own.
+START = "shift_start"
+
+
+def checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Every check and every look at the start of a shift as they stand: ``CHECKED_SCHEMA``.
+
+    An item answered *yes* is a good check of its rule, *no* is one that failed; *not done* is
+    neither.
+    """
+    from ingest import records
+
+    rows = [
+        _checked(row, row["part"], row.get("position", ""), row["result"], row.get("rule", ""))
+        for row in records.current(con, "check")
+    ]
+    for row in records.current(con, "shift_start"):
+        for key, item in START_ITEMS.items():
+            if (answer := row.get(key, "not_done")) in ("yes", "no"):
+                result = "good" if answer == "yes" else "failed"
+                said = row | {
+                    "measurement": item.words if answer == "yes" else f"not: {item.words}"
+                }
+                rows.append(_checked(said, item.part, "", result, item.rule or START))
+    return pl.DataFrame(rows, schema=CHECKED_SCHEMA, orient="row")
+
+
+def _checked(
+    row: dict[str, Any], part: str, position: str, result: str, rule: str
+) -> tuple[Any, ...]:
+    return (
+        row["record_id"], row["pot"], part, position_of(part, position), kept(row["at"]), rule,
+        result, row.get("quantity", ""), row.get("value"), row.get("unit", ""),
+        row.get("measurement", ""), row.get("new_tag", ""), row.get("photo", ""),
+        row.get("note", ""), row["recorded_by"], kept(row["recorded_at"]),
+    )  # fmt: skip
+
+
+def shift_starts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Starts of shifts as they stand: ``record_id, pot, shift, at, by``, an answer an item."""
+    from ingest import records
+
+    names = ("record_id", "pot", "shift", "at", "recorded_by", "photo", "note", *START_ITEMS)
+    return pl.DataFrame(
+        [
+            tuple(kept(row.get(name, "not_done" if name in START_ITEMS else "")) for name in names)
+            for row in records.current(con, "shift_start")
+        ],
+        schema={name: _INSTANT if name == "at" else _TEXT for name in names},
+        orient="row",
+    ).rename({"recorded_by": "by"})
+
+
+def entries(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Fittings, removals and checks as they stand: ``analytics.parts_usage.EVENT_SCHEMA``."""
+    from ingest import records
+
+    rows = [
+        (
+            kept(row["at"]), row["record_id"], kind, row["pot"], row["part"],
+            position_of(row["part"], row.get("position", "")), row.get("tag", ""),
+            row.get("because", ""), "",
+        )
+        for record, kind in (("part_fitted", "fitted"), ("part_removed", "removed"))
+        for row in records.current(con, record)
+    ]  # fmt: skip
+    moved = pl.DataFrame(rows, schema=EVENT_SCHEMA, orient="row")
+    return pl.concat([moved, checks(con).select(*_AS_EVENT)])
+
+
+_AS_EVENT = [
+    pl.col("at"), pl.col("record_id"), pl.lit("checked").alias("kind"), pl.col("pot"),
+    pl.col("part"), pl.col("position"), pl.col("new_tag").alias("tag"), pl.col("result"),
+    pl.col("rule"),
+]  # fmt: skip
+
+
+def part_events(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """What people entered that begins counts: ``pot, part, position, since, at``.
+
+    ``since`` is ``fitted`` or ``checked``; a check with the result *replaced* is both.
+    """
+    every = entries(con)
+    begun = [
+        every.filter(which).with_columns(pl.lit(since).alias("since"))
+        for since, which in (
+            ("fitted", pl.col("kind") == "fitted"),
+            ("checked", (pl.col("kind") == "checked") & pl.col("result").is_in(_RESETTING)),
+            ("fitted", (pl.col("kind") == "checked") & (pl.col("result") == "replaced")),
+        )
+    ]
+    return pl.concat(begun).select("pot", "part", "position", "since", "at")
+
+
+#: Results of a check after which its count begins anew; a part found worn or failed stays due
+#: until it is replaced.
+_RESETTING = [result for result, (resets, _) in RESULTS.items() if resets]
+
+
+# --- what deriving made of it ----------------------------------------------------------------
+
+
+def stays(con: duckdb.DuckDBPyConnection, pot: str | None = None) -> pl.DataFrame:
+    """Rows of ``part_stay``: which part sat where and what it did there, oldest first."""
+    return read_frame(
+        con,
+        "SELECT * FROM part_stay WHERE $pot IS NULL OR pot = $pot "
+        "ORDER BY from_at, pot, part, position",
+        pot=pot,
+    )
+
+
+def checked_lives(con: duckdb.DuckDBPyConnection, pot: str | None = None) -> pl.DataFrame:
+    """Rows of ``part_check``: each check, and all that its part had done by then, oldest first."""
+    return read_frame(
+        con,
+        "SELECT * FROM part_check WHERE $pot IS NULL OR pot = $pot "
+        "ORDER BY checked_at, pot, part, position, record_id",
+        pot=pot,
+    )
+
+
+def lives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """What each individual part did, summed over its stays, the newest on first.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``part, part_id, tag, pot, position`` (where it is, or was last), ``basis``, ``is_on``,
+        ``first_at``, ``last_at`` (null: it is on), ``stays``, ``ended_by``, ``because``, ``days``
+        on pots up to when figures were derived, ``blast_us`` with low and high, ``cycles`` with
+        low and high, ``silent_us``.
+    """
+    return read_frame(
+        con,
+        "SELECT part, part_id, any_value(tag) AS tag, arg_max(pot, from_at) AS pot, "
+        "arg_max(position, from_at) AS position, arg_max(basis, from_at) AS basis, "
+        "bool_or(to_at IS NULL) AS is_on, min(from_at) AS first_at, "
+        "CASE WHEN bool_or(to_at IS NULL) THEN NULL ELSE max(to_at) END AS last_at, "
+        "count(*) AS stays, arg_max(ended_by, from_at) AS ended_by, "
+        "arg_max(because, from_at) AS because, "
+        "sum(epoch_us(coalesce(to_at, (SELECT max(derived_at) FROM derive_state), from_at)) "
+        "- epoch_us(from_at))::DOUBLE / 86400e6 AS days, "
+        "sum(blast_us)::BIGINT AS blast_us, sum(blast_low_us)::BIGINT AS blast_low_us, "
+        "sum(blast_high_us)::BIGINT AS blast_high_us, sum(cycles)::BIGINT AS cycles, "
+        "sum(cycles_low)::BIGINT AS cycles_low, sum(cycles_high)::BIGINT AS cycles_high, "
+        "sum(silent_us)::BIGINT AS silent_us "
+        "FROM part_stay GROUP BY part, part_id ORDER BY first_at DESC, part_id",
+    )
