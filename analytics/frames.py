@@ -389,7 +389,7 @@ def shifts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def areas(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Area done, as entered: ``shift, pot, job, at, area_m2``."""
+    """Area done, as entered: ``shift, pot, job, at, area_m2, reblast`` (done over again)."""
     return current_records(
         con,
         "area",
@@ -399,8 +399,9 @@ def areas(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             "job": ("job", _TEXT),
             "at": ("at", _INSTANT),
             "area_m2": ("area_m2", _NUMBER),
+            "reblast": ("reblast", pl.Boolean()),
         },
-    )
+    ).with_columns(pl.col("reblast").fill_null(value=False))
 
 
 def abrasives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from analytics import frames, hours, part_frames, production
+from analytics import entry_frames, frames, hours, part_frames, production
 from analytics.cycles import (
     CYCLE_SCHEMA,
     GAP_SCHEMA,
@@ -504,7 +504,9 @@ def _summarise(
         )
         summaries.append(shift_rows(mine, cycles, totals, now))
         of_pots[pot] = totals
-    summary = _with_entries(pl.concat(summaries), frames.areas(con), frames.abrasives(con), shifts)
+    summary = _with_entries(
+        pl.concat(summaries), frames.areas(con), entry_frames.abrasive_net(con), shifts
+    )
     parts = parts_used(yard, part_frames.entries(con), of_pots, now)
     for table, frame in (
         ("shift_summary", summary),
@@ -602,7 +604,8 @@ def _in_seconds(usage: pl.DataFrame) -> pl.DataFrame:
 def _with_entries(
     summary: pl.DataFrame, areas: pl.DataFrame, abrasives: pl.DataFrame, shifts: pl.DataFrame
 ) -> pl.DataFrame:
-    area = production.entered_totals(areas, shifts, "area_m2")
+    # What is done over again was counted when it was done first.
+    area = production.entered_totals(areas.filter(~pl.col("reblast")), shifts, "area_m2")
     abrasive = production.entered_totals(abrasives, shifts, "abrasive_kg")
     joined = summary.join(area, on=["shift", "pot"], how="left", maintain_order="left").join(
         abrasive, on=["shift", "pot"], how="left", maintain_order="left"
