@@ -78,22 +78,23 @@ NOTICE_KINDS: dict[str, NoticeKind] = {
         "A relief valve that lifts is either set low or protects from too much. " + _OVER,
     ),
     "pressure_after_release": NoticeKind(
-        "pot under pressure after the release", "exhaust", 2, AT_ONCE, 45.0, _HOUR,
+        "pot under pressure after the release", "unheld", 2, AT_ONCE, 30.0, _HOUR,
         "Look at wedge, pinch hose, exhaust and return line. " + _PROVE,
     ),
     "not_exhausting": NoticeKind(
-        "pot slow to exhaust", "exhaust", 1, AT_ONCE, 0.0, _HOUR,
+        "pot slow to exhaust", "unheld", 1, AT_ONCE, 0.0, _HOUR,
         "It holds pressure for longer than people expect: look at exhaust hose, muffler and pinch "
         "hose for a blockage. " + _PROVE,
     ),
     "pressurised_unheld": NoticeKind(
-        "pot pressurised with nobody on the dead-man", "unheld", 1, AT_ONCE, 3.0, _HOUR,
+        "pot pressurised with nobody on the dead-man", "unheld", 3, AT_ONCE, 3.0, _HOUR,
         "Shut the supply; look at main air valve, wedge and the dead-man's switch. Keep hands out "
         "of the filling port: the pop-up valve can rise. " + _PROVE,
     ),
     "pinch_leak": NoticeKind(
         "pinch hose leaking", "leak", 2, BY_DAY, 0.0, 0.0,
-        "Look the pinch hose over where the wedge closes it. " + _TOUCH,
+        "Look the pinch hose over where the wedge closes it, and the pop-up valve's seat. "
+        + _TOUCH,
     ),
     "popup_leak": NoticeKind(
         "pop-up valve leaking", "leak", 1, BY_DAY, 0.0, 0.0,

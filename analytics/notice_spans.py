@@ -1,0 +1,361 @@
+"""Spans in which something was wrong, from what is derived and what people entered.
+
+Each function takes frames of one pot, or of the yard, and gives ``analytics.notices.SPAN_SCHEMA``.
+What it says of a pressure it says of readings: of what lay between two samples, or in a silence,
+nothing is known.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any
+
+import polars as pl
+
+from analytics.notices import SPAN_SCHEMA
+from analytics.trouble_spans import KIND_OF
+from analytics.watch import joined
+
+_MINUTE = dt.timedelta(minutes=1)
+
+#: A minute counts as faulty with this share of its readings unusable; a jump now and then does
+#: not. Faulty minutes no further apart than this are one span. [-], minutes
+FAULTY_SHARE, FAULTY_APART = 0.1, 5
+#: Silence of at most this length counts outside booked shifts too: the box came back. [min]
+SHORT_SILENCE = dt.timedelta(minutes=30)
+#: In the first and last part of a shift a box may be off: people come and go. [min]
+SHIFT_EDGE = dt.timedelta(minutes=30)
+#: A shift's records are missed so long after its end, and refills so long after they were made.
+RECORDS_AFTER = dt.timedelta(hours=2)
+#: A refill that nobody entered is told from this estimate on, less twice its standard error. [kg]
+LEAST_REFILL_KG = 10.0
+
+
+def _frame(rows: Sequence[tuple[Any, ...]]) -> pl.DataFrame:
+    return pl.DataFrame(rows, schema=SPAN_SCHEMA, orient="row")
+
+
+def pressure_spans(watched: pl.DataFrame, pot: str, plate_pa: float) -> pl.DataFrame:
+    """Above the plate; under pressure after a release; pressurised with nobody on the handle.
+
+    Parameters
+    ----------
+    watched : polars.DataFrame
+        ``analytics.watch.WATCH_SCHEMA`` of the pot's whole history.
+    pot : str
+        The pot.
+    plate_pa : float
+        On the vessel's plate. [Pa gauge]
+
+    Returns
+    -------
+    polars.DataFrame
+        ``SPAN_SCHEMA``. A stretch that begins with the release, or with the first reading after a
+        silence, is one after the release; one that rose with the dead-man shut is not.
+    """
+    rows = []
+    for stretch in joined(watched, "over_plate").iter_rows(named=True):
+        said = (
+            f"{stretch['peak_pa'] / 1e3:.0f} kPa was read; the plate says {plate_pa / 1e3:.0f} kPa."
+        )
+        rows.append(
+            (pot, "over_plate", "", stretch["from_at"], stretch["to_at"], stretch["last_at"],
+             stretch["peak_pa"], said)
+        )  # fmt: skip
+    for stretch in joined(watched, "unheld").iter_rows(named=True):
+        lasted_s = (stretch["last_at"] - stretch["from_at"]).total_seconds()
+        for_long = f"for {lasted_s:.0f} s" if lasted_s < 120 else f"for {lasted_s / 60:.0f} min"
+        if stretch["after"] == "rise":
+            kind = "pressurised_unheld"
+            said = (
+                f"The pot rose to {stretch['peak_pa'] / 1e3:.0f} kPa with the dead-man shut, "
+                f"{for_long}."
+            )
+        else:
+            kind = "pressure_after_release"
+            said = f"The pot still read over 60 kPa with the dead-man shut, {for_long}."
+        if stretch["to_at"] is None:
+            said += " No reading says that it has fallen since."
+        rows.append(
+            (pot, kind, "", stretch["from_at"], stretch["to_at"], stretch["last_at"], lasted_s,
+             said)
+        )  # fmt: skip
+    return _frame(rows)
+
+
+def fit_spans(spans: pl.DataFrame, pot: str) -> pl.DataFrame:
+    """Troubles that fitted the indicators, of those that are noticed.
+
+    Parameters
+    ----------
+    spans : polars.DataFrame
+        ``analytics.trouble_spans.SPAN_SCHEMA``.
+    pot : str
+        The pot.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``SPAN_SCHEMA``.
+    """
+    return _frame(
+        [
+            (pot, *KIND_OF[row["trouble"]], row["from_at"], row["to_at"], row["last_at"], None,
+             row["said"])
+            for row in spans.iter_rows(named=True)
+            if row["trouble"] in KIND_OF
+        ]
+    )  # fmt: skip
+
+
+_CAUSES = {
+    "loop_bad": "failure currents: a wire, a plug or the transmitter",
+    "range_bad": "values that no pressure here can have",
+    "rate_bad": "jumps that no pressure makes",
+    "moving_bad": "one value that stands while other pressures move",
+}
+
+
+def fault_spans(faults: pl.DataFrame, pot: str) -> pl.DataFrame:
+    """Transducers whose readings must not count.
+
+    Parameters
+    ----------
+    faults : polars.DataFrame
+        ``analytics.quality.FAULT_SCHEMA`` of one pot: the minutes that have any.
+    pot : str
+        The pot.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``SPAN_SCHEMA``, one cause a channel.
+
+    Examples
+    --------
+    >>> at = [dt.datetime(2026, 1, 5, 8, m) for m in (0, 1, 20)]
+    >>> minutes = pl.DataFrame({"channel": ["pot"] * 3, "from_at": at, "readings": [600] * 3,
+    ...     "loop_bad": [300, 600, 5], "range_bad": [0] * 3, "rate_bad": [0] * 3,
+    ...     "moving_bad": [0] * 3, "certain_bad": [0] * 3})
+    >>> fault_spans(minutes, "pot-1").select("cause", pl.col("to_at").dt.minute()).rows()
+    [('pot', 2)]
+    """
+    bad = pl.sum_horizontal(list(_CAUSES))
+    minutes = (
+        faults.filter(bad >= FAULTY_SHARE * pl.col("readings"))
+        .sort("channel", "from_at")
+        .with_columns(
+            (
+                (pl.col("from_at").diff() > FAULTY_APART * _MINUTE)
+                | (pl.col("channel") != pl.col("channel").shift())
+            )
+            .fill_null(value=True)
+            .cum_sum()
+            .alias("span")
+        )
+    )
+    rows = []
+    for span in (
+        minutes.group_by("span", maintain_order=True)
+        .agg(
+            pl.col("channel").first(),
+            pl.col("from_at").min(),
+            pl.col("from_at").max().alias("last"),
+            *(pl.col(name).sum() for name in _CAUSES),
+        )
+        .iter_rows(named=True)
+    ):
+        most = max(_CAUSES, key=lambda name: span[name])
+        end = span["last"] + _MINUTE
+        rows.append(
+            (pot, "transducer_fault", span["channel"], span["from_at"], end, end, None,
+             f"The {span['channel']} channel sends {_CAUSES[most]}.")
+        )  # fmt: skip
+    return _frame(rows)
+
+
+def silence_spans(
+    gaps: pl.DataFrame,
+    heard: tuple[dt.datetime | None, dt.datetime | None],
+    shifts: pl.DataFrame,
+    pot: str,
+    gap_s: float,
+    now: dt.datetime,
+) -> pl.DataFrame:
+    """Silences that a box should not have kept: in a booked shift, or where it came back soon.
+
+    A box that is switched off after work is silent too; that is no trouble. The rule is that of
+    the high figure of hours, so each silence that may hide blasting is also told.
+
+    Parameters
+    ----------
+    gaps : polars.DataFrame
+        ``analytics.cycles.GAP_SCHEMA`` of one pot.
+    heard : (datetime or None, datetime or None)
+        First and last instant heard.
+    shifts : polars.DataFrame
+        ``from_at``, ``to_at``, ``booked_at`` of the pot's shifts; a shift that was booked later
+        was not missed before.
+    pot : str
+        The pot.
+    gap_s : float
+        Silence for longer than this is a gap. [s]
+    now : datetime
+        Naive UTC.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``SPAN_SCHEMA``.
+    """
+    first_at, last_at = heard
+    longer = dt.timedelta(seconds=gap_s)
+    silences: list[tuple[dt.datetime | None, dt.datetime | None, bool]] = [
+        (row["from_at"], row["to_at"], row["deadman_before"] or row["deadman_after"])
+        for row in gaps.iter_rows(named=True)
+    ]
+    if first_at is None or last_at is None:
+        silences.append((None, None, False))
+    else:
+        silences += [(None, first_at, False)]
+        if now - last_at > longer:
+            silences += [(last_at, None, False)]
+    rows = []
+    for from_at, to_at, was_held in silences:
+        pieces: list[tuple[dt.datetime, dt.datetime | None]] = []
+        short = from_at is not None and to_at is not None and to_at - from_at <= SHORT_SILENCE
+        if from_at is not None and (short or was_held):
+            pieces.append((from_at, to_at))
+        else:
+            for begin, end, booked_at in shifts.select("from_at", "to_at", "booked_at").iter_rows():
+                part = max(begin + SHIFT_EDGE, booked_at, from_at or begin)
+                ends = min(end - SHIFT_EDGE, to_at or end)
+                if part < min(ends, now):
+                    pieces.append((part, ends if ends <= now else None))
+        for begin, end in pieces:
+            until = end or now
+            minutes = (until - begin).total_seconds() / 60.0
+            said = f"Nothing was heard for {minutes:.0f} min."
+            if was_held:
+                said += " The dead-man was open before or after."
+            rows.append((pot, "box_silent", "", begin, end, until, minutes * 60.0, said))
+    return _frame(rows)
+
+
+def record_spans(
+    shifts: pl.DataFrame,
+    areas: pl.DataFrame,
+    abrasives: pl.DataFrame,
+    summaries: pl.DataFrame,
+    now: dt.datetime,
+    after: dt.timedelta = RECORDS_AFTER,
+) -> pl.DataFrame:
+    """Shifts that blasted and lack their area or their bags.
+
+    Parameters
+    ----------
+    shifts : polars.DataFrame
+        ``shift``, ``pot``, ``from_at``, ``to_at``, ``booked_at`` (first entered), one row a shift
+        and pot.
+    areas, abrasives : polars.DataFrame
+        ``shift`` (empty: by its time), ``pot``, ``at``, ``entered_at`` (first entered).
+    summaries : polars.DataFrame
+        ``shift``, ``pot``, ``blast_s``.
+    now : datetime
+        Naive UTC.
+    after : timedelta
+        How long after the shift's end, or its booking, they are missed.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``SPAN_SCHEMA``, one cause a shift; a span ends when the last that was missing was entered.
+    """
+    blasted = {
+        (row["shift"], row["pot"])
+        for row in summaries.filter(pl.col("blast_s") >= 60.0).iter_rows(named=True)
+    }
+    rows = []
+    for shift in shifts.iter_rows(named=True):
+        if (shift["shift"], shift["pot"]) not in blasted:
+            continue
+        from_at = max(shift["to_at"], shift["booked_at"]) + after
+        if from_at > now:
+            continue
+        entered = {
+            "area": _first_entered(areas, shift), "bags": _first_entered(abrasives, shift)
+        }  # fmt: skip
+        missing = [what for what, at in entered.items() if at is None]
+        late = [at for at in entered.values() if at is not None and at > from_at]
+        if not missing and not late:
+            continue
+        to_at = None if missing else max(late)
+        lacked = missing or [w for w, at in entered.items() if at is not None and at > from_at]
+        rows.append(
+            (shift["pot"], "records_missing", shift["shift"], from_at, to_at, to_at or now, None,
+             f"Shift {shift['shift']}: no {' and no '.join(lacked)} entered.")
+        )  # fmt: skip
+    return _frame(rows)
+
+
+def _first_entered(entries: pl.DataFrame, shift: dict[str, Any]) -> dt.datetime | None:
+    mine = entries.filter(
+        (pl.col("pot") == shift["pot"])
+        & (
+            (pl.col("shift") == shift["shift"])
+            | (
+                (pl.col("shift") == "")
+                & (pl.col("at") >= shift["from_at"])
+                & (pl.col("at") < shift["to_at"])
+            )
+        )
+    )
+    first = mine["entered_at"].min()
+    return first if isinstance(first, dt.datetime) else None
+
+
+def refill_spans(
+    tippings: pl.DataFrame,
+    pot: str,
+    day_of: Any,
+    now: dt.datetime,
+    after: dt.timedelta = RECORDS_AFTER,
+) -> pl.DataFrame:
+    """Refills that the pressures show and nobody entered; one cause a day.
+
+    Parameters
+    ----------
+    tippings : polars.DataFrame
+        ``from_at``, ``to_at``, ``estimate_kg``, ``error_kg``, ``entered_kg`` of one pot.
+    pot : str
+        The pot.
+    day_of : callable
+        A naive UTC instant's day at the site, as text.
+    now : datetime
+        Naive UTC.
+    after : timedelta
+        How long after a refill it is missed.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``SPAN_SCHEMA``. Once a refill is entered and weighed anew it is no longer here: the notice
+        is withdrawn.
+    """
+    rows = []
+    lacking = tippings.filter(
+        pl.col("entered_kg").is_null()
+        & (pl.col("estimate_kg") - 2.0 * pl.col("error_kg") >= LEAST_REFILL_KG)
+        & (pl.col("to_at") + after <= now)
+    ).with_columns(pl.col("to_at").map_elements(day_of, return_dtype=pl.String).alias("day"))
+    for (day,), refills in lacking.sort("to_at").group_by("day", maintain_order=True):
+        first = refills["to_at"].min()
+        assert isinstance(first, dt.datetime)
+        count, total_kg = refills.height, float(refills["estimate_kg"].sum())
+        what = "A refill" if count == 1 else f"{count} refills"
+        rows.append(
+            (pot, "records_missing", f"refills {day}", first + after, None, now, total_kg,
+             f"{what} of about {total_kg:.0f} kg in all that nobody entered.")
+        )  # fmt: skip
+    return _frame(rows)
