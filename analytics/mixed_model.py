@@ -23,7 +23,7 @@ Ints = npt.NDArray[np.int64]
 
 #: Median of the prior of θ, the spread of a factor over that of single rows: a half-Cauchy, so that
 #: very small and very large spreads stay possible (our choice; coverage was measured with it).
-PRIOR_SCALE = 0.5
+PRIOR_SCALE = 0.7
 #: A most likely θ under this is nought: nothing of a spread is seen.
 NOUGHT = 1e-3
 
@@ -94,7 +94,9 @@ def _solve(parts: _Products, theta: Floats) -> _Solved:
     matrix[:, np.arange(q), np.arange(q)] += 1.0
     right = scale * parts.b
     middle = np.linalg.solve(matrix, right[:, :, None])[:, :, 0]
-    squares = np.maximum(parts.yy - np.sum(right * middle, axis=1), 1e-300)
+    squares = np.asarray(
+        np.maximum(parts.yy - np.sum(right * middle, axis=1), 1e-300), dtype=np.float64
+    )
     lower = np.linalg.cholesky(matrix)
     logdet = 2.0 * np.sum(np.log(np.diagonal(lower, axis1=1, axis2=2)), axis=1)
     free = parts.n - parts.p
@@ -257,15 +259,16 @@ def posterior(
     x: Floats,
     factors: Sequence[Factor],
     weights: Floats | None = None,
+    scales: Sequence[float] | None = None,
     powers: Sequence[float] = WEIGHT_POWERS,
     draws: int = 4000,
     seed: int = 0,
 ) -> Posterior:
     """Draw effects and spreads from what the data leave possible.
 
-    The prior is flat in β and in log σ, and a half-Cauchy of scale :data:`PRIOR_SCALE` in each θ.
-    β, u and σ are integrated in closed form; over θ by importance sampling, half of it from the
-    prior and half around the bulk, so that neither a spread of nought nor a sharp peak is missed.
+    The prior is flat in β and in log σ, and a half-Cauchy in each θ, the spread of a factor
+    over σ. β, u and σ are integrated in closed form; over θ by importance sampling, half of it far
+    and wide and half around the bulk, so that neither nought nor a sharp peak is missed.
 
     Parameters
     ----------
@@ -273,6 +276,8 @@ def posterior(
         See :func:`fit_reml`.
     weights : ndarray of float64, shape (n,), optional
         Of each row, about 1 in the middle.
+    scales : sequence of float, optional
+        Of each factor's prior; :data:`PRIOR_SCALE` by default.
     powers : sequence of float
         Rows of weight w have the variance σ²/w^power; each power is tried and counts as it fits:
         0 takes all rows for equally sure, 1 takes a shift of half the hours for half as sure.
@@ -304,9 +309,16 @@ def posterior(
     count = len(factors)
 
     theta = _prior_points(_FIRST, count, rng.random(count))
-    likely = np.stack([-0.5 * _solve(p, theta).criterion for p in products])
+    first = [_solve(p, theta) for p in products]
+    likely = np.stack([-0.5 * s.criterion for s in first])
+    likely -= likely.max()
+    # Powers that fit far worse than another wherever one looks are not worth the time.
+    good = np.logaddexp.reduce(likely, axis=1) > np.log(1e-3)
+    worth = [k for k in range(len(products)) if good[k]]
+    powers, likely = [powers[k] for k in worth], likely[worth]
+    products, first = [products[k] for k in worth], [first[k] for k in worth]
     # Around the bulk of what the prior's points found, in log θ.
-    share = np.exp(np.logaddexp.reduce(likely, axis=0) - likely.max())
+    share = np.exp(np.logaddexp.reduce(likely, axis=0))
     share /= share.sum()
     phi = np.log(theta)
     centre = share @ phi
@@ -315,21 +327,24 @@ def posterior(
     normal = rng.standard_normal((_THEN, count)) @ root.T
     more = centre + normal / np.sqrt(rng.chisquare(_T_DF, (_THEN, 1)) / _T_DF)
     more = np.clip(more, -12.0, 8.0)
+    then = [_solve(p, np.exp(more)) for p in products]
+    solved = [
+        _Solved(*(np.concatenate(pair) for pair in zip(*two, strict=True)))
+        for two in zip(first, then, strict=True)
+    ]
     theta = np.vstack([theta, np.exp(more)])
     phi = np.vstack([phi, more])
-    solved = [_solve(p, theta) for p in products]
 
-    log_prior = np.sum(
-        np.log(2.0 / (np.pi * PRIOR_SCALE)) + phi - np.log1p((theta / PRIOR_SCALE) ** 2), axis=1
-    )
+    scale = np.full(count, PRIOR_SCALE) if scales is None else np.asarray(scales, dtype=np.float64)
+    log_prior = _log_half_cauchy(phi, scale)
     offered = np.logaddexp(
-        np.log(_FIRST) + log_prior, np.log(_THEN) + _log_t(phi - centre, root)
-    )  # fmt: skip
+        np.log(_FIRST) + _log_half_cauchy(phi, np.full(count, PRIOR_SCALE)),
+        np.log(_THEN) + _log_t(phi - centre, root),
+    )
     log_weight = np.stack([-0.5 * s.criterion + log_prior - offered for s in solved])
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    over_powers = weight.sum(axis=0)
-    effective = float(1.0 / np.sum(over_powers**2))
+    effective = float(1.0 / np.sum(weight.sum(axis=0) ** 2))
 
     chosen = _systematic(weight.ravel(), draws, rng)
     q, m = products[0].owner.size, products[0].a.shape[0]
@@ -368,6 +383,12 @@ def _prior_points(number: int, count: int, shift: Floats) -> Floats:
     steps = golden ** -np.arange(1.0, count + 1.0)
     even = (shift + np.arange(1, number + 1)[:, None] * steps) % 1.0
     return np.asarray(PRIOR_SCALE * np.tan(0.5 * np.pi * np.clip(even, 1e-4, 1.0 - 1e-4)))
+
+
+def _log_half_cauchy(phi: Floats, scale: Floats) -> Floats:
+    """Log density of φ = log θ, θ half-Cauchy in each of its columns."""
+    density = np.log(2.0 / (np.pi * scale)) + phi - np.log1p((np.exp(phi) / scale) ** 2)
+    return np.asarray(np.sum(density, axis=1))
 
 
 def _log_t(off: Floats, root: Floats) -> Floats:
