@@ -25,6 +25,7 @@ from typing import Any
 import polars as pl
 
 from ingest.notice_kinds import NOTICE_KINDS
+from ingest.parts import part_at
 
 #: What notices are made from: one row a span of one kind at one pot.
 SPAN_SCHEMA: dict[str, Any] = {
@@ -289,15 +290,16 @@ def words_of(kind: str, cause: str) -> str:
 
     Examples
     --------
-    >>> words_of("transducer_fault", "pot"), words_of("rule_due", "pinch_hose")
+    >>> words_of("transducer_fault", "pot"), words_of("rule_due", "pinch_hose/1/pinch_hose")
     ('Transducer or switch at fault: pot', 'Check due: pinch hose')
     """
-    from ingest.parts import PART_WORDS
-
     text = NOTICE_KINDS[kind].words
-    about = PART_WORDS.get(cause.split("/")[0], cause.split("/")[0]) if cause else ""
-    if cause == "deadman":
-        about = "dead-man switch"
+    about = cause
+    if "/" in cause:  # part, position and rule
+        part, position, rule = cause.split("/", 2)
+        about = part_at(part, position)
+        if rule != part:
+            about += f" ({rule.replace('_', ' ')})"
     title = text[:1].upper() + text[1:]
     return f"{title}: {about}" if about else title
 

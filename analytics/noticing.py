@@ -15,9 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import polars as pl
 
-from analytics import condition_frames, frames, notice_frames, part_frames
+from analytics import condition_frames, figures, frames, hours, notice_frames, part_frames
 from analytics.indicators import changes
 from analytics.notice_spans import (
     fault_spans,
@@ -28,13 +29,16 @@ from analytics.notice_spans import (
     silence_spans,
 )
 from analytics.notices import SPAN_SCHEMA, events, notices
-from analytics.pipeline import insert, utc_now
+from analytics.pipeline import insert, upkeep_rules, utc_now
+from analytics.rule_spans import Curve, counts, rule_spans
 from analytics.trouble_spans import SPANS_VERSION, trouble_spans
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
 
 if TYPE_CHECKING:
     import duckdb
+
+    from analytics.rule_spans import Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -168,7 +172,24 @@ def _spans(
                 notice_frames.trouble_spans(con, pot_id) if fits is None else fits, pot
             ),
         ]  # fmt: skip
+    counted = counts(part_frames.stays(con), part_frames.checked_lives(con), upkeep_rules(yard))
+    curves = {pot: _curve(con, yard, pot, now) for pot in pots}
+    found.append(rule_spans(counted, curves, now))
     return pl.concat(found)
+
+
+def _curve(con: duckdb.DuckDBPyConnection, yard: Yard, pot: str, now: dt.datetime) -> Curve:
+    totals = figures.totals_of(con, yard, pot)
+    pot_id = frames.pots(con)[pot]
+    ends = [frames.cycles(con, pot_id)["span_to_at"], frames.gaps(con, pot_id)["to_at"]]
+    edges = pl.concat([end.cast(pl.Datetime("us")).alias("end") for end in ends]).unique().sort()
+    now_us = hours.microseconds(now)
+
+    def used(from_us: Ints, to_us: Ints) -> tuple[Floats, Floats]:
+        within = hours.windows(totals, from_us, to_us, np.full(to_us.shape, now_us, np.int64))
+        return within["blast_high_s"].to_numpy() / 3600.0, within["cycles"].to_numpy().astype(float)
+
+    return Curve(edges.cast(pl.Int64).to_numpy(), used)
 
 
 def _not_logged(fresh: pl.DataFrame, after: pl.DataFrame, logged: pl.DataFrame) -> pl.DataFrame:

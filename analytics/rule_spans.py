@@ -1,0 +1,206 @@
+"""When the limits of checks passed: due soon, due, overdue, until somebody signed off.
+
+``upkeep`` says how far along each check is now. A notice needs the instant at which a limit
+passed, also for what was signed off since; it is the end of the first cycle (or silence) by which
+the high figure had passed it, or the day.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics.notices import SPAN_SCHEMA
+from analytics.upkeep import UpkeepRule
+from ingest.parts import RESULTS
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+
+_RESETTING = [result for result, (begins_anew, _) in RESULTS.items() if begins_anew]
+
+#: Kinds with the share of the limit at which they begin; due soon begins at the rule's own.
+_STAGES = (("rule_soon", None), ("rule_due", 1.0), ("rule_overdue", 1.1))
+
+
+class Curve(NamedTuple):
+    """How a pot's use grows.
+
+    Parameters
+    ----------
+    edges_us : ndarray of int64, shape (n,)
+        Instants at which it may have grown, ascending: ends of cycles and of silences. [us]
+    used : callable
+        ``from_us, to_us`` (ndarray of int64 each) to high blast hours [h] and pinch cycles within.
+    """
+
+    edges_us: Ints
+    used: Callable[[Ints, Ints], tuple[Floats, Floats]]
+
+
+class Count(NamedTuple):
+    """A count of one rule at one place: since it began, up to the sign-off that ended it."""
+
+    pot: str
+    part: str
+    position: str
+    rule: UpkeepRule
+    from_at: dt.datetime
+    to_at: dt.datetime | None
+
+
+def counts(stays: pl.DataFrame, checks: pl.DataFrame, rules: Sequence[UpkeepRule]) -> list[Count]:
+    """Every count of every rule, those that ended too.
+
+    Parameters
+    ----------
+    stays : polars.DataFrame
+        ``part``, ``pot``, ``position``, ``from_at``, ``to_at`` (null: still on).
+    checks : polars.DataFrame
+        ``part``, ``pot``, ``position``, ``checked_at``, ``result``, ``rule``.
+    rules : sequence of UpkeepRule
+        The checks in force.
+
+    Returns
+    -------
+    list of Count
+        Of each place and rule they follow one another without a hole.
+    """
+    good: dict[tuple[str, str, str], list[tuple[dt.datetime, str]]] = {}
+    for check in checks.filter(pl.col("result").is_in(_RESETTING)).iter_rows(named=True):
+        place = (check["pot"], check["part"], check["position"])
+        good.setdefault(place, []).append((check["checked_at"], check["rule"]))
+    named: dict[str, list[UpkeepRule]] = {}
+    for rule in sorted(rules, key=lambda rule: rule.closeness):
+        named.setdefault(rule.called, []).append(rule)
+    found = []
+    for stay in stays.iter_rows(named=True):
+        place = (stay["pot"], stay["part"], stay["position"])
+        for name, of_name in named.items():
+            holding = [r for r in of_name if r.holds(stay["pot"], stay["position"])]
+            if of_name[0].part != stay["part"] or not holding:
+                continue
+            rule = holding[-1]
+            resets = sorted(
+                at
+                for at, of_rule in good.get(place, [])
+                if rule.task != "replace"
+                and of_rule in ("", name)
+                and at > stay["from_at"]
+                and (stay["to_at"] is None or at < stay["to_at"])
+            )
+            edges = [stay["from_at"], *resets, stay["to_at"]]
+            for begin, end in itertools.pairwise(edges):
+                found.append(Count(*place, rule, begin, end))
+    return found
+
+
+def rule_spans(
+    counted: Sequence[Count], curves: dict[str, Curve], now: dt.datetime
+) -> pl.DataFrame:
+    """Spans in which a check was due soon, due or overdue.
+
+    Parameters
+    ----------
+    counted : sequence of Count
+        From :func:`counts`.
+    curves : dict
+        By pot; of a pot that is not in it only days count.
+    now : datetime
+        Naive UTC.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``analytics.notices.SPAN_SCHEMA``; the cause is part, position and rule. Limits by
+        condition are not here: what the indicators say is noticed by itself.
+    """
+    passed: dict[tuple[int, str], list[tuple[dt.datetime, str]]] = {}
+    by_pot: dict[str, list[tuple[int, str, float, float, str]]] = {}
+    for number, count in enumerate(counted):
+        rule = count.rule
+        end = count.to_at or now
+        for kind, given in _STAGES:
+            share = given if given is not None else 1.0 - rule.due_soon
+            if rule.every_days is not None:
+                at = count.from_at + dt.timedelta(days=share * rule.every_days)
+                if at <= end:
+                    said = f"{rule.every_days:g} days"
+                    passed.setdefault((number, kind), []).append((at, said))
+            limits = (rule.every_blast_h, rule.every_cycles)
+            if any(limit is not None for limit in limits) and count.pot in curves:
+                hours, cycles = (np.inf if limit is None else share * limit for limit in limits)
+                by = f"{rule.every_blast_h:g} blast hours" if rule.every_blast_h else ""
+                said = by or f"{rule.every_cycles} pinch cycles"
+                by_pot.setdefault(count.pot, []).append((number, kind, hours, cycles, said))
+    for pot, tasks in by_pot.items():
+        for (number, kind, _, _, said), at_us in zip(
+            tasks, _crossings(curves[pot], counted, tasks, now), strict=True
+        ):
+            if at_us is not None:
+                at = _EPOCH + dt.timedelta(microseconds=at_us)
+                passed.setdefault((number, kind), []).append((at, said))
+    rows: list[tuple[Any, ...]] = []
+    for (number, kind), ats in passed.items():
+        count = counted[number]
+        at, limit = min(ats)
+        to_at = count.to_at
+        if at > now or (to_at is not None and at >= to_at):
+            continue
+        cause = "/".join((count.part, count.position, count.rule.called))
+        what = count.rule.what[:1].upper() + count.rule.what[1:]
+        rows.append(
+            (count.pot, kind, cause, at, to_at, to_at or now, None,
+             f"{what}: every {limit}; counted since {count.from_at:%Y-%m-%d}.")
+        )  # fmt: skip
+    return pl.DataFrame(rows, schema=SPAN_SCHEMA, orient="row")
+
+
+_EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC
+
+
+def _us(instant: dt.datetime) -> int:
+    return (instant - _EPOCH) // dt.timedelta(microseconds=1)
+
+
+def _crossings(
+    curve: Curve,
+    counted: Sequence[Count],
+    tasks: Sequence[tuple[int, str, float, float, str]],
+    now: dt.datetime,
+) -> list[int | None]:
+    """The first edge at which each limit has passed, by halving; ``None``: it has not. [us]"""
+    from_us = np.array([_us(counted[n].from_at) for n, *_ in tasks], dtype=np.int64)
+    end_us = np.array([_us(counted[n].to_at or now) for n, *_ in tasks], dtype=np.int64)
+    hours = np.array([task[2] for task in tasks])
+    cycles = np.array([task[3] for task in tasks])
+    edges = curve.edges_us if curve.edges_us.size else np.zeros(1, np.int64)
+
+    def over(to_us: Ints) -> npt.NDArray[np.bool_]:
+        used_h, used_cycles = curve.used(from_us, np.maximum(np.minimum(to_us, end_us), from_us))
+        return (used_h >= hours) | (used_cycles >= cycles)
+
+    low = np.searchsorted(edges, from_us, side="right")
+    high = np.searchsorted(edges, end_us, side="right")
+    # One place past the last edge stands for the end of the count itself.
+    reached = over(end_us)
+    first, last = low.copy(), high.copy()
+    while np.any(first < last):
+        middle = (first + last) // 2
+        at = np.where(middle < edges.size, edges[np.minimum(middle, edges.size - 1)], end_us)
+        hit = over(at)
+        last = np.where((first < last) & hit, middle, last)
+        first = np.where((first < last) & ~hit, middle + 1, first)
+    found: list[int | None] = []
+    for i, index in enumerate(first):
+        if not reached[i]:
+            found.append(None)
+        else:
+            found.append(int(edges[index]) if index < high[i] else int(end_us[i]))
+    return found
