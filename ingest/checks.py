@@ -33,6 +33,7 @@ _CERTIFICATE_SOON = dt.timedelta(days=30)
 _HEARD_WITHIN = dt.timedelta(minutes=5)
 _HEALTH_STALE = dt.timedelta(seconds=10)
 _BOX_CLOCK_OFF_S = 5.0
+_FAULTS_SHOWN = 5
 _EARLIEST_CLOCK = dt.datetime(2025, 1, 1, tzinfo=dt.UTC)
 
 
@@ -202,10 +203,34 @@ def check_signals(con: duckdb.DuckDBPyConnection, yard: Yard) -> Iterator[Findin
 
 def check_records(con: duckdb.DuckDBPyConnection, data: Path) -> Iterator[Finding]:
     """What people entered is kept a second time."""
-    from ingest.store import records_log
+    from ingest import photos
+    from ingest.store import record_chain, records_log
 
+    kept = records_log.read(data)
+    faults = record_chain.faults(con, kept.rows)
+    for fault in faults[:_FAULTS_SHOWN]:
+        yield Finding(
+            "records", "fail", fault.what,
+            "Compare it with records.log and with what was printed; ask who can write the files. "
+            "Nothing is mended by itself.",
+        )  # fmt: skip
+    if len(faults) > _FAULTS_SHOWN:
+        yield Finding("records", "fail", f"{len(faults)} rows in all do not stand as entered.")
+    seal = record_chain.seal_of(con)
+    if not faults and seal.number:
+        yield Finding(
+            "records", "ok", f"{seal.number} rows stand as entered; the seal is {seal}.",
+        )  # fmt: skip
+    named = con.execute(
+        "SELECT DISTINCT body->>'photo' FROM record WHERE coalesce(body->>'photo', '') <> ''"
+    ).fetchall()
+    for lost in photos.faults(data, [name for (name,) in named]):
+        yield Finding(
+            "photos", "fail", f"The photo {lost.name} is {lost.what}.",
+            "Put it back from a copy of the data folder.",
+        )  # fmt: skip
     late = records_log.lacking(con, data)
-    damaged = records_log.read(data).damaged
+    damaged = kept.damaged
     if late:
         yield Finding(
             "records", "warn",

@@ -23,7 +23,7 @@ from ingest.errors import RecordRefused, StoreBusy
 from ingest.instants import utc_instant
 from ingest.production_bodies import OF_A_SHIFT
 from ingest.record_bodies import BODIES, INSTANT_KEYS, KEYS, checked_body, words_of
-from ingest.store import records_log
+from ingest.store import record_chain, records_log
 from ingest.store.connection import DEFAULT_WAIT_S, write_window
 
 if TYPE_CHECKING:
@@ -579,6 +579,13 @@ def _insert(con: duckdb.DuckDBPyConnection, rows: Sequence[Row]) -> None:
         for at in columns["recorded_at"]
     ]
     columns["body"] = [json.dumps(body, ensure_ascii=False) for body in columns["body"]]
+    entered = [
+        row._asdict() | {"recorded_at": row.recorded_at.replace(tzinfo=None), "body": body}
+        for row, body in zip(rows, columns["body"], strict=True)
+    ]
+    seals = record_chain.continued(con, entered)
+    columns["number"] = [seal.number for seal in seals]
+    columns["link"] = [seal.link for seal in seals]
     table = pa.table(
         {
             name: pa.array(values, pa.string() if name == "supersedes" else None)
@@ -586,7 +593,10 @@ def _insert(con: duckdb.DuckDBPyConnection, rows: Sequence[Row]) -> None:
         }
     )
     con.register("new_record", table)
-    con.execute(f"INSERT INTO record ({_COLUMNS}) SELECT {_COLUMNS} FROM new_record")
+    con.execute(
+        f"INSERT INTO record ({_COLUMNS}, number, link) "
+        f"SELECT {_COLUMNS}, number, link FROM new_record"
+    )
     con.unregister("new_record")
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from ingest.errors import StoreError
-from ingest.store import schema
+from ingest.store import record_chain, schema
 
 if TYPE_CHECKING:
     import duckdb
@@ -47,6 +47,17 @@ def m006_lives_of_parts(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.LIVES_OF_PARTS)
 
 
+def m007_record_chain(con: duckdb.DuckDBPyConnection) -> None:
+    """Link the rows that people entered, so that an altered one shows."""
+    con.execute(schema.RECORD_CHAIN)
+    record_chain.number_rest(con)
+
+
+def m008_lines_of_pots(con: duckdb.DuckDBPyConnection) -> None:
+    """Keep apart in a cycle what clean air, abrasive, bull hose and compressor each cost."""
+    con.execute(schema.LINES_OF_POTS)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -54,6 +65,8 @@ MIGRATIONS: tuple[Migration, ...] = (
     m004_clock_corrections,
     m005_notices,
     m006_lives_of_parts,
+    m007_record_chain,
+    m008_lines_of_pots,
 )
 
 

@@ -28,8 +28,10 @@ LOG_NAME = "records.log"
 
 COLUMNS = (
     "record_id", "kind", "recorded_at", "recorded_by", "via", "supersedes", "withdrawn", "reason",
-    "body",
+    "body", "number", "link",
 )  # fmt: skip
+#: Columns that lines lack which were written before there was a chain.
+_LATER = ("number", "link")
 _LINE = re.compile(rb"^(.*) \*([0-9A-F]{8})$", re.DOTALL)
 
 
@@ -67,14 +69,14 @@ def read(data: Path) -> Kept:
         row = _row(line)
         if row is None:
             damaged.append(number)
-        else:
-            rows.setdefault(row["record_id"], row)
+        elif rows.get(row["record_id"], {}).get("link") is None:
+            rows[row["record_id"]] = row
     return Kept(list(rows.values()), damaged)
 
 
 def lacking(con: duckdb.DuckDBPyConnection, data: Path) -> list[dict[str, Any]]:
-    """Rows of the store that the log does not have, oldest first."""
-    known = [row["record_id"] for row in read(data).rows]
+    """Rows of the store that the log does not have, or not with their link, oldest first."""
+    known = [row["record_id"] for row in read(data).rows if row["link"] is not None]
     found = con.execute(
         f"SELECT {', '.join(COLUMNS)} FROM record "
         "WHERE record_id NOT IN (SELECT unnest($known::VARCHAR[])) ORDER BY record_id",
@@ -131,7 +133,7 @@ def _row(line: bytes) -> dict[str, Any] | None:
     found = _LINE.match(line)
     if found is None or zlib.crc32(found[1]) != int(found[2], 16):
         return None
-    row: dict[str, Any] = msgspec.json.decode(found[1])
+    row: dict[str, Any] = dict.fromkeys(_LATER) | msgspec.json.decode(found[1])
     row["recorded_at"] = dt.datetime.fromisoformat(row["recorded_at"])
     return row
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from ingest.errors import JournalError, StoreBusy, StoreError
-from ingest.store import file_lock, migrations, records_log
+from ingest.store import file_lock, migrations, record_chain, records_log
 from ingest.store.batch import USUAL, Admission
 from ingest.store.connection import STORE_NAME, open_store, store_path, write_window
 from ingest.store.journal_frames import (
@@ -245,6 +245,7 @@ def rebuild(
             records = records_log.restore(con, data)
             if aside is not None:
                 records += _old_records(con, aside, lost)
+            record_chain.number_rest(con)
         tell(f"{records:,} records of people are back; {copied:,} other rows were copied.")
         messages, readings, quarantined = _take_journal(
             data, StoreWriter(data, pots, pots_of_source=pots_of_source, admission=admission), tell

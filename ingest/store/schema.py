@@ -424,3 +424,20 @@ CREATE TABLE part_check (                  -- each check, with all that the part
     silent_us  BIGINT NOT NULL
 );
 """
+
+#: Number and link of each row that people entered; ``ingest.store.record_chain``.
+RECORD_CHAIN = """
+ALTER TABLE record ADD COLUMN number BIGINT;  -- in the order of entry, from 1, without a hole
+ALTER TABLE record ADD COLUMN link VARCHAR;   -- SHA-256 of the link before it and of the row
+"""
+
+#: Told apart in a burst: clean air's loss, the grains' own, the bull hose's, and the compressor.
+LINES_OF_POTS = """
+ALTER TABLE condition ADD COLUMN clean_loss_index DOUBLE;  -- manifold to nozzle while the pot fills
+ALTER TABLE condition ADD COLUMN grain_loss_index DOUBLE;  -- what abrasive adds to it
+ALTER TABLE condition ADD COLUMN bull_loss_index DOUBLE;   -- before the manifold, for its flow
+ALTER TABLE condition ADD COLUMN receiver_pa DOUBLE;       -- manifold right after the flow stops
+ALTER TABLE condition ADD COLUMN blown_unheld_share DOUBLE;  -- nozzle up though the dead-man is off
+ALTER TABLE condition DROP COLUMN hose_loss_index;
+ALTER TABLE condition DROP COLUMN sag_index;
+"""

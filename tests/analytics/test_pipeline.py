@@ -26,7 +26,8 @@ PutSamples = Callable[[Path, str, pl.DataFrame], None]
 BEGIN = dt.datetime(2026, 3, 2, 6)
 NOW = dt.datetime(2026, 3, 3)
 DERIVED = (
-    "cycle", "gap", "shift_summary", "part_usage", "part_stay", "part_check", "signal_fault", "zero_rest", "pressure_watch",
+    "cycle", "gap", "shift_summary", "part_usage", "part_stay", "part_check", "signal_fault",
+    "zero_rest", "pressure_watch",
 )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from ingest import checks, checks_messages, checks_signals
 from ingest.checks_signals import Lately, Suspicion
 from ingest.config import Yard, parse_yard
 from ingest.readings import RawMessage
-from ingest.store import records_log
+from ingest.store import record_chain, records_log
 from ingest.store.connection import read_window, write_window
 from ingest.store.journal import Journal
 from ingest.store.write import StoreWriter
@@ -276,12 +276,14 @@ def test_records_whose_copy_is_late_or_damaged(tmp_path: Path) -> None:
     with write_window(tmp_path) as con:
         con.execute(
             "INSERT INTO record VALUES ('a', 'crew', now()::TIMESTAMP, 'x', 'page', NULL, false, "
-            "'', '{}')"
+            "'', '{}', NULL, NULL)"
         )
+        record_chain.number_rest(con)
     with read_window(tmp_path) as con:
-        (late,) = checks.check_records(con, tmp_path)
+        whole, late = checks.check_records(con, tmp_path)
+    assert "1 rows stand as entered; the seal is 1-" in whole.what
     assert "1 records are not in records.log yet" in late.what
     records_log.log_path(tmp_path).write_bytes(b"not a line\n")
     with read_window(tmp_path) as con:
-        _, damaged = checks.check_records(con, tmp_path)
+        _, _, damaged = checks.check_records(con, tmp_path)
     assert "1 lines of records.log cannot be read, the first is line 1" in damaged.what
