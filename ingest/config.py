@@ -38,6 +38,7 @@ from ingest.yard_faults import (
     placed,
     shown,
 )
+from ingest.yard_notices import Notices
 from ingest.yard_pots import Box, Pot, Transducer
 from ingest.yard_review import Review
 from ingest.yard_rules import EffectiveRule, Rule, effective_rules
@@ -205,6 +206,8 @@ class Yard(Table):
         ``None``: no port is opened.
     review : Review
         What a shift's review aims at.
+    notices : Notices
+        How notices are told; by default they only stand on the pages.
     """
 
     site: Site
@@ -222,6 +225,7 @@ class Yard(Table):
     keep: Keep = Keep()
     metrics: Metrics | None = None
     review: Review = Review()
+    notices: Notices = Notices()
 
     @property
     def pot_names(self) -> tuple[str, ...]:

@@ -311,6 +311,7 @@ def across_tables(raw: Mapping[str, Any], zone: ZoneInfo | None) -> Iterator[Raw
                 yield RawFault(("serial", index, "pots", position), name, _no_pot(name, pots))
     yield from _modbus(raw, pots)
     yield from _sources(raw)
+    yield from _notices(raw, pots)
     for index, transducer in _tables(raw, "transducer"):
         yield from _calibrations(index, transducer, zone)
 
@@ -358,6 +359,21 @@ def _doubles(raw: Mapping[str, Any], table: str, keys: tuple[str, ...]) -> Itera
             words = f"another [[{table}]] has the same {' and '.join(keys)}"
             yield RawFault((table, index, keys[-1]), values[-1], words)
         seen.add(values)
+
+
+def _notices(raw: Mapping[str, Any], pots: list[str]) -> Iterator[RawFault]:
+    table = raw.get("notices")
+    if not isinstance(table, dict):
+        return
+    if table.get("mqtt") is True and "mqtt" not in raw:
+        what = "the file has no [mqtt] table that says which broker"
+        yield RawFault(("notices", "mqtt"), True, what)
+    for index, channel in _tables(table, "channel"):
+        names = channel.get("pots")
+        for position, name in enumerate(names if isinstance(names, list) else ()):
+            if pots and isinstance(name, str) and name not in pots:
+                path = ("notices", "channel", index, "pots", position)
+                yield RawFault(path, name, _no_pot(name, pots))
 
 
 def _sources(raw: Mapping[str, Any]) -> Iterator[RawFault]:
