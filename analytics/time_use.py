@@ -40,12 +40,12 @@ LEAST_REFILL_S = 45.0
 #: A manifold under this share of its target is switched off, not waited for. [-]
 _SWITCHED_OFF = 0.5
 
-#: Stops that want a reason, or have one.
+#: Stops that want a reason, or have one: a row a stretch of one part.
 STOP_SCHEMA: dict[str, Any] = {
     "from_at": pl.Datetime("us"),
     "to_at": pl.Datetime("us"),
     "idle_s": pl.Float64,  # of it the time that was heard
-    "reason": pl.String,  # the part that most of it counts as; empty: unexplained
+    "reason": pl.String,  # the part that it counts as; empty: unexplained
     "how": pl.String,  # entered, found (by readings or bags), or empty
     "offered": pl.String,  # a guess to be tapped, never counted
 }
@@ -216,7 +216,7 @@ def time_ledger(
             spans.setdefault(part, []).extend(mine)
         length = sum(b - a for a, b in pieces)
         if length >= rules.stop_s * _US:
-            rows.append(_stop_row(pieces, length, shares, how, begin, end))
+            rows += _stop_rows(shares, how, begin, end)
     spans.pop(PAUSE, None)
     made: dict[str, Total] = {
         BLASTING: hours.total(span_from, span_to, cycles["blast_s"].to_numpy()),
@@ -370,21 +370,21 @@ def _judged(
     refills: Sequence[dt.datetime],
     waiting: Sequence[Span],
     rules: UseSettings,
-) -> tuple[dict[str, list[Span]], str]:
+) -> tuple[dict[str, list[Span]], dict[str, str]]:
     """What each part has of a stop, and how that is known."""
     length = sum(b - a for a, b in pieces)
     begin, end = pieces[0][0], pieces[-1][1]
     left = pieces
     shares: dict[str, list[Span]] = {}
-    how = ""
+    how: dict[str, str] = {}
 
     def take(part: str, spans: Iterable[Span], known: str) -> None:
-        nonlocal left, how
+        nonlocal left
         mine = _common(left, spans)
         if mine:
             shares[part] = sorted(shares.get(part, []) + mine)
             left = _less(left, mine)
-            how = how or known
+            how.setdefault(part, known)
 
     for row in reversed(list(reasons.select("from_at", "to_at", "reason").iter_rows())):
         a, b = microseconds(row[0]), microseconds(row[1])
@@ -394,31 +394,38 @@ def _judged(
     tipped = [at for at in map(microseconds, refills) if begin <= at < end]
     if tipped and length >= LEAST_REFILL_S * _US:
         most = round(rules.refill_most_s * _US)
-        first = max(min(tipped[0] - most // 2, end - most), begin)
+        # At the end of the stop that it is nearer to, so that what is left is of one piece.
+        first = begin if tipped[0] - begin <= end - tipped[0] else max(end - most, begin)
         take("refill", [(first, first + most)], "found")
     if left:
         shares[PAUSE if length < rules.stop_s * _US else UNEXPLAINED] = left
     return shares, how
 
 
-def _stop_row(
-    pieces: list[Span],
-    length: int,
-    shares: dict[str, list[Span]],
-    how: str,
-    begin: int,
-    end: int,
-) -> tuple[object, ...]:
-    amounts = {part: sum(b - a for a, b in mine) for part, mine in shares.items()}
-    part = max(amounts, key=lambda name: amounts[name])
-    from_us, to_us = pieces[0][0], pieces[-1][1]
-    unexplained = part == UNEXPLAINED
-    at_an_end = from_us == begin or to_us == end
-    offered = "set_up" if at_an_end else "break" if "refill" in shares or length > 1200e6 else ""
-    return (
-        _instant(from_us), _instant(to_us), length / _US, "" if unexplained else part,
-        "" if unexplained else how, offered if unexplained else "",
-    )  # fmt: skip
+def _stop_rows(
+    shares: dict[str, list[Span]], how: dict[str, str], begin: int, end: int
+) -> list[tuple[object, ...]]:
+    """A stop as rows of the table: a row a stretch of one part."""
+    pieces = sorted((a, b, part) for part, mine in shares.items() for a, b in mine)
+    runs: list[list[Any]] = []
+    for a, b, part in pieces:
+        if runs and runs[-1][2] == part:
+            runs[-1][1], runs[-1][3] = b, runs[-1][3] + b - a
+        else:
+            runs.append([a, b, part, b - a])
+    rows: list[tuple[object, ...]] = []
+    for a, b, part, idle in runs:
+        open_yet = part == UNEXPLAINED
+        offered = ""
+        if open_yet:
+            offered = "set_up" if a == begin or b == end else "break" if idle > 1200 * _US else ""
+        rows.append(
+            (
+                _instant(a), _instant(b), idle / _US, "" if open_yet else part,
+                how.get(part, ""), offered,
+            )
+        )  # fmt: skip
+    return rows
 
 
 def _instant(at_us: int) -> dt.datetime:
