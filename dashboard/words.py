@@ -40,13 +40,20 @@ BEGAN_WORDS = {"press": "dead-man opened", "gap": "open when hearing began again
 ENDED_WORDS = {"release": "dead-man let go", "gap": "hearing stopped", "open": "not ended yet"}
 
 #: Since when a part is counted -> the words for it.
-SINCE_WORDS = {"checked": "last check", "fitted": "fitting", "heard": "first reading"}
+SINCE_WORDS = {
+    "checked": "last check",
+    "fitted": "fitting",
+    "heard": "first reading",
+    "unknown": "last one came off",
+}
 
 #: Kind of record -> the words for it.
 KIND_WORDS = {
     "area": "Area done",
     "abrasive": "Abrasive tipped",
     "part_fitted": "Part fitted",
+    "part_removed": "Part taken off",
+    "shift_start": "Start of a shift",
     "check": "Check done",
     "shift": "Shift",
     "crew": "Crew",
@@ -62,7 +69,12 @@ FIELD_WORDS = {
     "rust_grade": "rust grade", "prep_grade": "preparation grade", "planned_m2": "planned [m²]",
     "area_m2": "area [m²]", "bags": "bags", "bag_kg": "kg a bag", "abrasive": "abrasive",
     "part": "part", "tag": "tag", "note": "note", "result": "result",
-    "measurement": "measurement", "notice": "notice", "notice_kind": "notice",
+    "measurement": "measurement", "position": "position", "because": "because", "rule": "rule",
+    "quantity": "quantity", "value": "value", "unit": "unit", "new_tag": "new tag",
+    "photo": "photo", "plate_relief": "plate and relief valve agree",
+    "screen_lid": "screen and lid", "whip_checks": "whip checks", "drain": "drain cracked open",
+    "blotter": "blotter clean", "deadman": "dead-man lets go", "notice": "notice",
+    "notice_kind": "notice",
     "cause": "cause", "began_at": "began", "until_at": "until", "why": "why",
 }  # fmt: skip
 
@@ -270,6 +282,8 @@ def used_of(trigger: str, used: float, limit: float) -> str:
     """
     if trigger == "cycles":
         return f"{_number(used, 0)} of {_number(limit, 0)} pinch cycles"
+    if trigger == "condition":
+        return f"{_number(used, 1)} of {plain_number(limit)} times a change worth a look"
     unit = {"blast_h": "blast hours", "days": "day" if limit == 1 else "days"}[trigger]
     return f"{_number(used, 1)} of {plain_number(limit)}{NBSP}{unit}"
 
@@ -348,8 +362,10 @@ INDICATOR_TITLES = {
     "exhaust_m3_s_pa": "Exhaust conductance",
     "left_after_share": "Left 20 s after release",
     "creep_pa": "Rise with nobody on the handle",
-    "hose_loss_index": "Loss pot to nozzle, for its flow",
-    "sag_index": "Manifold sag, for its flow",
+    "clean_loss_index": "Clean air lost to the nozzle",
+    "grain_loss_index": "What abrasive adds to the loss",
+    "bull_loss_index": "Lost before the manifold",
+    "receiver_pa": "Compressor holds to the end",
     "supply_pa": "Manifold while blasting",
     "feed_kg_s": "Abrasive feed",
     "press_delay_s": "Dead-man to first rise",
@@ -357,8 +373,9 @@ INDICATOR_TITLES = {
     "vented_pa": "Reading near zero, at rest",
     "standing_still_share": "Readings that do not move",
     "missing_share": "Pot readings missing",
-    "held_unpressurised_share": "Dead-man on, pot down",
+    "held_unpressurised_share": "Dead-man on, no blast",
     "pressurised_unheld_share": "Pot up, dead-man off",
+    "blown_unheld_share": "Nozzle blows, dead-man off",
 }
 
 #: Unit of an indicator's column -> its unit on a page, and the factor into it.

@@ -51,7 +51,9 @@ def _notice_kind(value: str) -> str:
     return value
 
 
-Tag = Annotated[str, StringConstraints(strip_whitespace=True, max_length=80, pattern=r"^[^\n\r]*$")]
+Tag = Annotated[
+    str, StringConstraints(strip_whitespace=True, max_length=200, pattern=r"^[^\n\r]*$")
+]
 Position = Annotated[
     str,
     StringConstraints(strip_whitespace=True, min_length=1, max_length=20, pattern=r"^[^\n\r]*$"),

@@ -214,13 +214,11 @@ def _shift(described: Yard, so_far: data.PotStretch | None) -> str:
 
 
 def _hose(described: Yard, upkeep: data.Upkeep, pot: str) -> str:
-    rows = upkeep.due.filter((pl.col("pot") == pot) & (pl.col("part") == "pinch_hose"))
+    rows = upkeep.due.filter((pl.col("pot") == pot) & (pl.col("rule") == "pinch_hose"))
     if rows.is_empty():
         return ""
     row = rows.row(0, named=True)
-    limit_h = next(
-        (r.every_blast_h for r in described.effective_rules() if r.part == "pinch_hose"), None
-    )
+    limit_h = row["every_blast_h"]
     used = words.used_of(row["trigger"], row["used"], row["limit"])
     state, share = row["state"], row["share"]
     bar = state

@@ -10,6 +10,7 @@ import streamlit as st
 
 from dashboard import data, entry, look, words
 from ingest.config import Yard
+from ingest.parts import position_of
 
 EVERY_POT = "Every pot"
 
@@ -50,7 +51,8 @@ def page() -> None:
         return
     _loosened(upkeep.value.due)
     pot = _choose_pot(described)
-    rows = upkeep.value.due
+    # A rule by condition that sees nothing has nothing to say.
+    rows = upkeep.value.due.filter((pl.col("trigger") != "condition") | (pl.col("state") != "ok"))
     found = upkeep.value.found
     if pot != EVERY_POT:
         rows, found = rows.filter(pl.col("pot") == pot), found.filter(pl.col("pot") == pot)
@@ -113,7 +115,7 @@ def _loosened(due: pl.DataFrame) -> None:
 def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     zone = described.site.zone
     said = " ".join(t for t in (row["measurement"], row["note"]) if t)
-    with st.container(key=f"due-overdue-found-{row['pot']}-{row['part']}"):
+    with st.container(key=f"due-overdue-found-{_spot(row)}"):
         look.put(
             f'<article><div class="gb-top">'
             f"<h3>{look.shown(words.sentence(words.part(row['part'])))}, "
@@ -122,7 +124,7 @@ def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
             f"<p>Found on {look.shown(words.day_and_time(row['at'], zone))} by "
             f"{look.shown(row['by'])}. {look.shown(said)}</p></article>"
         )
-        _sign_off(described, upkeep, row["pot"], row["part"], "found")
+        _sign_off(described, upkeep, row, "found")
 
 
 def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
@@ -151,7 +153,7 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
             f"{look.shown(newest['by'])} at {look.shown(words.clock(newest['at'], zone))}.</b> "
             "The count begins anew within seconds.</p>"
         )
-    with st.container(key=f"due-{row['state']}-{row['pot']}-{row['part']}"):
+    with st.container(key=f"due-{row['state']}-{_spot(row)}"):
         look.put(
             f'<article><div class="gb-top">'
             f"<h3>{look.shown(words.sentence(words.part(row['part'])))}, "
@@ -163,7 +165,15 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
             f'<p class="gb-quiet">{look.shown(counts)}</p>'
             f'<p class="gb-quiet">{look.shown(source)}</p>{waiting}</article>'
         )
-        _sign_off(described, upkeep, row["pot"], row["part"], "due")
+        _sign_off(described, upkeep, row, "due")
+
+
+def _spot(row: dict[str, Any]) -> str:
+    """Names a check in keys: pot and part, with position and rule where they are not the usual."""
+    spot = f"{row['pot']}-{row['part']}"
+    if row["position"] != position_of(row["part"]):
+        spot += f"-{row['position']}"
+    return spot if row["rule"] in ("", row["part"]) else f"{spot}-{row['rule']}"
 
 
 def _newest_check(upkeep: data.Upkeep, row: dict[str, Any]) -> dict[str, Any] | None:
@@ -171,22 +181,25 @@ def _newest_check(upkeep: data.Upkeep, row: dict[str, Any]) -> dict[str, Any] | 
     later = upkeep.checks.filter(
         (pl.col("pot") == row["pot"])
         & (pl.col("part") == row["part"])
+        & (pl.col("position") == row["position"])
+        & pl.col("rule").is_in(["", row["rule"]])
         & pl.col("result").is_in(["good", "replaced"])
         & (pl.col("at") > row["since_at"])
     ).sort("at")
     return later.row(-1, named=True) if later.height else None
 
 
-def _sign_off(described: Yard, upkeep: data.Upkeep, pot: str, part: str, place: str) -> None:
-    mine = (pot, part, place)
+def _sign_off(described: Yard, upkeep: data.Upkeep, row: dict[str, Any], place: str) -> None:
+    spot = _spot(row)
+    mine = (spot, place)
     if st.session_state.get("upkeep-open") != mine:
         st.button(
             "Sign off",
-            key=f"open-{place}-{pot}-{part}",
+            key=f"open-{place}-{spot}",
             on_click=lambda: st.session_state.update({"upkeep-open": mine}),
         )
         return
-    key = f"sign-{place}-{pot}-{part}"
+    key = f"sign-{place}-{spot}"
     with st.form(key, border=False):
         body = entry.check_fields(described, key)
         by = entry.who(f"{key}-by")
@@ -197,12 +210,12 @@ def _sign_off(described: Yard, upkeep: data.Upkeep, pot: str, part: str, place: 
         st.session_state["upkeep-open"] = None
         st.rerun()
     if saved:
-        body |= {"pot": pot, "part": part}
+        body |= {name: row[name] for name in ("pot", "part", "position")}
         if entry.save(lambda: data.enter("check", body, by), "check", body, by) is not None:
             st.session_state["upkeep-open"] = None
             st.session_state["upkeep-done"] = _done(described, body, by)
             st.rerun()
-    _history(described, upkeep, pot, part)
+    _history(described, upkeep, row)
 
 
 def _done(described: Yard, body: dict[str, Any], by: str) -> tuple[str, str]:
@@ -215,9 +228,13 @@ def _done(described: Yard, body: dict[str, Any], by: str) -> tuple[str, str]:
     return said, "It stays due until it is replaced."
 
 
-def _history(described: Yard, upkeep: data.Upkeep, pot: str, part: str) -> None:
+def _history(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     zone = described.site.zone
-    mine = upkeep.checks.filter((pl.col("pot") == pot) & (pl.col("part") == part))
+    mine = upkeep.checks.filter(
+        (pl.col("pot") == row["pot"])
+        & (pl.col("part") == row["part"])
+        & (pl.col("position") == row["position"])
+    )
     if mine.is_empty():
         look.put('<p class="gb-under">No check of this part was signed off before.</p>')
         return
