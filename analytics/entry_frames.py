@@ -76,11 +76,15 @@ def abrasive_net(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 def stop_reasons(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Reasons for stops, in the order of their entry: ``pot, from_at, to_at, reason, note,
     record_id``."""
-    texts = ("pot", "reason", "note", "record_id")
     return current_records(
         con,
         "stop_reason",
-        {name: (name, _TEXT) for name in texts}
+        {
+            "pot": ("pot", _TEXT),
+            "reason": ("stop_for", _TEXT),
+            "note": ("note", _TEXT),
+            "record_id": ("record_id", _TEXT),
+        }
         | {"from_at": ("from_at", _INSTANT), "to_at": ("to_at", _INSTANT)},
     )
 

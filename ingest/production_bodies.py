@@ -276,12 +276,13 @@ class AbrasiveMove(Body):
 
 
 class StopReason(Body):
-    """Why nobody blasted with a pot from ``from_at`` up to ``to_at``."""
+    """Why nobody blasted with a pot from ``from_at`` up to ``to_at``: ``stop_for`` is a key of
+    :data:`ingest.stop_reasons.STOP_REASONS`."""
 
     pot: Name
     from_at: Instant
     to_at: Instant
-    reason: Annotated[Name, AfterValidator(_reason)]
+    stop_for: Annotated[Name, AfterValidator(_reason)]
     note: Text = ""
 
     @model_validator(mode="after")
