@@ -13,6 +13,7 @@ from dashboard.commands import (
     feed,
     figures,
     ingest,
+    notices,
     pages,
     record,
     repair,
@@ -38,6 +39,7 @@ app.command("ingest", rich_help_panel=_RUN)(ingest.ingest)
 app.command("derive", rich_help_panel=_RUN)(derive.derive)
 app.command("repair", rich_help_panel=_RUN)(repair.repair)
 app.command("pages", rich_help_panel=_RUN)(pages.pages)
+app.command("notify", rich_help_panel=_RUN)(notices.notify)
 app.command(
     "feed",
     rich_help_panel=_RUN,
@@ -49,6 +51,7 @@ app.add_typer(record.app, name="record", rich_help_panel=_ENTER)
 app.command("import", rich_help_panel=_ENTER)(card.import_card)
 app.command("quarantine", rich_help_panel=_ENTER)(ingest.quarantine)
 
+app.add_typer(notices.app, name="notices", rich_help_panel=_ASK)
 app.command("shift", rich_help_panel=_ASK)(figures.shift)
 app.command("cycles", rich_help_panel=_ASK)(figures.cycles)
 app.command("hours", rich_help_panel=_ASK)(figures.hours)

@@ -1,7 +1,7 @@
-"""Starts the pages: Streamlit in one child, deriving in another, both ended together.
+"""Starts the pages: Streamlit in one child, deriving and sending in another, ended together.
 
-``python -m dashboard.serve`` is the deriving child; it ends when its standard input closes, so it
-never outlives whoever started it.
+``python -m dashboard.serve`` is the deriving child, which also sends notices; it ends when its
+standard input closes, so it never outlives whoever started it.
 """
 
 from __future__ import annotations
@@ -136,6 +136,7 @@ def keep_deriving(data: Path, yard_file: Path, stop: threading.Event) -> None:
     What goes wrong is said once on standard error, and again only when it changes: a store that
     is busy or a yard file being edited passes by itself.
     """
+    from analytics.noticing import derive_notices
     from analytics.pipeline import derive
     from analytics.weighing import weigh_spells
     from ingest.config import load_yard
@@ -149,6 +150,7 @@ def keep_deriving(data: Path, yard_file: Path, stop: threading.Event) -> None:
                 derive(data, yard)
                 # A long history is weighed over several rounds, so that hours stay fresh.
                 weigh_spells(data, yard, most_s=DERIVE_EVERY_S / 2)
+                derive_notices(data, yard)
             said = ""
         except GritbookError as error:
             if str(error) != said:
@@ -191,8 +193,14 @@ def _derive_until_orphaned() -> None:
             pass
         stop.set()
 
+    from dashboard.sending import keep_sending
+
     threading.Thread(target=wait_for_the_end, daemon=True).start()
-    keep_deriving(Path(os.environ["GRITBOOK_DATA"]), Path(os.environ["GRITBOOK_YARD"]), stop)
+    place = Path(os.environ["GRITBOOK_DATA"]), Path(os.environ["GRITBOOK_YARD"])
+    # A service that does not answer must hold up no figures.
+    sending = threading.Thread(target=keep_sending, args=(*place, stop), daemon=True)
+    sending.start()
+    keep_deriving(*place, stop)
 
 
 if __name__ == "__main__":

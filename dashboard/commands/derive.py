@@ -32,7 +32,7 @@ def derive(
 ) -> None:  # fmt: skip
     """Find cycles, hours and what is due from the readings that came in since the last time."""
     with sentences():
-        from analytics import pipeline, weighing
+        from analytics import noticing, pipeline, weighing
         from ingest.config import load_yard
 
         path, folder = yard_path(yard, data), data_folder(data)
@@ -47,6 +47,8 @@ def derive(
             if weigh:
                 weighed = weighing.weigh_spells(folder, loaded, full=full, progress=typer.echo)
                 typer.echo(f"{weighed.weighed} spells weighed.")
+            noticed = noticing.derive_notices(folder, loaded, full=full)
+            typer.echo(f"{noticed.open} notices are open.")
             return
         _go_on(folder, path, every, weigh)
 
@@ -55,7 +57,7 @@ def _go_on(folder: Path, path: Path, every: float, weigh: bool) -> None:
     import signal
     import threading
 
-    from analytics import pipeline, weighing
+    from analytics import noticing, pipeline, weighing
     from ingest.config import load_yard
     from ingest.errors import Transient
 
@@ -68,6 +70,7 @@ def _go_on(folder: Path, path: Path, every: float, weigh: bool) -> None:
             pipeline.derive(folder, loaded)
             if weigh:
                 weighing.weigh_spells(folder, loaded, most_s=every / 2)
+            noticing.derive_notices(folder, loaded)
         except Transient as error:
             # The store is held by somebody; the next round takes what this one could not.
             typer.echo(str(error), err=True)
