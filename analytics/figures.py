@@ -13,9 +13,9 @@ import numpy as np
 import polars as pl
 
 from analytics import condition_frames, frames, hours, part_frames
-from analytics.condition import changes
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.diagnosis import suggestions
+from analytics.indicators import changes
 from analytics.pipeline import naive_utc, upkeep_rules
 from analytics.upkeep import due_list
 

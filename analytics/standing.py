@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from analytics.climate import ALIGN_WITHIN, align_climate, cover_pot, steel_margin_ok
-from analytics.condition import BLOCK, INDICATORS
+from analytics.indicators import BLOCK, INDICATORS
 
 #: One row a press or release of a weighed cycle.
 LINE_SCHEMA: dict[str, Any] = {
@@ -141,7 +141,7 @@ def watch(cycles: int, changes: pl.DataFrame) -> Watch:
     cycles : int
         Cycles with a condition.
     changes : polars.DataFrame
-        ``analytics.condition.CHANGE_SCHEMA``.
+        ``analytics.indicators.CHANGE_SCHEMA``.
     """
     counted = {
         (name, scatter): number

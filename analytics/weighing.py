@@ -15,14 +15,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import polars as pl
 
 from analytics import condition_frames, frames
-from analytics.condition import CONDITION_SCHEMA, Condition, condition_of
+from analytics.condition import CONDITION_SCHEMA, condition_of
 from analytics.fill import PotFacts
 from analytics.pipeline import insert, transducer_laws
-from analytics.signals import signals
+from analytics.signals import judged
 from analytics.spells import entries_of, spells
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
@@ -31,7 +30,7 @@ if TYPE_CHECKING:
     import duckdb
 
 #: Raised when weighing itself changes, so that every spell is weighed anew.
-WEIGHING_VERSION = 1
+WEIGHING_VERSION = 2
 
 #: Signals are read from a little before the first press to the end of the last exhaust.
 _BEFORE, _AFTER = dt.timedelta(seconds=60), dt.timedelta(seconds=180)
@@ -144,16 +143,13 @@ def _weigh(
         if air_c is None
         else PotFacts(described.volume_m3, air_k=air_c + _KELVIN)
     )
-    questions: list[str] = []
-    try:
-        condition = condition_of(
-            signals(rows, transducer_laws(yard, pot)), cycles, facts, entries_of(spell, entries)
-        )
-    except np.linalg.LinAlgError:
-        # Readings that fit no model at all must not keep the other spells from being weighed; the
-        # spell stays, says so, and is tried again when anything of it changes.
-        condition = Condition(pl.DataFrame(schema=CONDITION_SCHEMA), None)
-        questions = [NOT_WEIGHED]
+    found = judged(rows, transducer_laws(yard, pot))
+    condition = condition_of(
+        found.signals, cycles, facts, entries_of(spell, entries), stuck_minutes(found.faults)
+    )
+    # Readings that fit no model at all must not keep the other spells from being weighed; the
+    # spell says so, and is tried again when anything of it changes.
+    questions = [] if condition.fits else [NOT_WEIGHED]
     level = condition.level
     questions += level.questions if level else []
     summary = pl.DataFrame(
@@ -185,6 +181,17 @@ def _weigh(
                 "from_at", "to_at", "estimate_kg", "error_kg", pl.col("entered_kg").cast(pl.Float64)
             )
             insert(con, "tipping", _numbered(tippings, pot_id, spell))
+
+
+def stuck_minutes(faults: pl.DataFrame) -> pl.Series:
+    """Minutes in which the pot's readings were left out for standing still.
+
+    Parameters
+    ----------
+    faults : polars.DataFrame
+        :data:`analytics.quality.FAULT_SCHEMA`.
+    """
+    return faults.filter((pl.col("channel") == "pot") & (pl.col("moving_bad") > 0))["from_at"]
 
 
 def _numbered(frame: pl.DataFrame, pot_id: int, spell: dict[str, Any]) -> pl.DataFrame:

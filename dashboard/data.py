@@ -20,12 +20,12 @@ import polars as pl
 import streamlit as st
 
 from analytics import (
-    condition,
     condition_frames,
     diagnosis,
     figures,
     findings,
     frames,
+    indicators,
     part_frames,
     pipeline,
     standing,
@@ -488,7 +488,7 @@ class PotCondition:
     tippings : polars.DataFrame
         Tippings found, all of them.
     changes : polars.DataFrame
-        ``analytics.condition.CHANGE_SCHEMA``.
+        ``analytics.indicators.CHANGE_SCHEMA``.
     fitted : polars.DataFrame
         ``part``, ``at`` of parts fitted.
     watch : Watch
@@ -538,7 +538,7 @@ def _changes(
     data: str, pot: str, rests_on: str, _conditions: pl.DataFrame, _fitted: pl.DataFrame
 ) -> pl.DataFrame:
     """Charts of a pot's indicators; made anew only when what they rest on has changed."""
-    return condition.changes(_conditions, _fitted)
+    return indicators.changes(_conditions, _fitted)
 
 
 @dataclass(frozen=True)

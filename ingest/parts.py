@@ -202,13 +202,13 @@ def caution_of(part: str) -> str:
 # --- rules -----------------------------------------------------------------------------------
 
 #: Indicators that a rule may name: columns of what weighing leaves, ``~`` for their scatter.
-#: ``analytics.condition`` charts them, and a test holds the two lists together.
+#: ``analytics.indicators`` charts them, and a test holds the two lists together.
 RULE_INDICATORS: tuple[str, ...] = (
     "leak_m3_s_pa", "~leak_m3_s_pa", "pressurise_reference_s", "holds_under_pa",
-    "exhaust_m3_s_pa", "left_after_share", "creep_pa", "hose_loss_index", "sag_index",
-    "supply_pa", "feed_kg_s", "press_delay_s", "ripple_pa", "vented_pa",
-    "standing_still_share", "missing_share", "held_unpressurised_share",
-    "pressurised_unheld_share",
+    "exhaust_m3_s_pa", "left_after_share", "creep_pa", "clean_loss_index", "grain_loss_index",
+    "bull_loss_index", "receiver_pa", "supply_pa", "feed_kg_s", "press_delay_s", "ripple_pa",
+    "vented_pa", "standing_still_share", "missing_share", "held_unpressurised_share",
+    "pressurised_unheld_share", "blown_unheld_share",
 )  # fmt: skip
 Way = Literal["up", "down", "either"]
 Task = Literal["check", "replace"]
@@ -237,7 +237,7 @@ class DefaultRule(NamedTuple):
         Indicator of condition, one of :data:`RULE_INDICATORS`; empty: none.
     level : float or None
         Change of the indicator from which it is due, in multiples of the change that is worth
-        telling (:class:`analytics.condition.Indicator`). [-]
+        telling (:class:`analytics.indicators.Indicator`). [-]
     way : str
         Which way it counts: ``up``, ``down`` or ``either``.
     task : str
@@ -289,14 +289,14 @@ DEFAULT_RULES: tuple[DefaultRule, ...] = (
           "relief valve's seat and setting: the pot saws under the manifold"),
     _every("separator", "drained; drain left cracked open for the shift", None, 1.0,
            "common practice: daily, more often in humid air"),
-    _seen("separator", "sag", "sag_index",
+    _seen("separator", "sag", "bull_loss_index",
           "separator's element and drain: the manifold sags more for the same flow"),
     _every("blast_hose", "wall and lining, felt and looked over along its length", 40.0, 7.0,
            "common practice"),
     _every("nozzle", "bore and liner; replaced at 1.6 mm over its new bore", None, 7.0,
            "common practice: trade manuals, weekly"),
-    _seen("nozzle", "loss", "hose_loss_index",
-          "nozzle's bore by gauge: more flows than before"),
+    _seen("nozzle", "loss", "clean_loss_index",
+          "nozzle's bore by gauge, and choke valve and hose: clean air loses more than before"),
     _every("couplings", "couplings tight, gaskets whole, pins and whip checks in place", None, 7.0,
            "common practice: trade manuals, weekly"),
     _every("deadman", "lever moves freely and returns by itself; flow stops when it is let go",

@@ -10,8 +10,8 @@ import polars as pl
 import streamlit as st
 
 from analytics import standing
-from analytics.condition import BLOCK, INDICATORS, Indicator
 from analytics.diagnosis import Suggestion
+from analytics.indicators import BLOCK, INDICATORS, Indicator
 from dashboard import charts, data, look, words
 from ingest.config import Yard
 

@@ -11,8 +11,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analytics.condition import CONDITION_SCHEMA, INDICATORS, changes
+from analytics.condition import CONDITION_SCHEMA
 from analytics.diagnosis import CAUTION, TROUBLES, suggestions
+from analytics.indicators import INDICATORS, changes
 
 BENCH = Path(__file__).resolve().parent.parent / "bench" / "condition_trials.py"
 
@@ -77,7 +78,7 @@ def test_a_part_newly_fitted_starts_a_new_reference() -> None:
     random = np.random.default_rng(5)
     loss = 0.3 * (1.0 + 0.03 * random.standard_normal(800))
     loss[400:] *= 0.6
-    frame = table(800, hose_loss_index=loss)
+    frame = table(800, clean_loss_index=loss)
     assert changes(frame)["signal"].any()
     fitted = pl.DataFrame({"part": ["nozzle"], "at": [frame["pressed_at"][400]]})
     assert not changes(frame, fitted)["signal"].any()
@@ -86,7 +87,10 @@ def test_a_part_newly_fitted_starts_a_new_reference() -> None:
 def test_every_trouble_names_known_indicators() -> None:
     known = {("~" if i.scatter else "") + i.name for i in INDICATORS}
     for trouble in TROUBLES:
-        assert set(trouble.moves) | set(trouble.against) <= known, trouble.name
+        named = {key.lstrip("+-") for key in trouble.against} | set(trouble.unless)
+        named |= {by for _, by in trouble.apart} | set((trouble.together or ())[:2])
+        assert set(trouble.moves) | named <= known, trouble.name
+        assert {other for other, _ in trouble.apart} <= {t.name for t in TROUBLES}
 
 
 def test_a_suggestion_is_no_verdict() -> None:

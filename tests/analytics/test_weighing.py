@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analytics import condition_frames, frames, weighing
+from analytics import condition, condition_frames, frames, weighing
 from analytics.pipeline import derive
 from analytics.spells import PAUSE_H, spells
 from analytics.weighing import weigh_spells
@@ -127,7 +127,7 @@ def test_a_spell_that_fits_no_model_says_so_and_holds_up_nobody(
     tmp_path: Path, history: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     yard = filled(tmp_path, history)
-    real, calls = weighing.condition_of, []
+    real, calls = condition.weigh_pot, []
 
     def fails_once(*given: Any) -> Any:
         calls.append(given)
@@ -135,9 +135,13 @@ def test_a_spell_that_fits_no_model_says_so_and_holds_up_nobody(
             raise np.linalg.LinAlgError("Array must not contain infs or NaNs")
         return real(*given)
 
-    monkeypatch.setattr(weighing, "condition_of", fails_once)
+    monkeypatch.setattr(condition, "weigh_pot", fails_once)
     done = weigh_spells(tmp_path, yard)
     assert done.weighed == len(calls) > 1
     spell = tables(tmp_path)["spell"].sort("from_at", descending=True)
     assert spell["used_kg"].is_null().to_list() == [True] + [False] * (len(calls) - 1)
     assert json.loads(spell["questions"][0]) == [weighing.NOT_WEIGHED]
+    # What the readings show by themselves, such as a broken wire, is still there.
+    newest = tables(tmp_path)["condition"].filter(pl.col("spell_from_at") == spell["from_at"][0])
+    assert newest.height and newest["missing_share"].is_not_null().all()
+    assert newest["leak_m3_s_pa"].is_null().all()

@@ -22,8 +22,8 @@ from scipy.stats import spearmanr
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 import condition_trials as trials
 
-from analytics.condition import changes
 from analytics.diagnosis import suggestions
+from analytics.indicators import changes
 
 RATES, NOISES = (5.0, 10.0, 25.0, 50.0), (0.0025, 0.01)
 

@@ -17,6 +17,9 @@ from analytics.condition import condition_of
 from analytics.cycles import CycleSettings, find_cycles
 from analytics.fill import PotFacts
 from analytics.pot import weigh_pot
+from analytics.signals import TransducerLaw
+from analytics.signals import judged as judged_signals
+from analytics.weighing import stuck_minutes
 from simulated_feeds import model
 from simulated_feeds.faults.fault_set import FaultSet
 from simulated_feeds.plant import Plant, resting_state
@@ -25,7 +28,11 @@ from simulated_feeds.signals import Transducer
 
 BAG_KG = 25.0
 RANGE_PA = 1_000_000.0
+#: Walk of a transducer's zero with its own warmth, per 800 Pa of its zero error. [Pa/K]
+WARMTH_PA_K = 60.0
 EPOCH = dt.datetime(1970, 1, 1)
+#: Ranges of the box's transducers.
+LAWS = [TransducerLaw(name, 0.0, RANGE_PA) for name in ("supply", "pot", "nozzle")]
 BEGIN_US = 1_767_600_000_000_000  # an instant in January 2026
 
 
@@ -45,6 +52,42 @@ class Trial:
     errors: tuple[tuple[float, float, float], ...]
     faults: FaultSet = field(default_factory=FaultSet)
     begin_us: int = BEGIN_US
+    air_c: float = 20.0
+
+
+@dataclass(frozen=True)
+class Day:
+    """What is another from day to day though nothing is wrong; all invented, no source.
+
+    Parameters
+    ----------
+    warmer_k : float
+        Air over the pot's usual. [K]
+    atmosphere_pa : float
+        Over the usual. [Pa]
+    feed : float
+        Abrasive feed over the usual, with another lot of garnet and a hand on the valve. [-]
+    bursts, rests : float
+        How much longer this crew holds on and lets go. [-]
+    """
+
+    warmer_k: float = 0.0
+    atmosphere_pa: float = 0.0
+    feed: float = 1.0
+    bursts: float = 1.0
+    rests: float = 1.0
+
+    @classmethod
+    def drawn(cls, number: int, shift: int) -> Day:
+        """Draw a pot's day; same number and shift, same day."""
+        random = np.random.default_rng(np.random.SeedSequence([number, shift, 0xDA4]))
+        return cls(
+            warmer_k=float(random.normal(0.0, 4.0)),
+            atmosphere_pa=float(random.normal(0.0, 800.0)),
+            feed=float(random.lognormal(0.0, 0.03)),
+            bursts=float(random.lognormal(0.0, 0.25)),
+            rests=float(random.lognormal(0.0, 0.25)),
+        )
 
 
 def draw_plant(random: np.random.Generator) -> tuple[Plant, float]:
@@ -94,8 +137,10 @@ def make_trial(
     faults: FaultSet | None = None,
     plant: Plant | None = None,
     shift: int = 0,
+    day: Day | None = None,
 ) -> Trial:
     """Work one random pot through a shift of ``hours``; same number and shift, same trial."""
+    day = day or Day()
     random = np.random.default_rng(np.random.SeedSequence([number, 0xC0DE]))
     drawn, full_kg = draw_plant(random)
     plant = plant or drawn
@@ -108,6 +153,17 @@ def make_trial(
         for _ in range(3)
     )
     known = plant.vessel_m3 * (1.0 + float(random.normal(0.0, 0.01)))
+    plant = plant.changed(
+        air_k=plant.air_k + day.warmer_k,
+        atmosphere_pa=plant.atmosphere_pa + day.atmosphere_pa,
+        feed_kg_s=plant.feed_kg_s * day.feed,
+    )
+    usual = Habits()
+    habits = Habits(
+        touch_s=usual.touch_s * day.bursts, burst_s=usual.burst_s * day.bursts,
+        long_s=usual.long_s * day.bursts, rest_s=usual.rest_s * day.rests,
+        move_s=usual.move_s * day.rests,
+    )  # fmt: skip
     row = plant.row()
     healthy = row.copy()
     change = None
@@ -121,12 +177,13 @@ def make_trial(
     break_s = float(random.uniform(0.4, 0.6)) * hours * 3600.0
     plan = ShiftPlan(400.0, hours * 3600.0 - 300.0, hours * 3600.0, ((break_s, 1500.0),))
     result = run_shift(
-        state, row, plan, Habits(), 1.0 / rate_hz, random,
+        state, row, plan, habits, 1.0 / rate_hz, random,
         pot_full_kg=full_kg, bag_kg=BAG_KG, before_cycle=change,
     )  # fmt: skip
     return Trial(
         number, plant, rate_hz, result.samples, result.cycles, result.refills, full_kg, known,
         plant.air_k, errors, faults or FaultSet(), BEGIN_US + shift * 86_400_000_000,
+        20.0 + day.warmer_k,
     )  # fmt: skip
 
 
@@ -143,13 +200,17 @@ def read(trial: Trial, rate_hz: float, noise: float, seed: int = 0) -> pl.DataFr
         trial.errors,
         strict=True,
     ):
-        transducer = Transducer(noise_pa=noise * RANGE_PA, zero_pa=zero_pa, gain=gain, lag_s=lag_s)
+        # Cheap transducers walk by some hundredths of a per cent of the range a kelvin (no source).
+        warmth = WARMTH_PA_K * float(np.sign(zero_pa)) * min(abs(zero_pa) / 800.0, 2.0)
+        transducer = Transducer(
+            noise_pa=noise * RANGE_PA, zero_pa=zero_pa, gain=gain, lag_s=lag_s, warmth_pa_k=warmth
+        )
         lagged = Transducer(noise_pa=0.0, resolution_pa=1.0, lag_s=lag_s).measure(
             trial.true[line], 1.0 / trial.rate_hz, 20.0, random
         )
         columns[name] = Transducer(
-            noise_pa=transducer.noise_pa, zero_pa=zero_pa, gain=gain
-        ).measure(lagged[::every], 1.0 / rate_hz, 20.0, random)
+            noise_pa=transducer.noise_pa, zero_pa=zero_pa, gain=gain, warmth_pa_k=warmth
+        ).measure(lagged[::every], 1.0 / rate_hz, trial.air_c, random)
     deadman = trial.true[model.SWITCH][::every] > 0.5
     times_s = np.arange(len(deadman)) * (every / trial.rate_hz)
     if trial.faults.faults:
@@ -220,23 +281,36 @@ def judged(trial: Trial, rate_hz: float, noise: float) -> dict[str, float]:
     }
 
 
+def condition_of_shift(
+    number: int, shift: int, wrong: dict[str, float], noise: float = 0.0025, hours: float = 5.0
+) -> pl.DataFrame:
+    """Condition of one pot's shift, with its faults and a day of its own, as weighing makes it."""
+    trial = make_trial(
+        number, 10.0, hours, FaultSet(wrong, seed=number + shift) if wrong else None, shift=shift,
+        day=Day.drawn(number, shift),
+    )  # fmt: skip
+    found = judged_signals(as_kept(read(trial, 10.0, noise)), LAWS)
+    cycles = find_cycles(found.signals, CycleSettings()).cycles
+    facts = PotFacts(trial.known_volume_m3, air_k=trial.air_k)
+    stuck = stuck_minutes(found.faults)
+    return condition_of(found.signals, cycles, facts, bags_entered(trial), stuck).cycles
+
+
+def as_kept(signals: pl.DataFrame) -> pl.DataFrame:
+    """Signals as rows of the store's table ``sample``, loop currents left to their pressures."""
+    return signals.with_columns(
+        *(pl.lit(None, pl.Float64).alias(f"{name}_ma") for name in ("supply", "pot", "nozzle")),
+        pl.lit(0, pl.Int64).alias("quality"),
+    )
+
+
 def history(
     number: int, faults: list[dict[str, float]], noise: float = 0.0025, hours: float = 5.0
 ) -> tuple[pl.DataFrame, list[tuple[dt.datetime, dt.datetime]]]:
     """Condition of one pot over shifts on successive days, each with its faults; and the spans."""
-    pieces, spans = [], []
-    for shift, wrong in enumerate(faults):
-        trial = make_trial(
-            number, 10.0, hours, FaultSet(wrong, seed=number + shift) if wrong else None,
-            shift=shift,
-        )  # fmt: skip
-        signals = read(trial, 10.0, noise)
-        pot_pa = pl.col("pot_pa")
-        # What the signals of a transducer with a range of 0 to 1 MPa make of a broken loop.
-        signals = signals.with_columns(pl.when(pot_pa > -25_000.0).then(pot_pa).alias("pot_pa"))
-        cycles = find_cycles(signals, CycleSettings()).cycles
-        facts = PotFacts(trial.known_volume_m3, air_k=trial.air_k)
-        pieces.append(condition_of(signals, cycles, facts, bags_entered(trial)).cycles)
-        begin = EPOCH + dt.timedelta(microseconds=trial.begin_us)
-        spans.append((begin, begin + dt.timedelta(hours=hours)))
-    return pl.concat(pieces), spans
+    begin = EPOCH + dt.timedelta(microseconds=BEGIN_US)
+    pieces = [
+        condition_of_shift(number, shift, wrong, noise, hours) for shift, wrong in enumerate(faults)
+    ]
+    starts = [begin + dt.timedelta(days=shift) for shift in range(len(faults))]
+    return pl.concat(pieces), [(at, at + dt.timedelta(hours=hours)) for at in starts]

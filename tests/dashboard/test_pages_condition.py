@@ -18,8 +18,9 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from analytics import standing
-from analytics.condition import CHANGE_SCHEMA, CONDITION_SCHEMA, INDICATORS
+from analytics.condition import CONDITION_SCHEMA
 from analytics.condition_frames import SPELL_COLUMNS
+from analytics.indicators import CHANGE_SCHEMA, INDICATORS
 from analytics.pipeline import derive, insert
 from dashboard import charts, data, look, words
 from dashboard.views import condition as page

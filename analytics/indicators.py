@@ -1,0 +1,285 @@
+"""What of a pot is watched, and where each indicator stands against its reference.
+
+An indicator is freed of what is known to move it without anything being wrong: how full the pot
+is, what the manifold holds. Then medians of a few cycles go on an EWMA and a CUSUM chart, against
+a reference from the time when the pot's history begins, or since the part concerned was last
+changed. A chart speaks only of changes that would matter in practice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics.change import (
+    cusum_chart,
+    cusum_decision_interval,
+    estimate_reference,
+    ewma_chart,
+    ewma_limit_width,
+)
+
+Floats = npt.NDArray[np.float64]
+
+#: One pound a square inch: by the trade's rule one and a half per cent of production at the
+#: nozzle (common practice, no study behind it), and so the least that is worth a walk. [Pa]
+PSI_PA = 6_894.757
+
+
+@dataclass(frozen=True)
+class Indicator:
+    """An indicator, and what of it is a change worth telling.
+
+    Parameters
+    ----------
+    name : str
+        Column of ``CONDITION_SCHEMA``.
+    words, unit : str
+        In a sentence; unit of ``matters``, empty for a share.
+    matters : float
+        Least change that matters in practice (our estimates): in the column's unit, or with
+        ``relative`` as a share of the reference.
+    relative : bool
+        Changes are told as shares of the reference.
+    covariates : tuple of str
+        Columns that move it though nothing is wrong.
+    part : str
+        Part whose change starts a new reference; empty: none.
+    scatter : bool
+        Its scatter within a block is looked at, not its level.
+    mean : bool
+        A block is summed up by its mean: for what happens in some cycles only.
+    error : str
+        Column of each cycle's own standard error; scatter is then told in multiples of it. [-]
+    """
+
+    name: str
+    words: str
+    unit: str
+    matters: float
+    relative: bool = False
+    covariates: tuple[str, ...] = ()
+    part: str = ""
+    scatter: bool = False
+    mean: bool = False
+    error: str = ""
+
+    @property
+    def reference_blocks(self) -> int:
+        """Blocks of its reference: fewer for what stands near nil in a pot that is well."""
+        return 5 if self.mean or self.name == "vented_pa" else REFERENCE_BLOCKS
+
+
+_LEVEL = ("abrasive_start_kg",)
+INDICATORS: tuple[Indicator, ...] = (
+    Indicator("leak_m3_s_pa", "leak while pinched", "m3/(s Pa)", 6e-9, part="pinch_hose"),
+    Indicator("leak_m3_s_pa", "scatter of the leak", "", 1.2, scatter=True,
+              error="leak_error_m3_s_pa"),
+    Indicator("pressurise_reference_s", "time to pressurise at equal fill", "s", 0.12, True,
+              (*_LEVEL, "supply_pa"), "pinch_hose"),
+    Indicator("holds_under_pa", "pressure held under the manifold", "Pa", 6_000.0,
+              part="pinch_hose"),
+    Indicator("exhaust_m3_s_pa", "exhaust conductance", "m3/(s Pa)", 0.14, True, _LEVEL),
+    Indicator("left_after_share", "pressure left 20 s after the release", "", 0.04, mean=True),
+    Indicator("creep_pa", "rise of the pot while nobody holds the handle", "Pa", 12_000.0,
+              mean=True),
+    Indicator("clean_loss_index", "loss of clean air from manifold to nozzle, for its flow", "",
+              0.06, True, part="nozzle"),
+    Indicator("grain_loss_index", "loss that the abrasive adds on the way to the nozzle", "", 0.12,
+              True, part="nozzle"),
+    Indicator("bull_loss_index", "loss before the manifold, for its flow", "", 0.25, True),
+    Indicator("receiver_pa", "pressure that the compressor holds to the end of a burst", "Pa",
+              PSI_PA),
+    Indicator("supply_pa", "manifold pressure while blasting", "Pa", 3.0 * PSI_PA),
+    Indicator("feed_kg_s", "abrasive feed", "kg/s", 0.2, True),
+    Indicator("press_delay_s", "dead-man to first rise of the pot", "s", 0.25),
+    Indicator("ripple_pa", "sawing of the pot under the manifold", "Pa", 12_000.0),
+    Indicator("vented_pa", "reading while vented", "Pa", 3_500.0),
+    Indicator("standing_still_share", "share of readings that do not move at all", "", 0.02,
+              mean=True),
+    Indicator("missing_share", "share of pot readings missing", "", 0.015, mean=True),
+    Indicator("held_unpressurised_share", "dead-man on though nothing is blasted", "", 0.01,
+              mean=True),
+    Indicator("pressurised_unheld_share", "pot up though the dead-man is off", "", 0.04,
+              mean=True),
+    Indicator("blown_unheld_share", "nozzle blasting though the dead-man is off", "", 0.03,
+              mean=True),
+)  # fmt: skip
+
+#: Cycles a block, blocks of the reference, blocks between false signals of a chart (each side of
+#: both charts together), and the weight of the newest block.
+BLOCK, REFERENCE_BLOCKS, RUN_LENGTH, SMOOTHING = 8, 14, 20_000.0, 0.4
+#: Half of the shift a CUSUM is tuned to. [sigma]
+_CUSUM_K = 0.75
+
+CHANGE_SCHEMA: dict[str, Any] = {
+    "indicator": pl.String,
+    "scatter": pl.Boolean,
+    "at": pl.Datetime("us"),
+    "since_at": pl.Datetime("us"),
+    "reference": pl.Float64,
+    "spread": pl.Float64,
+    "now": pl.Float64,
+    "change": pl.Float64,
+    "relative": pl.Float64,
+    "size": pl.Float64,
+    "signal": pl.Boolean,
+}
+
+
+@lru_cache(maxsize=4)
+def _limits(run_length: float) -> tuple[float, float]:
+    return (
+        ewma_limit_width(SMOOTHING, 2.0 * run_length),
+        cusum_decision_interval(_CUSUM_K, 2.0 * run_length),
+    )
+
+
+def changes(
+    condition: pl.DataFrame,
+    fitted: pl.DataFrame | None = None,
+    run_length: float = RUN_LENGTH,
+) -> pl.DataFrame:
+    """Where each indicator stands against its reference, block by block.
+
+    Parameters
+    ----------
+    condition : polars.DataFrame
+        ``CONDITION_SCHEMA``, a pot's whole history, ascending.
+    fitted : polars.DataFrame, optional
+        ``part`` and ``at`` (naive UTC) of parts fitted: an indicator that hangs on the part takes
+        a new reference from there.
+    run_length : float
+        Blocks of eight cycles between false signals of an indicator, as far as blocks are
+        independent and normal; what matters in practice is asked besides. [blocks]
+
+    Returns
+    -------
+    polars.DataFrame
+        ``CHANGE_SCHEMA``: one row an indicator and block after its reference; ``size`` is the
+        change over what matters.
+
+    Notes
+    -----
+    Sigma is that of block medians within the reference, from moving ranges, but at least an
+    eighth of what matters. A block is closed at the end of a day's work: cycles more than two
+    hours apart do not share one.
+    """
+    pieces = [
+        _indicator_changes(condition, indicator, fitted, run_length) for indicator in INDICATORS
+    ]
+    return pl.concat([pl.DataFrame(schema=CHANGE_SCHEMA), *pieces])
+
+
+def _indicator_changes(
+    condition: pl.DataFrame,
+    indicator: Indicator,
+    fitted: pl.DataFrame | None,
+    run_length: float,
+) -> pl.DataFrame:
+    covariates = [c for c in indicator.covariates if condition[c].null_count() < condition.height]
+    indicator = replace(indicator, covariates=tuple(covariates))
+    needed = [indicator.name, "pressed_at", *covariates]
+    if indicator.error:
+        needed.append(indicator.error)
+    rows = condition.select(list(dict.fromkeys(needed)))
+    if indicator.name.startswith("leak"):
+        rows = condition.filter(
+            (pl.col("fit_caution") != "not vented before")
+            & (pl.col("leak_error_m3_s_pa") < 0.12 * pl.col("fill_m3_s_pa"))
+        ).select(list(dict.fromkeys(needed)))
+    rows = rows.drop_nulls()
+    if rows.height < BLOCK * (indicator.reference_blocks + 1):
+        return pl.DataFrame(schema=CHANGE_SCHEMA)
+    starts = [rows["pressed_at"][0]]
+    if fitted is not None and indicator.part:
+        starts += fitted.filter(pl.col("part") == indicator.part)["at"].sort().to_list()
+    pieces = []
+    for i, start in enumerate(starts):
+        part = rows.filter(pl.col("pressed_at") >= start)
+        if i + 1 < len(starts):
+            part = part.filter(pl.col("pressed_at") < starts[i + 1])
+        if part.height >= BLOCK * (indicator.reference_blocks + 1):
+            pieces.append(_charted(part, indicator, run_length))
+    return pl.concat([pl.DataFrame(schema=CHANGE_SCHEMA), *pieces])
+
+
+def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.DataFrame:
+    values = rows[indicator.name].to_numpy()
+    at = rows["pressed_at"]
+    blocks = indicator.reference_blocks
+    learn = BLOCK * blocks
+    for name in indicator.covariates:
+        values = _standardised(values, rows[name].to_numpy(), learn)
+    block = _blocks(at)
+    numbers = np.unique(block)
+    sizes = np.bincount(block)
+    full = numbers[sizes[numbers] >= BLOCK // 2]
+    if full.size < blocks + 1:
+        return pl.DataFrame(schema=CHANGE_SCHEMA)
+    summed = np.empty(full.size)
+    errors = rows[indicator.error].to_numpy() if indicator.error else np.ones(values.size)
+    for i, number in enumerate(full):
+        mine = values[block == number]
+        if indicator.scatter:
+            off = (mine - np.median(mine)) / errors[block == number]
+            summed[i] = 1.4826 * np.median(np.abs(off))
+        else:
+            summed[i] = np.mean(mine) if indicator.mean else np.median(mine)
+    reference = estimate_reference(summed[:blocks], "moving_range")
+    middle = float(np.median(summed[:blocks]))
+    matters = indicator.matters * (abs(middle) if indicator.relative else 1.0)
+    if not matters > 0.0:
+        return pl.DataFrame(schema=CHANGE_SCHEMA)
+    sample = float(np.std(summed[:blocks], ddof=1))
+    # A mean learned from few blocks is itself unsure: sqrt(1 + 1/n).
+    spread = max(reference.sigma, sample, matters / 8.0) * np.sqrt(1.0 + 1.0 / blocks)
+    later = summed[blocks:]
+    width, interval = _limits(run_length)
+    ewma = ewma_chart(later, middle, spread, SMOOTHING, width)
+    cusum = cusum_chart(later, middle, spread, _CUSUM_K, interval)
+    change = ewma.smoothed - middle
+    moved = ewma.signal_low | ewma.signal_high | cusum.signal_low | cusum.signal_high
+    ends = [at[int(np.flatnonzero(block == number)[-1])] for number in full[blocks:]]
+    size = change / matters
+    return pl.DataFrame(
+        {
+            "indicator": [indicator.name] * later.size,
+            "scatter": [indicator.scatter] * later.size,
+            "at": ends,
+            "since_at": [at[0]] * later.size,
+            "reference": np.full(later.size, middle),
+            "spread": np.full(later.size, spread),
+            "now": ewma.smoothed,
+            "change": change,
+            "relative": change / middle if middle else np.full(later.size, np.nan),
+            "size": size,
+            "signal": moved & (np.abs(size) >= 1.0),
+        },
+        schema=CHANGE_SCHEMA,
+    )
+
+
+def _standardised(values: Floats, covariate: Floats, learn: int) -> Floats:
+    """Values freed of a covariate's slope, learned robustly (Theil and Sen) in the reference."""
+    x, y = covariate[:learn], values[:learn]
+    i, j = np.triu_indices(min(x.size, 160), 1)
+    step = x[j] - x[i]
+    wide = np.abs(step) > 0.2 * (np.quantile(x, 0.9) - np.quantile(x, 0.1) + 1e-12)
+    if wide.sum() < 10:
+        return values
+    slope = float(np.median((y[j] - y[i])[wide] / step[wide]))
+    return np.asarray(values - slope * (covariate - np.median(x)))
+
+
+def _blocks(at: pl.Series) -> npt.NDArray[np.int64]:
+    """Number of each cycle's block: eight in a row without a pause of two hours."""
+    us = at.cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    fresh = np.concatenate(([True], np.diff(us) > 7_200_000_000))
+    begin = np.maximum.accumulate(np.where(fresh, np.arange(us.size), 0))
+    return np.asarray(np.cumsum((np.arange(us.size) - begin) % BLOCK == 0)) - 1
