@@ -17,6 +17,7 @@ from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.diagnosis import suggestions
 from analytics.indicators import changes
 from analytics.pipeline import naive_utc, upkeep_rules
+from analytics.rule_condition import conditions_now
 from analytics.upkeep import due_list
 
 if TYPE_CHECKING:
@@ -99,7 +100,11 @@ def upkeep_due(con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime) -> 
 
     Hours are those up to the last time figures were derived; days run to ``now``.
     """
-    return due_list(frames.part_usage(con), upkeep_rules(yard), now)
+    rules = upkeep_rules(yard)
+    condition = conditions_now(
+        part_frames.indicator_blocks(con), part_frames.newest_good_checks(con), rules
+    )
+    return due_list(frames.part_usage(con), rules, now, condition)
 
 
 #: What a suggestion is told as, the best fitting first.

@@ -30,9 +30,11 @@ from analytics.notice_spans import (
 )
 from analytics.notices import SPAN_SCHEMA, events, notices
 from analytics.pipeline import insert, upkeep_rules, utc_now
+from analytics.rule_condition import kept_blocks
 from analytics.rule_spans import Curve, counts, rule_spans
 from analytics.trouble_spans import SPANS_VERSION, trouble_spans
 from ingest.config import Yard
+from ingest.parts import RULE_INDICATORS
 from ingest.store.connection import read_window, write_window
 
 if TYPE_CHECKING:
@@ -80,6 +82,7 @@ def derive_notices(
     """
     now = now or utc_now()
     troubles: dict[int, tuple[str, pl.DataFrame]] = {}
+    blocks: dict[int, pl.DataFrame] = {}
     with read_window(data) as con:
         pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
         known = {} if full else notice_frames.trouble_states(con)
@@ -89,7 +92,9 @@ def derive_notices(
             made_of = _made_of(con, pot_id, mine)
             if known.get(pot_id) != made_of:
                 conditions = condition_frames.conditions(con, pot_id)
-                troubles[pot_id] = (made_of, _troubles(conditions, mine))
+                seen = changes(conditions, mine)
+                troubles[pot_id] = (made_of, trouble_spans(seen, conditions, mine))
+                blocks[pot_id] = kept_blocks(seen, RULE_INDICATORS)
         spans = _spans(con, yard, pots, now, {i: found for i, (_, found) in troubles.items()})
         before = notice_frames.notices(con)
         logged = notice_frames.notice_events(con)
@@ -101,6 +106,9 @@ def derive_notices(
                 con.execute("DELETE FROM trouble_span WHERE pot_id = $pot", {"pot": pot_id})
                 numbered = found.with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id"))
                 insert(con, "trouble_span", numbered)
+                con.execute("DELETE FROM indicator_block WHERE pot_id = $pot", {"pot": pot_id})
+                numbered = blocks[pot_id].with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id"))
+                insert(con, "indicator_block", numbered.rename({"at": "block_at"}))
                 con.execute(
                     "INSERT OR REPLACE INTO trouble_state VALUES ($pot, $made_of)",
                     {"pot": pot_id, "made_of": made_of},
@@ -115,10 +123,6 @@ def _made_of(con: duckdb.DuckDBPyConnection, pot_id: int, fitted: pl.DataFrame) 
     spells = condition_frames.weighed_spells(con, pot_id)
     rests_on = (SPANS_VERSION, *spells["made_of"], *fitted.iter_rows())
     return hashlib.sha256(repr(rests_on).encode()).hexdigest()[:32]
-
-
-def _troubles(conditions: pl.DataFrame, fitted: pl.DataFrame) -> pl.DataFrame:
-    return trouble_spans(changes(conditions, fitted), conditions, fitted)
 
 
 def _spans(

@@ -160,6 +160,15 @@ def checked_lives(con: duckdb.DuckDBPyConnection, pot: str | None = None) -> pl.
     )
 
 
+def newest_good_checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """The newest good check of each kind of part and rule: ``pot, part, rule, at, result``."""
+    return read_frame(
+        con,
+        "SELECT pot, part, rule, max(checked_at) AS at, result FROM part_check "
+        "WHERE result = 'good' GROUP BY ALL ORDER BY ALL",
+    )
+
+
 def lives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """What each individual part did, summed over its stays, the newest on first.
 
@@ -186,4 +195,13 @@ def lives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         "sum(cycles_low)::BIGINT AS cycles_low, sum(cycles_high)::BIGINT AS cycles_high, "
         "sum(silent_us)::BIGINT AS silent_us "
         "FROM part_stay GROUP BY part, part_id ORDER BY first_at DESC, part_id",
+    )
+
+
+def indicator_blocks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Blocks that rules by condition look at: ``pot`` and ``rule_condition.BLOCK_SCHEMA``."""
+    return read_frame(
+        con,
+        "SELECT pot, indicator, scatter, block_at AS at, since_at, size, signal "
+        "FROM indicator_block JOIN pot USING (pot_id) ORDER BY pot, indicator, scatter, block_at",
     )

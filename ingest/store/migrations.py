@@ -58,6 +58,11 @@ def m008_lines_of_pots(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.LINES_OF_POTS)
 
 
+def m009_blocks_of_indicators(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the derived table of what rules by condition look at."""
+    con.execute(schema.BLOCKS_OF_INDICATORS)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -67,6 +72,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m006_lives_of_parts,
     m007_record_chain,
     m008_lines_of_pots,
+    m009_blocks_of_indicators,
 )
 
 

@@ -441,3 +441,17 @@ ALTER TABLE condition ADD COLUMN blown_unheld_share DOUBLE;  -- nozzle up though
 ALTER TABLE condition DROP COLUMN hose_loss_index;
 ALTER TABLE condition DROP COLUMN sag_index;
 """
+
+#: What rules by condition look at; ``analytics.rule_condition``.
+BLOCKS_OF_INDICATORS = """
+CREATE TABLE indicator_block (             -- derived with trouble_span: blocks of the last months
+    pot_id     SMALLINT NOT NULL,
+    indicator  VARCHAR NOT NULL,           -- column of condition
+    scatter    BOOLEAN NOT NULL,           -- its scatter, not its level
+    block_at   TIMESTAMP NOT NULL,
+    since_at   TIMESTAMP NOT NULL,         -- begin of the reference
+    size       DOUBLE NOT NULL,            -- change over what is worth telling
+    signal     BOOLEAN NOT NULL
+);
+DELETE FROM trouble_state;                 -- so that they are found at the next derive
+"""
