@@ -364,6 +364,10 @@ def _counted(
     ledger: _Ledger, totals: Mapping[str, PotHours], expected: set[Place], now: dt.datetime
 ) -> PartsUsage:
     stays = ledger.stays
+    last = {stay.part_id: stay for stay in stays}
+    for stay in stays:
+        if stay.ended_by == "replaced" and last[stay.part_id] is not stay:
+            stay.ended_by = "moved"  # another took its place first, and it is on elsewhere since
     spent = _of_windows([(s.place.pot, s.from_at, s.to_at or now) for s in stays], totals)
     #: What each individual had done before a stay of its own began.
     before: dict[int, Ints] = {}
