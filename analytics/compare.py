@@ -17,10 +17,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from analytics.mixed_model import Posterior, fit_reml, posterior
+from analytics.caveats import UNUSUAL_SCHEMA, caveats, listed, unusual_rows
+from analytics.mixed_model import Posterior, posterior
 from analytics.ratios import ratio_of_sums
 from analytics.shift_rows import Measure, judged
-from analytics.work_terms import CATEGORIES, TERM_WORDS, WorkTerms, factors, work_terms
+from analytics.work_terms import WorkTerms, factors, work_terms
 
 Floats = npt.NDArray[np.float64]
 
@@ -41,8 +42,6 @@ FAMILY_ERROR = 0.05
 #: Scale of the prior of what is compared: so wide that it is little shrunk beyond what data ask.
 COMPARED_SCALE = 3.0
 OTHER_SCALE = 1.0
-#: A rate further from what the model expects than so many of its scatters is asked about.
-UNUSUAL = 4.0
 #: More of a group's shifts left out than this is said.
 MOST_LEFT_OUT = 1.0 / 3.0
 
@@ -80,14 +79,6 @@ LEFT_OUT_SCHEMA: dict[str, Any] = {
     "group": pl.String,
     "from_at": pl.Datetime("us"),
     "reason": pl.String,  # key of analytics.shift_rows.REASON_WORDS
-}
-UNUSUAL_SCHEMA: dict[str, Any] = {
-    "shift": pl.String,
-    "pot": pl.String,
-    "group": pl.String,
-    "from_at": pl.Datetime("us"),
-    "rate": pl.Float64,
-    "times_expected": pl.Float64,
 }
 
 
@@ -169,8 +160,8 @@ def compare(
     used = all_rows.filter(pl.col("reason") == "").sort("group", "from_at", "shift", "pot")
     single = set() if show_single or by != "crew" else _single(all_rows)
     order = by if by == "bore_m" else "group"
-    listed = all_rows.filter(pl.col("group") != "").sort(order)["group"].unique(maintain_order=True)
-    names = [name for name in listed if name not in single]
+    groups_there = all_rows.filter(pl.col("group") != "").sort(order)["group"]
+    names = [name for name in groups_there.unique(maintain_order=True) if name not in single]
     one, many = GROUPS[by]
     sentences: list[str] = []
     if single:
@@ -193,15 +184,18 @@ def compare(
         )
     else:
         terms, model = _model(used, measure, by, seed, draws)
-        y = _log_rate(used, measure)
+        y, per = _log_rate(used, measure), used[measure.per].to_numpy()
+        made = factors(used, _factor_names(by))
         groups, pairs = _adjusted(groups, enough, terms, model, used, measure, by, level)
-        unusual = _unusual(used, y, terms, model, measure)
-        sentences += _warnings(used, terms, by, enough, y, measure)
+        unusual, nought = unusual_rows(
+            used, y, terms.columns(used), made, np.sqrt(per / np.median(per))
+        )
+        sentences += caveats(used, terms, by, GROUPS[by], enough, nought)
         if model.effective < 30.0:
             sentences.append("The ranges are rough: the shifts fit many explanations equally well.")
         if few:
             sentences.append(
-                f"{_listed(few)}: under {least_shifts} shifts that count, so only what was done is "
+                f"{listed(few)}: under {least_shifts} shifts that count, so only what was done is "
                 "shown."
             )
         sentences.append(_verdict(pairs, many))
@@ -402,81 +396,8 @@ def _verdict(pairs: list[tuple[Any, ...]], many: str) -> str:
     return f"{told} Where all are equal, any pair is called different at most 5 times in 100."
 
 
-# --- what a reader must know -----------------------------------------------------------------
-
-
-def _warnings(
-    used: pl.DataFrame, terms: WorkTerms, by: str, enough: list[str], y: Floats, measure: Measure
-) -> list[str]:
-    one, many = GROUPS[by]
-    said = []
-    per = used[measure.per].to_numpy()
-    made = factors(used, _factor_names(by))
-    fit = fit_reml(y, terms.columns(used), made, np.sqrt(per / np.median(per)))
-    if "group" in fit.nought:
-        said.append(
-            f"Differences between {many} are not larger than shifts differ anyway: the most likely "
-            "spread between them is nought."
-        )
-    cells = [name for name in CATEGORIES if name != by]
-    keys = used.select("group", pl.concat_str(pl.col(cells).fill_null(""), separator="|"))
-    cell = keys.columns[1]
-    shared = keys.unique().group_by(cell).len().filter(pl.col("len") > 1)[cell]
-    alone = [
-        name
-        for name in enough
-        if not keys.filter(pl.col("group") == name)[cell].is_in(shared.implode()).any()
-    ]
-    if alone:
-        said.append(
-            f"{_listed(alone)} had steel and access that no other {one} had. What is the {one}'s "
-            "and what is the steel's can hardly be told apart there, and the range does not know "
-            "all of it."
-        )
-    for other in ("crew", "pot", "job"):
-        if other != by and _same_partition(used, other):
-            said.append(
-                f"Each {one} had its own {other} throughout: what is the {one}'s and what is the "
-                f"{other}'s cannot be told apart."
-            )
-    few = [TERM_WORDS[name] for name, why in terms.left_out.items() if why == "few"]
-    if few:
-        said.append(f"Not allowed for, because there are too few shifts: {_listed(few)}.")
-    return said
-
-
-def _same_partition(used: pl.DataFrame, other: str) -> bool:
-    together = used.select("group", other).unique().height
-    return together == used["group"].n_unique() == used[other].n_unique()
-
-
-def _unusual(
-    used: pl.DataFrame, y: Floats, terms: WorkTerms, model: Posterior, measure: Measure
-) -> pl.DataFrame:
-    """Rows far from what the model expects: asked about, not dropped."""
-    fitted = terms.columns(used) @ model.beta.mean(axis=0)
-    for name, drawn in model.effects.items():
-        texts = used[name].fill_null("").to_list()
-        place = {level: k for k, level in enumerate(sorted(set(texts)))}
-        fitted = fitted + drawn.mean(axis=0)[[place[t] for t in texts]]
-    off = y - fitted
-    # By the middle half, so that one wild row does not hide itself by widening the scatter.
-    scatter = np.subtract(*np.quantile(off, [0.75, 0.25])) / 1.349
-    return (
-        used.with_columns(
-            pl.Series("rate", np.exp(y)), pl.Series("times_expected", np.exp(off)),
-        )
-        .filter(pl.Series(np.abs(off) > UNUSUAL * max(float(scatter), 1e-9)))
-        .select(list(UNUSUAL_SCHEMA))
-    )  # fmt: skip
-
-
 def _counted(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _percent(share: float, sign: str = "-") -> str:

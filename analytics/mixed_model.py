@@ -82,7 +82,7 @@ class _Solved(NamedTuple):
     criterion: Floats  # (T,): REML criterion, -2 log restricted likelihood
     squares: Floats  # (T,): penalised residual sum of squares r²
     middle: Floats  # (T, m): spherical u and β
-    matrix: Floats  # (T, m, m): its precision over σ²
+    lower: Floats  # (T, m, m): Cholesky factor of their precision times σ²
 
 
 def _solve(parts: _Products, theta: Floats) -> _Solved:
@@ -93,7 +93,7 @@ def _solve(parts: _Products, theta: Floats) -> _Solved:
     matrix = scale[:, :, None] * parts.a * scale[:, None, :]
     matrix[:, np.arange(q), np.arange(q)] += 1.0
     right = scale * parts.b
-    middle = np.linalg.solve(matrix, right[:, :, None])[:, :, 0]
+    middle = np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0], dtype=np.float64)
     squares = np.asarray(
         np.maximum(parts.yy - np.sum(right * middle, axis=1), 1e-300), dtype=np.float64
     )
@@ -101,7 +101,7 @@ def _solve(parts: _Products, theta: Floats) -> _Solved:
     logdet = 2.0 * np.sum(np.log(np.diagonal(lower, axis1=1, axis2=2)), axis=1)
     free = parts.n - parts.p
     criterion = logdet + free * (1.0 + np.log(2.0 * np.pi * squares / free)) - parts.log_weight
-    return _Solved(criterion, squares, middle, matrix)
+    return _Solved(criterion, squares, middle, np.asarray(lower, dtype=np.float64))
 
 
 def _checked(y: Floats, x: Floats, weights: Floats | None) -> Floats:
@@ -213,11 +213,11 @@ def fit_reml(
     solved = _solve(parts, theta[None, :])
     residual = float(solved.squares[0] / (parts.n - parts.p))
     q = parts.owner.size
-    inverse = np.linalg.inv(solved.matrix[0])
+    root = np.linalg.inv(solved.lower[0])
     shrunk = solved.middle[0, :q] * theta[parts.owner]
     return RemlFit(
         beta=solved.middle[0, q:],
-        beta_se=np.sqrt(residual * np.diagonal(inverse)[q:]),
+        beta_se=np.sqrt(residual * np.sum(root[:, q:] ** 2, axis=0)),
         variance={f.name: float(theta[k] ** 2 * residual) for k, f in enumerate(factors)},
         residual_variance=residual,
         effects={f.name: shrunk[parts.owner == k] for k, f in enumerate(factors)},
@@ -356,8 +356,7 @@ def posterior(
         mine = np.flatnonzero(chosen == node)
         found = solved[power]
         s = np.sqrt(found.squares[point] / rng.chisquare(free, mine.size))
-        lower = np.linalg.cholesky(found.matrix[point])
-        noise = np.linalg.solve(lower.T, rng.standard_normal((m, mine.size))).T
+        noise = np.linalg.solve(found.lower[point].T, rng.standard_normal((m, mine.size))).T
         sigma[mine] = s
         coefficients[mine] = found.middle[point] + s[:, None] * noise
     mixed = rng.permutation(draws)

@@ -25,17 +25,15 @@ DYESTUFF = np.array(
 )  # fmt: skip
 
 #: Diameter of growth on 24 plates, six samples each. [mm]
-PENICILLIN = np.array(
-    """
+_PENICILLIN_MM = """
     27 23 26 23 23 21  27 23 26 23 23 21  25 21 25 24 24 20  26 23 25 23 23 20
     25 22 26 22 23 20  24 22 25 23 22 19  24 20 23 21 22 19  26 22 26 24 24 21
     24 21 24 22 22 20  24 21 24 23 22 19  26 23 26 24 24 21  25 22 26 24 24 20
     26 24 26 24 25 22  26 23 26 23 23 20  26 23 25 24 24 22  25 22 25 23 23 20
     25 21 24 23 23 20  25 22 24 23 23 19  24 21 23 21 21 19  26 23 26 24 24 21
     25 21 24 22 22 18  25 22 25 22 22 20  24 21 24 22 24 19  24 21 24 22 21 18
-    """.split(),
-    dtype=float,
-)
+"""
+PENICILLIN = np.array([float(written) for written in _PENICILLIN_MM.split()])
 
 
 def batches() -> Factor:
