@@ -15,7 +15,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from analytics import condition_frames, entry_frames, figures, frames, hours
+from analytics import (
+    condition_frames,
+    entry_frames,
+    exports,
+    figures,
+    frames,
+    hours,
+    part_frames,
+)
 from analytics.air_nozzle import nozzle_air_demand_kg_s
 from analytics.costs import Costs, shift_costs
 from analytics.cycles import CYCLE_SCHEMA
@@ -25,6 +33,7 @@ from analytics.nozzle_kept import NozzleKept, nozzle_kept
 from analytics.pipeline import transducer_laws
 from analytics.shift_rows import SHIFT_ROW_SCHEMA, with_schema
 from analytics.signals import signals
+from analytics.stock import stock
 from analytics.time_use import TimeLedger, TimeUse, UseSettings, time_ledger, waiting_for_air
 from analytics.work_parts import placed, work_parts
 from ingest.errors import StoreError
@@ -616,3 +625,57 @@ def _touches(body: dict[str, Any], shift: dict[str, Any], pots: list[str]) -> bo
         for text in (body.get("from_at") or body["at"], body.get("to_at") or body["at"])
     )
     return begin < microseconds(shift["to_at"]) and end >= microseconds(shift["from_at"])
+
+
+# --- exports ---------------------------------------------------------------------------------
+
+
+def export_tables(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    now: dt.datetime,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> dict[str, pl.DataFrame]:
+    """Every table of :data:`analytics.exports.TABLE_COLUMNS`.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    yard : Yard
+        The yard file.
+    now : datetime
+        Naive UTC.
+    from_at, to_at : datetime, optional
+        Shifts that begin, cycles and entries that lie from the one on, before the other; stock is
+        that at ``to_at``. Naive UTC.
+    """
+    book = read_book(con)
+    booked = exports.between(
+        book.shifts.filter(pl.col("from_at") < now), "from_at", from_at, to_at
+    ).sort("from_at", "shift", "pot")
+    names = booked["shift"].unique().to_list()
+    ledgers = [
+        (shift, sheet.pot, sheet.ledger)
+        for shift, sheet in zip(
+            booked["shift"], pot_sheets(con, yard, booked, book, now), strict=True
+        )
+    ]
+    pieces = [pl.DataFrame(schema={"pot": pl.String} | CYCLE_SCHEMA)]
+    pieces += [
+        frames.cycles(con, number, from_at, to_at).select(pl.lit(pot).alias("pot"), pl.all())
+        for pot, number in frames.pots(con).items()
+    ]
+    abrasive = exports.abrasive_table(book.abrasives, book.moves)
+    tables = {
+        "shifts": part_rows(con, yard, now, names, book),
+        "cycles": pl.concat([piece.select("pot", *CYCLE_SCHEMA) for piece in pieces]),
+        "areas": exports.between(book.areas, "at", from_at, to_at),
+        "abrasive": exports.between(abrasive, "at", from_at, to_at),
+        "stock": stock(book.moves, book.abrasives, book.kinds, to_at),
+        "checks": exports.between(part_frames.checks(con), "at", from_at, to_at),
+        "time_use": exports.time_use_table(ledgers),
+        "stops": exports.stops_table(ledgers),
+    }
+    return exports.in_order(tables)

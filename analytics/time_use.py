@@ -37,6 +37,8 @@ PARTS = (BLASTING, PRESSURISING, *STOP_REASONS, PAUSE, UNEXPLAINED, NO_DATA)
 
 #: Bags may be tipped in a stop of at least this length. [s]
 LEAST_REFILL_S = 45.0
+#: A stretch of a stop shorter than this is counted, but not listed by itself. [s]
+_LISTED_S = 30.0
 #: A manifold under this share of its target is switched off, not waited for. [-]
 _SWITCHED_OFF = 0.5
 
@@ -415,6 +417,8 @@ def _stop_rows(
             runs.append([a, b, part, b - a])
     rows: list[tuple[object, ...]] = []
     for a, b, part, idle in runs:
+        if idle < _LISTED_S * _US and len(runs) > 1:
+            continue
         open_yet = part == UNEXPLAINED
         offered = ""
         if open_yet:

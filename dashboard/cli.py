@@ -10,13 +10,18 @@ from dashboard.commands import (
     clocks,
     demo,
     derive,
+    export,
     feed,
     figures,
     ingest,
     notices,
     pages,
+    part,
     record,
+    record_parts,
+    record_production,
     repair,
+    shift,
     signals,
     yard,
 )
@@ -47,20 +52,26 @@ app.command(
     context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
 )(feed.feed)
 
+# Its commands are added to those of `record`.
+assert record_production.app is record_parts.app is record.app
 app.add_typer(record.app, name="record", rich_help_panel=_ENTER)
 app.command("import", rich_help_panel=_ENTER)(card.import_card)
 app.command("quarantine", rich_help_panel=_ENTER)(ingest.quarantine)
 
 app.add_typer(notices.app, name="notices", rich_help_panel=_ASK)
-app.command("shift", rich_help_panel=_ASK)(figures.shift)
+app.command("shift", rich_help_panel=_ASK)(shift.shift)
 app.command("cycles", rich_help_panel=_ASK)(figures.cycles)
 app.command("hours", rich_help_panel=_ASK)(figures.hours)
 app.command("upkeep", rich_help_panel=_ASK)(figures.upkeep)
+app.command("part", rich_help_panel=_ASK)(part.part)
 app.command("boxes", rich_help_panel=_ASK)(boxes.boxes)
 app.command("signals", rich_help_panel=_ASK)(signals.signals)
 app.command("clocks", rich_help_panel=_ASK)(clocks.clocks)
 app.command("condition", rich_help_panel=_ASK)(figures.condition)
 app.command("readings", rich_help_panel=_ASK)(figures.readings)
+app.command("stock", rich_help_panel=_ASK)(export.stock)
+app.command("export", rich_help_panel=_ASK)(export.export)
+app.command("dictionary", rich_help_panel=_ASK)(export.dictionary)
 
 
 def main() -> None:

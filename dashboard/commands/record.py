@@ -37,14 +37,28 @@ RecordArgument = Annotated[
 ]
 
 
-def _add(kind: str, body: dict[str, Any], by: str, yard: Path | None, data: Path | None) -> None:
+LateOption = Annotated[
+    str,
+    typer.Option("--late", help="Why it comes after the shift's sheet was signed; needed then."),
+]
+
+
+def add_record(
+    kind: str,
+    body: dict[str, Any],
+    by: str,
+    yard: Path | None,
+    data: Path | None,
+    late: str = "",
+) -> None:
+    """Enter something, and say as what it is kept."""
     with sentences():
         from ingest import records
         from ingest.config import load_yard
 
         checked = load_yard(yard_path(yard, data))
         given = {key: value for key, value in body.items() if value not in (None, "")}
-        record_id = records.add(data_folder(data), checked, kind, given, by, "command")
+        record_id = records.add(data_folder(data), checked, kind, given, by, "command", reason=late)
         typer.echo(f"Saved as {record_id}.")
 
 
@@ -68,7 +82,7 @@ def shift(
         "shift": name, "crew": crew, "job": job, "pots": pot, "from_at": from_at, "to_at": to_at,
         "people": people,
     }  # fmt: skip
-    _add("shift", body, by, yard, data)
+    add_record("shift", body, by, yard, data)
 
 
 @app.command()
@@ -80,7 +94,7 @@ def crew(
     data: DataOption = None,
 ) -> None:
     """Enter a crew."""
-    _add("crew", {"crew": name, "size": size}, by, yard, data)
+    add_record("crew", {"crew": name, "size": size}, by, yard, data)
 
 
 @app.command()
@@ -94,6 +108,23 @@ def job(
     planned_m2: Annotated[
         float | None, typer.Option("--planned-m2", help="Area expected. [m2]")
     ] = None,
+    profile: Annotated[
+        str, typer.Option("--profile", help="Profile, ISO 8503-1: fine, medium or coarse.")
+    ] = "",
+    profile_low_um: Annotated[
+        float | None, typer.Option("--profile-low-um", help="Profile wanted, from. [um]")
+    ] = None,
+    profile_high_um: Annotated[
+        float | None, typer.Option("--profile-high-um", help="Profile wanted, to. [um]")
+    ] = None,
+    coating: Annotated[str, typer.Option("--coating", help="Old coating that comes off.")] = "",
+    coating_um: Annotated[
+        float | None, typer.Option("--coating-um", help="How thick it is. [um]")
+    ] = None,
+    access: Annotated[
+        str, typer.Option("--access", help="ground, lift, scaffold, rope or confined.")
+    ] = "",
+    place: Annotated[str, typer.Option("--place", help="indoor or outdoor.")] = "",
     by: ByOption = "",
     yard: YardOption = None,
     data: DataOption = None,
@@ -101,25 +132,69 @@ def job(
     """Enter a job."""
     body = {
         "job": name, "item": item, "rust_grade": rust, "prep_grade": prep, "planned_m2": planned_m2,
+        "profile": profile, "profile_low_um": profile_low_um, "profile_high_um": profile_high_um,
+        "coating": coating, "coating_um": coating_um, "access": access, "place": place,
     }  # fmt: skip
-    _add("job", body, by, yard, data)
+    add_record("job", body, by, yard, data)
 
 
 @app.command()
 def area(
-    m2: Annotated[float, typer.Argument(help="Area done. [m2]")],
     job: Annotated[str, typer.Option("--job", help="Job.")],
     shift: Annotated[str, typer.Option("--shift", help="Shift.")],
     pot: Annotated[str, typer.Option("--pot", help="Pot.")],
+    m2: Annotated[
+        float | None, typer.Argument(help="Area done; left out where pieces are counted. [m2]")
+    ] = None,
+    piece: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--piece",
+            help='Pieces done, such as "12, IPE 200, 6" (count, section, length in m) or '
+            '"4, plate, 6, 2, 2" (length, width, sides); give it again for others.',
+        ),
+    ] = None,
+    reblast: Annotated[
+        bool, typer.Option("--reblast", help="It had been counted before: done over again.")
+    ] = False,
     at: AtOption = "",
     note: NoteOption = "",
+    late: LateOption = "",
     by: ByOption = "",
     yard: YardOption = None,
     data: DataOption = None,
 ) -> None:
-    """Enter area done."""
-    body = {"job": job, "shift": shift, "pot": pot, "area_m2": m2, "at": at, "note": note}
-    _add("area", body, by, yard, data)
+    """Enter area done, whole or counted from pieces."""
+    with sentences():
+        pieces = _counted(piece or [])
+    body = {
+        "job": job, "shift": shift, "pot": pot, "area_m2": m2, "at": at, "note": note,
+        "pieces": pieces or None, "reblast": reblast or None,
+    }  # fmt: skip
+    add_record("area", body, by, yard, data, late)
+
+
+def _counted(typed: list[str]) -> list[dict[str, Any]]:
+    """Pieces with the area that follows from their dimensions."""
+    from analytics.sections import counted
+    from ingest.errors import RecordRefused
+
+    pieces = []
+    for text in typed:
+        try:
+            found = counted(text)
+        except ValueError as error:
+            raise RecordRefused(
+                f"The area done was not taken: {error}.", "Nothing was saved; mend it."
+            ) from error
+        pieces.append(
+            {
+                "piece": found.piece, "count": found.count, "each_m2": found.each_m2,
+                "length_m": found.length_m,
+            }
+        )  # fmt: skip
+        typer.echo(f"{found.count} x {found.piece}: {found.area_m2:.2f} m2")
+    return pieces
 
 
 @app.command()
@@ -129,7 +204,9 @@ def abrasive(
     bag_kg: Annotated[float, typer.Option("--bag-kg", help="What a bag holds. [kg]")] = 25.0,
     kind: Annotated[str, typer.Option("--kind", help="What it is, such as garnet 30/60.")] = "",
     shift: Annotated[str, typer.Option("--shift", help="Shift.")] = "",
+    batch: Annotated[str, typer.Option("--batch", help="What the bags say.")] = "",
     at: AtOption = "",
+    late: LateOption = "",
     by: ByOption = "",
     yard: YardOption = None,
     data: DataOption = None,
@@ -137,47 +214,13 @@ def abrasive(
     """Enter bags tipped into a pot."""
     body = {
         "pot": pot, "at": at, "bags": bags, "bag_kg": bag_kg, "abrasive": kind, "shift": shift,
+        "batch": batch,
     }  # fmt: skip
-    _add("abrasive", body, by, yard, data)
+    add_record("abrasive", body, by, yard, data, late)
 
 
-@app.command()
-def fitted(
-    part: Annotated[str, typer.Argument(help="Kind of part, such as pinch_hose.")],
-    pot: Annotated[str, typer.Option("--pot", help="Pot.")],
-    tag: Annotated[str, typer.Option("--tag", help="What is stamped or painted on it.")] = "",
-    at: AtOption = "",
-    note: NoteOption = "",
-    by: ByOption = "",
-    yard: YardOption = None,
-    data: DataOption = None,
-) -> None:
-    """Enter a part put on a pot."""
-    _add("part_fitted", {"pot": pot, "part": part, "at": at, "tag": tag, "note": note}, by, yard,
-         data)  # fmt: skip
-
-
-@app.command()
-def check(
-    part: Annotated[str, typer.Argument(help="Kind of part, such as pinch_hose.")],
-    result: Annotated[str, typer.Argument(help="good, worn, replaced or failed.")],
-    pot: Annotated[str, typer.Option("--pot", help="Pot.")],
-    measured: Annotated[str, typer.Option("--measured", help="What was measured.")] = "",
-    at: AtOption = "",
-    note: NoteOption = "",
-    by: ByOption = "",
-    yard: YardOption = None,
-    data: DataOption = None,
-) -> None:
-    """Enter a check that was done.
-
-    Isolate, vent, prove that it is vented, and follow the site's own procedure before a pot or
-    hose is opened.
-    """
-    body = {
-        "pot": pot, "part": part, "at": at, "result": result, "measurement": measured, "note": note,
-    }  # fmt: skip
-    _add("check", body, by, yard, data)
+#: How people call kinds of record that are kept under another name.
+_TYPED_KINDS = {"fitted": "part_fitted", "removed": "part_removed", "start": "shift_start"}
 
 
 @app.command("list")
@@ -196,7 +239,7 @@ def list_records(
         from ingest.record_bodies import BODIES
         from ingest.store.connection import read_window
 
-        kind = {"fitted": "part_fitted"}.get(kind, kind)
+        kind = _TYPED_KINDS.get(kind, kind)
         if kind and kind not in BODIES:
             raise RecordRefused(
                 f'There is no kind of record "{kind}".', f"Choose one of {', '.join(BODIES)}."
@@ -231,8 +274,8 @@ def _line(row: dict[str, Any]) -> str:
     for key, value in row.items():
         if key in _ROW_KEYS or value in (None, "", []):
             continue
-        shown = ", ".join(value) if isinstance(value, list) else value
-        shown = f"{shown:%Y-%m-%d %H:%M}Z" if key.endswith("at") else shown
+        shown = ", ".join(map(_words_of, value)) if isinstance(value, list) else value
+        shown = f"{shown:%Y-%m-%d %H:%M}Z" if key.endswith("_at") or key == "at" else shown
         said.append(f"{key} {shown}")
     what = "withdrawn" if row["withdrawn"] else "; ".join(said)
     why = f" [{row['reason']}]" if row["reason"] else ""
@@ -240,6 +283,12 @@ def _line(row: dict[str, Any]) -> str:
         f"{row['record_id']}  {row['recorded_at']:%Y-%m-%d %H:%M}Z  {row['recorded_by']}  "
         f"{row['kind']}: {what}{why}"
     )
+
+
+def _words_of(value: object) -> str:
+    if isinstance(value, dict):
+        return f"{value['count']} x {value['piece']} of {value['each_m2']:.3f} m2"
+    return str(value)
 
 
 @app.command()

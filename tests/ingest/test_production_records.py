@@ -52,8 +52,8 @@ def test_a_job_as_it_was_stored_before_its_new_keys_still_counts_and_can_be_corr
     old = {"job": "Old", "item": "", "rust_grade": "B", "prep_grade": "", "planned_m2": 90.0}
     with write_window(worked) as con:
         con.execute(
-            "INSERT INTO record (record_id, kind, recorded_at, recorded_by, via, supersedes, withdrawn, "
-            "reason, body) VALUES ('0000000000old0000000', 'job', '2026-01-01', 'Ann', "
+            "INSERT INTO record (record_id, kind, recorded_at, recorded_by, via, supersedes, "
+            "withdrawn, reason, body) VALUES ('0000000000old0000000', 'job', '2026-01-01', 'Ann', "
             "'page', NULL, false, '', $body)",
             {"body": json.dumps(old)},
         )
@@ -140,17 +140,18 @@ LATE = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize(("kind", "body"), LATE)
-def test_what_comes_after_signing_needs_a_reason(
-    worked: Path, yard: Yard, kind: str, body: dict[str, object]
-) -> None:
+def test_what_comes_after_signing_needs_a_reason(worked: Path, yard: Yard) -> None:
     enter(worked, yard, "signature", shift="Monday", blast_s=7200.0, area_m2=40.0)
-    with pytest.raises(RecordRefused, match="was signed by Ann") as told:
-        enter(worked, yard, kind, entered=LATER, **body)
-    assert "with a reason" in told.value.next_step
-    record_id = enter(worked, yard, kind, "the note was in the other coat", entered=LATER, **body)
-    with read_window(worked) as con:
-        assert records.history(con, record_id)[0]["reason"] == "the note was in the other coat"
+    for kind, body in LATE:
+        with pytest.raises(RecordRefused, match="was signed by Ann") as told:
+            enter(worked, yard, kind, entered=LATER, **body)
+        assert "with a reason" in told.value.next_step
+        record_id = enter(
+            worked, yard, kind, "the note was in the other coat", entered=LATER, **body
+        )
+        with read_window(worked) as con:
+            (row,) = records.history(con, record_id)
+        assert row["reason"] == "the note was in the other coat"
 
 
 def test_what_is_not_of_the_signed_shift_is_free(worked: Path, yard: Yard) -> None:

@@ -1,0 +1,237 @@
+"""A shift's sheet in words, the same for the command and the page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from analytics.hour_review import ELEMENT_WORDS, elements, indicators
+from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
+from dashboard import words
+from ingest.stop_reasons import STOP_REASONS
+
+if TYPE_CHECKING:
+    from analytics.nozzle_kept import OwnEffect
+    from analytics.sheets import PotSheet, Sheet
+    from ingest.config import Yard
+
+#: Part of a shift's time -> the words for it.
+PART_WORDS: dict[str, str] = {
+    BLASTING: "blasting",
+    PRESSURISING: "pot filling with air",
+    **{reason: known.words for reason, known in STOP_REASONS.items()},
+    PAUSE: "short pauses",
+    UNEXPLAINED: "stops without a reason",
+    NO_DATA: "no data",
+}
+
+
+class Said(NamedTuple):
+    """A figure in words: what it is, its number, its unit, and what more is to be said of it."""
+
+    label: str
+    value: str
+    unit: str = ""
+    more: str = ""
+
+    @property
+    def said(self) -> str:
+        """Number, unit and the rest in one line."""
+        text = f"{self.value} {self.unit}".strip()
+        return f"{text} ({self.more})" if self.more else text
+
+
+def part(name: str) -> str:
+    """A part of a shift's time in people's words."""
+    return PART_WORDS[name]
+
+
+def signed(sheet: Sheet, zone: ZoneInfo) -> str:
+    """Who signed the sheet, and when."""
+    if sheet.signed is None:
+        return "Not signed yet." if sheet.over else "Under way; it can be signed once it has ended."
+    at = words.day_and_time(sheet.signed.at, zone)
+    note = f" {sheet.signed.note}" if sheet.signed.note else ""
+    return f"Signed by {sheet.signed.by}, {at}.{note}"
+
+
+def changes(sheet: Sheet, zone: ZoneInfo) -> list[str]:
+    """What was changed after signing, and which signed figures read otherwise now."""
+    if sheet.signed is None:
+        return []
+    lines = []
+    for row in sheet.signed.changes:
+        did = "withdrawn" if row["withdrawn"] else "corrected" if row["supersedes"] else "entered"
+        what = words.KIND_WORDS.get(row["kind"], row["kind"])
+        why = f": {row['reason']}" if row["reason"] else ""
+        at = words.day_and_time(row["recorded_at"], zone)
+        lines.append(
+            f"Changed after signing: {what.lower()} {did} by {row['recorded_by']}, {at}{why}."
+        )
+    for label, then, now, unit in (
+        ("Blast-on", _h(sheet.signed.blast_s), _h(sheet.total("blast_s")), "h"),
+        ("Area", sheet.signed.area_m2, sheet.total("area_m2"), "m²"),
+        ("Abrasive", sheet.signed.abrasive_kg, sheet.total("abrasive_kg"), "kg"),
+    ):
+        before, after = words.amount(then), words.amount(now)
+        if before != after:
+            lines.append(f"{label} was {before} when signed, and is {after} {unit} now.")
+    return lines
+
+
+def _h(seconds: float | None) -> float | None:
+    return None if seconds is None else seconds / 3600.0
+
+
+def figures(sheet: Sheet, yard: Yard) -> list[Said]:
+    """The sheet's own figures: hours, area, rates, abrasive, air, fuel, money."""
+    money = yard.site.currency or "money"
+    costs = sheet.costs
+    low, high, blast = (sheet.total(f"blast_{name}s") for name in ("low_", "high_", ""))
+    paid = sheet.total("paid_s")
+    said = [
+        Said("Blast-on", words.hours(blast), "h", words.between_hours(low, high)),
+        Said("Paid", words.hours(paid, 1), "h", "people times booked time") if paid is not None
+        else Said("Paid", words.NONE, "", "nobody says how many people"),
+        Said("Area", words.amount(sheet.total("area_m2")), "m²", _area_more(sheet)),
+        Said("Pace", words.amount(sheet.ratio("area_m2", "blast_s", 3600.0)), "m²/blast-on h",
+             f"{words.amount(sheet.ratio('area_m2', 'paid_s', 3600.0))} a paid hour"),
+        Said("Abrasive", words.amount(sheet.ratio("abrasive_kg", "area_m2")), "kg/m²",
+             f"{words.amount(sheet.total('abrasive_kg'))} kg tipped, less what was taken back"),
+        Said("Waste left", words.amount(sheet.total("waste_kg")), "kg",
+             "abrasive only; rust and paint not in it"),
+        Said("Air", words.amount(_free_air_m3(sheet.total("air_kg"))), "m³ free air",
+             f"theory without abrasive {words.amount(_free_air_m3(sheet.total('air_theory_kg')))}, "
+             f"times {yard.review.while_blasting_factor:g} as metered while blasting"),
+    ]  # fmt: skip
+    if (fuel := sheet.total("fuel_l")) is not None:
+        said.append(Said("Fuel", words.amount(fuel), "l"))
+    if costs.total is not None:
+        items = ", ".join(f"{name} {words.amount(value)}" for name, value in costs.items.items())
+        lacking = f"; no price for {', '.join(costs.lacking)}" if costs.lacking else ""
+        said.append(Said("Cost", words.amount(costs.total), money, f"{items}{lacking}"))
+        per_m2 = costs.per_m2(sheet.total("area_m2"))
+        if per_m2 is not None:
+            more = "not whole: something has no price" if costs.lacking else ""
+            said.append(Said("Cost per area", words.amount(per_m2), f"{money}/m²", more))
+    return said
+
+
+def _area_more(sheet: Sheet) -> str:
+    again = sheet.total("reblast_m2") or 0.0
+    told = [f"{words.amount(again)} m² done over again, in no rate"] if again else []
+    if sheet.total("area_m2") is None:
+        told.append("none entered yet")
+    return "; ".join(told)
+
+
+def _free_air_m3(kg: float | None) -> float | None:
+    """Air as cubic metres of dry free air at 20 °C and 101.325 kPa."""
+    from analytics.air_states import DRY_FREE_AIR
+
+    return None if kg is None else kg / DRY_FREE_AIR.density_kg_m3
+
+
+def time_rows(pot: PotSheet) -> list[Said]:
+    """Where a pot's time went; parts that took none are left out, the measured ones never."""
+    use = pot.use
+    whole = max(use.elapsed_us, 1)
+    rows = []
+    for name in PARTS:
+        us = use.parts[name]
+        if us == 0 and name not in (BLASTING, NO_DATA, UNEXPLAINED):
+            continue
+        low, high = use.between_s(name)
+        rows.append(
+            Said(
+                words.sentence(PART_WORDS[name]), words.hours(us / 1e6), "h",
+                f"{words.percent(us / whole)}" + (
+                    f", {between}" if (between := words.between_hours(low, high)) else ""
+                ),
+            )
+        )  # fmt: skip
+    return rows
+
+
+def iso_lines(pot: PotSheet) -> list[str]:
+    """Indicators of ISO 22400-2, each as its two terms."""
+    times = elements(pot.use)
+    lines = []
+    for name, (above, below) in indicators(times).items():
+        if below > 0.0:
+            lines.append(
+                f"{words.sentence(name)} {words.percent(above / below)}: {words.hours(above)} of "
+                f"{words.hours(below)} h (ISO 22400-2)"
+            )
+    return lines
+
+
+def element_words(element: str) -> str:
+    """A time element of ISO 22400-2 in words."""
+    return ELEMENT_WORDS.get(element, "not heard")
+
+
+def nozzle_lines(pot: PotSheet, effect: OwnEffect, yard: Yard) -> list[str]:
+    """How nozzle pressure was kept, and what the shortfall cost, by the rule and by the yard."""
+    kept = pot.nozzle
+    target = words.kpa(yard.review.nozzle_target_pa)
+    if kept.mean_pa is None or kept.under_share is None:
+        return ["Nozzle pressure is not measured."]
+    lines = [
+        f"Nozzle {words.kpa(kept.mean_pa)} kPa in the mean, target {target}: under it for "
+        f"{words.percent(kept.under_share)} of the blast time, {words.kpa(kept.short_pa)} kPa "
+        "short in the mean."
+    ]
+    if kept.rule_lost is None:
+        lines.append(
+            f"By the rule of thumb: not told, for {words.percent(kept.refused_share)} of the blast "
+            "time was under 70 psi (483 kPa), where it is not to be used."
+        )
+    else:
+        lines.append(
+            f"By the rule of thumb ({yard.review.loss_per_psi * 100:g} % a psi under 100 psi; "
+            f"common practice): {words.percent(kept.rule_lost)} of the production lost."
+        )
+    lost = effect.lost(kept.short_pa)
+    if lost is None:
+        why = {
+            "few": f"{words.counted(effect.shifts, 'shift says', 'shifts say')} too little",
+            "alike": "pressures were too much alike to tell",
+        }.get(effect.why_not, "it cannot be told")
+        lines.append(f"By this yard's own shifts: {why}.")
+    else:
+        lines.append(
+            f"By this yard's own shifts ({effect.shifts} of them): {_share(lost[0])} lost to the "
+            f"target, 90 %: between {_share(lost[1])} and {_share(lost[2])}."
+        )
+    return lines
+
+
+def _share(value: float) -> str:
+    return words.signed_percent(value).lstrip("+")
+
+
+def hour_lines(pot: PotSheet, zone: ZoneInfo) -> list[str]:
+    """The best and the worst hour, and why."""
+    if pot.hours is None:
+        return ["Best and worst hour: fewer than two full hours were heard."]
+    lines = []
+    for name, hour in zip(("Best", "Worst"), pot.hours, strict=True):
+        most = hour.use.parts[hour.most] / 1e6
+        nozzle = "" if hour.nozzle_pa is None else f", nozzle {words.kpa(hour.nozzle_pa)} kPa"
+        lines.append(
+            f"{name} hour {words.clock(hour.from_at, zone)} to {words.clock(hour.to_at, zone)}: "
+            f"{words.duration(hour.use.seconds(BLASTING))} blasting{nozzle}; most of the rest: "
+            f"{PART_WORDS[hour.most]}, {words.duration(most)}."
+        )
+    return lines
+
+
+def stop_line(row: dict[str, Any], zone: ZoneInfo) -> str:
+    """A stop in a line."""
+    span = f"{words.clock(row['from_at'], zone)} to {words.clock(row['to_at'], zone)}"
+    lasted = words.duration(row["idle_s"])
+    if not row["reason"]:
+        return f"{span}, {lasted}: no reason yet"
+    how = "" if row["how"] == "entered" else " (found)"
+    return f"{span}, {lasted}: {PART_WORDS[row['reason']]}{how}"
