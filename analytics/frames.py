@@ -405,7 +405,8 @@ def areas(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def abrasives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Abrasive tipped, as entered: ``shift, pot, abrasive, at, bags, bag_kg, abrasive_kg``."""
+    """Abrasive tipped, as entered: ``shift, pot, abrasive, at, bags, bag_kg, batch,
+    abrasive_kg``."""
     return current_records(
         con,
         "abrasive",
@@ -416,8 +417,11 @@ def abrasives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             "at": ("at", _INSTANT),
             "bags": ("bags", _NUMBER),
             "bag_kg": ("bag_kg", _NUMBER),
+            "batch": ("batch", _TEXT),
         },
-    ).with_columns((pl.col("bags") * pl.col("bag_kg")).alias("abrasive_kg"))
+    ).with_columns(
+        (pl.col("bags") * pl.col("bag_kg")).alias("abrasive_kg"), pl.col("batch").fill_null("")
+    )
 
 
 # --- for pages -------------------------------------------------------------------------------
