@@ -1,8 +1,8 @@
 """One SenML pack in JSON or CBOR (RFC 8428): bytes in, readings and rejects out.
 
 This is the careful reader: Gritbook's rules for pots, channels, units and times on top of
-:mod:`ingest.wire.rfc8428`. :mod:`ingest.wire.columns` is the fast one for many packs of the common
-form; it hands every pack that is not of that form to this module, and gives the same readings.
+:mod:`ingest.wire.rfc8428`. :mod:`ingest.wire.columns` is the fast one for many packs of forms that
+boxes usually send; it hands every other pack to this module, and gives the same readings.
 """
 
 from __future__ import annotations

@@ -28,6 +28,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from operator import truediv
 from pathlib import Path
 from typing import Any
 
@@ -65,16 +66,29 @@ def messages(count: int, instants: int) -> list[RawMessage]:
     ]
 
 
-def bench_decode(instants: int) -> None:
+class Record(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    """A record as a program that does nothing but decode would have it."""
+
+    n: str = ""
+    u: str | None = None
+    t: float = 0.0
+    v: float | None = None
+    vb: bool | None = None
+    bn: str | None = None
+    bt: float | None = None
+    bu: str | None = None
+
+
+def bench_decode(instants: int, repeats: int) -> None:
     """Decode into columns against msgspec alone, and journal to store."""
     batch = messages(400_000 // (4 * instants), instants)
     readings = len(batch) * 4 * instants
-    decode = msgspec.json.Decoder(list[columns._Common]).decode
+    decode = msgspec.json.Decoder(list[Record]).decode
     decoder = columns.ColumnDecoder()
     decoder.decode(batch[: len(batch) // 4])
     took: dict[str, list[float]] = {"thrown": [], "kept": [], "columns": []}
     # By turns, so that other work on the machine falls on all.
-    for _ in range(3):
+    for _ in range(repeats):
         began = time.perf_counter()
         for message in batch:
             decode(message.payload)
@@ -86,6 +100,9 @@ def bench_decode(instants: int) -> None:
         began = time.perf_counter()
         decoder.decode(batch)
         took["columns"].append(time.perf_counter() - began)
+    of_kept, of_thrown = (
+        statistics.median(map(truediv, took[name], took["columns"])) for name in ("kept", "thrown")
+    )
     thrown_s, kept_s, columns_s = (statistics.median(took[name]) for name in took)
     with tempfile.TemporaryDirectory() as folder:
         data = Path(folder)
@@ -107,8 +124,8 @@ def bench_decode(instants: int) -> None:
     }  # fmt: skip
     print(
         f"{4 * instants:4} readings a message: msgspec alone {rates['kept']} (thrown away at once "
-        f"{rates['thrown']}), columns {rates['columns']} ({kept_s / columns_s:.2f}; "
-        f"{thrown_s / columns_s:.2f}), journal to store {rates['store']} "
+        f"{rates['thrown']}), columns {rates['columns']} ({of_kept:.2f}; {of_thrown:.2f}; medians "
+        f"of {repeats} ratios), journal to store {rates['store']} "
         f"({append_s / store_s:.2f} of DuckDB appending alone, {rates['append']})"
     )
 
@@ -343,7 +360,7 @@ def main() -> None:
     arguments.add_argument("--steady", type=int, default=20, help="of the steady load [s]")
     chosen = arguments.parse_args()
     for instants in (1, 10, 50):
-        bench_decode(instants)
+        bench_decode(instants, 3 * chosen.repeats)
     with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
         for group in (1, 10, 100):
             bench_journal(Path(name), group)

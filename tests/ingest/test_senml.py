@@ -26,8 +26,11 @@ def pack(*records: Any) -> bytes:
 
 
 def by_columns(payload: bytes, arrived_us: int = NOW_US) -> tuple[list[Reading], list[Reject]]:
+    """The second time round, when the box's form has been learned if it can be."""
     message = RawMessage("mqtt", "", "", arrived_us, False, payload)
-    return readings_of(ColumnDecoder().decode([message]))
+    decoder = ColumnDecoder()
+    decoder.decode([message])
+    return readings_of(decoder.decode([message]))
 
 
 def readings_of(columns: Columns) -> tuple[list[Reading], list[Reject]]:
