@@ -22,18 +22,25 @@ import streamlit as st
 from analytics import (
     condition_frames,
     diagnosis,
+    entry_frames,
     figures,
     findings,
     frames,
     indicators,
+    notice_frames,
     part_frames,
     pipeline,
+    production,
+    sheets,
     standing,
+    stock,
     stretches,
     traces,
     ways,
 )
 from analytics.climate import CLIMATE_CHANNELS
+from analytics.notices import lifecycle
+from analytics.nozzle_kept import OwnEffect, own_effect
 from analytics.present import Present, present
 from analytics.signals import signals
 from dashboard.commands.options import data_folder, yard_path
@@ -53,6 +60,8 @@ PAGE_WAIT_S = 4.0
 ENTRY_WAIT_S = 15.0
 #: The stretch of readings that "now" draws. [s]
 RECENT = dt.timedelta(minutes=10)
+#: How far back the Yard now looks for notices that are over.
+NOTICES_BACK = dt.timedelta(days=14)
 #: Most points of a line in a chart, and in the small trace of a card.
 CHART_POINTS, CARD_POINTS = 2000, 240
 #: Most rows of the log book that a page reads.
@@ -368,6 +377,40 @@ def site_day(day: dt.date, described: Yard) -> tuple[dt.datetime, dt.datetime]:
     return pipeline.naive_utc(begin), pipeline.naive_utc(end)
 
 
+# --- notices -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Noticed:
+    """Notices as they stand, what became of them, and what could not be sent.
+
+    Parameters
+    ----------
+    standing : polars.DataFrame
+        ``analytics.notices.STANDING_SCHEMA``, those of the last ``NOTICES_BACK``.
+    events : polars.DataFrame
+        Rows of ``notice_event`` of the same time, oldest first.
+    sent : polars.DataFrame
+        Rows of ``notice_sent``.
+    """
+
+    standing: pl.DataFrame
+    events: pl.DataFrame
+    sent: pl.DataFrame
+
+
+@st.cache_data(ttl=_NOW_TTL_S, max_entries=4, show_spinner=False)
+def noticed(version: Version) -> Noticed:
+    """Notices as they stand now."""
+    now = pipeline.utc_now()
+    with _window() as con:
+        found = notice_frames.notices(con, now - NOTICES_BACK)
+        entries = notice_frames.notice_entries(con)
+        events = notice_frames.notice_events(con, now - NOTICES_BACK)
+        sent = notice_frames.sent(con)
+    return Noticed(lifecycle(found, entries, now), events, sent)
+
+
 # --- upkeep ----------------------------------------------------------------------------------
 
 
@@ -603,7 +646,7 @@ def abrasive_ways(
         mass = condition_frames.slow_readings(
             con, pot_id, ("pot_mass",), from_at - minute, to_at + minute
         )
-        entries = frames.abrasives(con).filter(pl.col("pot") == pot)
+        entries = entry_frames.abrasive_net(con).filter(pl.col("pot") == pot)
     within = (pl.col("at") >= from_at) & (pl.col("at") < to_at)
     if shift:
         # As entered_totals has it: an entry that names its shift counts there.
@@ -631,6 +674,27 @@ def weather_now(data: str) -> dict[str, standing.Weather]:
     return found
 
 
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=8, show_spinner=False)
+def shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
+    """A shift's sheet, and what a psi less costs by the yard's own shifts."""
+    described, now = yard(), pipeline.utc_now()
+    with _window() as con:
+        sheet = sheets.shift_sheet(con, described, shift, now)
+        rows = sheets.shift_rows(con, described, now)
+    return sheet, own_effect(rows)
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Abrasive in stock, and jobs with what is done of them."""
+    with _window() as con:
+        book = sheets.read_book(con)
+    return (
+        stock.stock(book.moves, book.abrasives, book.kinds),
+        production.jobs_done(book.jobs, book.areas),
+    )
+
+
 # --- what people entered ---------------------------------------------------------------------
 
 
@@ -642,7 +706,11 @@ def names(version: Version) -> dict[str, list[str]]:
             kind: [row[kind] for row in reversed(records.current(con, kind))]
             for kind in ("crew", "job", "shift")
         }
-        grit = [row["abrasive"] for row in reversed(records.current(con, "abrasive"))]
+        grit = [
+            row["abrasive"]
+            for kind in ("abrasive_kind", "abrasive")
+            for row in reversed(records.current(con, kind))
+        ]
     found["abrasive"] = list(dict.fromkeys(name for name in grit if name))
     return found
 
@@ -661,8 +729,8 @@ def record_history(version: Version, record_id: str) -> list[dict[str, Any]]:
         return records.history(con, record_id)
 
 
-def enter(kind: str, body: Mapping[str, Any], by: str) -> str:
-    """Write down what somebody entered on a page.
+def enter(kind: str, body: Mapping[str, Any], by: str, late: str = "") -> str:
+    """Write down what somebody entered on a page; ``late``: why it comes after a signature.
 
     Raises
     ------
@@ -673,8 +741,9 @@ def enter(kind: str, body: Mapping[str, Any], by: str) -> str:
     """
     _named(by)
     record_id = records.add(
-        place().data, yard(), kind, body, by=by, via="page", wait_s=ENTRY_WAIT_S
-    )
+        place().data, yard(), kind, body, by=by, via="page", wait_s=ENTRY_WAIT_S,
+        reason=late,
+    )  # fmt: skip
     _version.clear()
     return record_id
 

@@ -284,6 +284,17 @@ def line(yard: Yard, row: Mapping[str, Any]) -> str:
     return text
 
 
+def about(row: Mapping[str, Any]) -> dict[str, Any]:
+    """What a record says of the notice it speaks of."""
+    return {
+        "pot": row["pot"],
+        "notice": row["notice_id"],
+        "notice_kind": row["kind"],
+        "cause": row["cause"],
+        "began_at": f"{row['began_at'].isoformat()}Z",
+    }
+
+
 def addresses(channel: NoticeChannel) -> Sequence[tuple[str, str]]:
     """Names of a channel's addresses, with the addresses; what is logged is the name."""
     return [(f"{channel.name}/{number}", url) for number, url in enumerate(channel.urls(), 1)]

@@ -145,6 +145,7 @@ def _enter(
     data: Path | None,
 ) -> None:
     with sentences():
+        from dashboard.telling import about
         from ingest import records
         from ingest.config import load_yard
 
@@ -176,17 +177,6 @@ def find(standing: pl.DataFrame, typed: str) -> dict[str, Any]:
             f'{many} an id that begins with "{typed}".', "`gritbook notices` lists them."
         )
     return found.row(0, named=True)
-
-
-def about(row: dict[str, Any]) -> dict[str, Any]:
-    """What a record says of the notice it speaks of."""
-    return {
-        "pot": row["pot"],
-        "notice": row["notice_id"],
-        "notice_kind": row["kind"],
-        "cause": row["cause"],
-        "began_at": f"{row['began_at'].isoformat()}Z",
-    }
 
 
 @app.command()

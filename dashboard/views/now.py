@@ -9,7 +9,7 @@ import streamlit as st
 
 from analytics import pipeline, standing
 from analytics.climate import REQUIRED_MARGIN_K
-from dashboard import charts, data, look, words
+from dashboard import charts, data, look, notice_cards, words
 from ingest.config import Yard
 
 #: How often the cards are drawn anew. [s]
@@ -31,7 +31,9 @@ def page() -> None:
         ),
         look.caution(),
     )
+    notice_cards.urgent()
     cards()
+    notice_cards.rest()
 
 
 @st.fragment(run_every=EVERY_S)

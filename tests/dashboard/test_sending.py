@@ -24,7 +24,7 @@ from analytics import notice_frames
 from analytics.noticing import derive_notices
 from analytics.pipeline import derive
 from dashboard import sending, telling
-from dashboard.commands.notices import about
+from dashboard.telling import about
 from ingest import records
 from ingest.config import Yard, parse_yard
 from ingest.errors import YardFileError
