@@ -182,7 +182,7 @@ def lives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """
     return read_frame(
         con,
-        "SELECT part, part_id, any_value(tag) AS tag, arg_max(pot, from_at) AS pot, "
+        "SELECT part, part_id, arg_max(tag, from_at) AS tag, arg_max(pot, from_at) AS pot, "
         "arg_max(position, from_at) AS position, arg_max(basis, from_at) AS basis, "
         "bool_or(to_at IS NULL) AS is_on, min(from_at) AS first_at, "
         "CASE WHEN bool_or(to_at IS NULL) THEN NULL ELSE max(to_at) END AS last_at, "
@@ -204,4 +204,71 @@ def indicator_blocks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         con,
         "SELECT pot, indicator, scatter, block_at AS at, since_at, size, signal "
         "FROM indicator_block JOIN pot USING (pot_id) ORDER BY pot, indicator, scatter, block_at",
+    )
+
+
+# --- for the record of a part or a pot -------------------------------------------------------
+
+#: Kinds of record that say what became of parts.
+PART_RECORDS = ("part_fitted", "part_removed", "check", "shift_start")
+
+
+def entries_with_corrections(
+    con: duckdb.DuckDBPyConnection, kinds: tuple[str, ...] = PART_RECORDS
+) -> list[list[dict[str, Any]]]:
+    """Everything that was ever entered of some kinds, each entry with what became of it.
+
+    Returns
+    -------
+    list of list of dict
+        An entry is the list of its rows, first entry first; the last one counts, unless it was
+        withdrawn. Rows as :func:`ingest.records.history` has them, with ``number``. Oldest first.
+    """
+    import json
+
+    names = (
+        "record_id", "kind", "recorded_at", "recorded_by", "via", "supersedes", "withdrawn",
+        "reason", "body", "number",
+    )  # fmt: skip
+    found = con.execute(
+        f"SELECT {', '.join(names)} FROM record WHERE list_contains($kinds, kind) "
+        "ORDER BY record_id",
+        {"kinds": list(kinds)},
+    ).fetchall()
+    chain_of: dict[str, list[dict[str, Any]]] = {}
+    chains = []
+    for values in found:
+        row = dict(zip(names, values, strict=True))
+        row |= json.loads(row.pop("body"))
+        if (chain := chain_of.get(row["supersedes"] or "")) is None:
+            chain = []
+            chains.append(chain)
+        chain.append(row)
+        chain_of[row["record_id"]] = chain
+    return chains
+
+
+def checks_with_lives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Every check as it stands with the part that it was of, and what that had done by then.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``CHECKED_SCHEMA``, ``part_id``, ``life_low_s``, ``life_s``, ``life_high_s`` (blasting, by
+        then) and ``life_cycles``, newest first. A check that was not derived yet has null there.
+    """
+    lived = checked_lives(con).select(
+        "record_id",
+        "part",
+        "rule",
+        "part_id",
+        (pl.col("blast_low_us") / 1e6).alias("life_low_s"),
+        (pl.col("blast_us") / 1e6).alias("life_s"),
+        (pl.col("blast_high_us") / 1e6).alias("life_high_s"),
+        pl.col("cycles").alias("life_cycles"),
+    )
+    return (
+        checks(con)
+        .join(lived, on=["record_id", "part", "rule"], how="left", maintain_order="left")
+        .sort("at", "record_id", descending=True)
     )

@@ -2,8 +2,8 @@
 
 Each row of ``record`` has a number, one more than the row entered before it, and a link: the
 SHA-256 of the link before it and of all that stands in the row. Whoever alters, takes out or puts
-in a row breaks the chain there. Rows taken off the end leave it whole; those are found by comparing the
-store with ``records.log``, which holds every row a second time.
+in a row breaks the chain there. Rows taken off the end leave it whole; those are found by
+comparing the store with ``records.log``, which holds every row a second time.
 
 Whoever can write both files and makes the chain anew leaves no trace in them. That is what the seal
 is for: the newest number and link. Printed or noted elsewhere, it tells later whether what

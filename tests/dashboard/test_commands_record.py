@@ -10,7 +10,7 @@ import pytest
 from click.testing import Result
 from typer.testing import CliRunner
 
-from dashboard.commands import record
+from dashboard.commands import record, record_parts
 
 YARD = """
 [site]
@@ -21,6 +21,9 @@ name = "pot-1"
 volume_m3 = 0.184
 plate_pa = 862_000
 """
+
+
+assert record_parts.app is record.app
 
 
 class Desk:

@@ -1,0 +1,204 @@
+"""`gritbook part`: what each part did, and its record to print."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from dashboard.commands.options import DataOption, YardOption, data_folder, sentences, yard_path
+from dashboard.commands.output import Format, FormatOption, OutOption, PotOption, emit, known_pots
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    import duckdb
+    import polars as pl
+
+    from dashboard.printed_record import Told
+    from ingest.config import Yard
+
+
+def part(
+    tag: Annotated[
+        str, typer.Argument(help="Tag of a part, for its record; by default all parts.")
+    ] = "",
+    kind: Annotated[
+        str, typer.Option("--part", help="Only this kind of part, such as pinch_hose.")
+    ] = "",
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            "--record",
+            help="Write the record to print here, as HTML: of the part, or with --pot of the pot.",
+            show_default=False,
+        ),
+    ] = None,
+    photos: Annotated[
+        bool, typer.Option("--photos", help="Put the photos themselves into the record.")
+    ] = False,
+    data: DataOption = None,
+    yard: YardOption = None,
+    pot: PotOption = None,
+    form: FormatOption = Format.table,
+    out: OutOption = None,
+) -> None:
+    """Parts: hours, cycles and days of each, with low and high, wherever it was; and its record."""
+    with sentences():
+        from analytics.pipeline import utc_now
+        from ingest.config import load_yard
+        from ingest.errors import RecordRefused
+        from ingest.parts import PART_WORDS
+        from ingest.store.connection import read_window
+        from ingest.yard_faults import suggestion
+
+        loaded = load_yard(yard_path(yard, data))
+        pots = known_pots(loaded, pot)
+        if kind and kind not in PART_WORDS:
+            raise RecordRefused(
+                f'There is no kind of part "{kind}"{suggestion(kind, PART_WORDS)}.',
+                f"There are {', '.join(PART_WORDS)}.",
+            )
+        folder = data_folder(data)
+        with read_window(folder) as con:
+            told = _told(con, loaded, tag, kind, pots if pot else None, utc_now())
+        if (tag or kind) and told.lives.is_empty():
+            named = " ".join(word for word in (kind, tag) if word)
+            raise RecordRefused(
+                f'No part "{named}" was ever entered{f" on {pot}" if pot else ""}.',
+                "`gritbook part` shows all of them.",
+            )
+        if record is not None:
+            _write(record, told, loaded, folder if photos else None)
+            return
+        _print(told, form, out, loaded, one=bool(tag))
+
+
+def _told(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    tag: str,
+    kind: str,
+    pots: list[str] | None,
+    now: dt.datetime,
+) -> Told:
+    """All that a record says, of the parts that were asked for."""
+    import polars as pl
+
+    from analytics import figures, frames, part_frames
+    from dashboard.printed_record import Told
+    from ingest.parts import PART_WORDS
+    from ingest.store import record_chain
+
+    lives, stays = part_frames.lives(con), part_frames.stays(con)
+    asked = tag.strip().casefold()
+    if asked:
+        lives = lives.filter(pl.col("tag").str.strip_chars().str.to_lowercase() == asked)
+    if kind:
+        lives = lives.filter(pl.col("part") == kind)
+    if pots is not None:
+        seen = stays.filter(pl.col("pot").is_in(pots))["part_id"]
+        lives = lives.filter(pl.col("part_id").is_in(seen.implode()))
+    # What nobody knows to be on for a moment, between two entries, is no part to speak of.
+    lives = lives.filter((pl.col("basis") != "unknown") | pl.col("is_on"))
+    ids = lives["part_id"].implode()
+    stays = stays.filter(pl.col("part_id").is_in(ids))
+    checks = part_frames.checks_with_lives(con).filter(pl.col("part_id").is_in(ids))
+    due = figures.upkeep_due(con, yard, now).filter(pl.col("part_id").is_in(ids))
+    mine = {*stays["fitted_by"], *stays["ended_by_record"], *checks["record_id"]}
+    places = set(stays.select("pot", "part").iter_rows()) if not asked else set()
+    chosen = []
+    for chain in part_frames.entries_with_corrections(con):
+        whole = {row["record_id"] for row in chain}
+        last = next((row for row in reversed(chain) if not row["withdrawn"]), chain[-1])
+        of_place = (last["pot"], last.get("part", "")) in places
+        started = last["kind"] == "shift_start" and not asked and not kind
+        tagged = asked and str(last.get("tag", "")).strip().casefold() == asked
+        gone = chain[-1]["withdrawn"] and (of_place or tagged)
+        if whole & mine or gone or (started and (pots is None or last["pot"] in pots)):
+            chosen.append(chain)
+    title = "Parts of the yard"
+    if pots is not None:
+        title = f"Parts of {', '.join(pots)}"
+    if kind or asked:
+        title = " ".join(word for word in (PART_WORDS.get(kind, ""), tag) if word)
+        if not kind and lives.height:
+            title = f"{PART_WORDS[lives['part'][0]]} {tag}"
+    return Told(
+        f"Record: {title}", lives, stays, checks, chosen, due, str(record_chain.seal_of(con)),
+        frames.store_version(con)[0],
+    )  # fmt: skip
+
+
+def _write(path: Path, told: Told, yard: Yard, with_photos: Path | None) -> None:
+    from analytics.pipeline import utc_now
+    from dashboard.printed_record import page
+    from ingest import photos
+    from ingest.errors import RecordRefused
+
+    def photo(name: str) -> bytes | None:
+        return photos.read(with_photos, name) if with_photos else None
+
+    text = page(told, yard, utc_now(), photo if with_photos else None)
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise RecordRefused(
+            f"The record cannot be written to {path}: {error.strerror}.", "Name another file."
+        ) from error
+    typer.echo(f"Wrote {path}: {len(told.entries)} entries, seal {told.seal}.")
+
+
+def _print(told: Told, form: Format, out: Path | None, yard: Yard, one: bool) -> None:
+    import polars as pl
+
+    from ingest.parts import BEFORE_TOUCHING, PART_WORDS, caution_of
+
+    lives = _in_seconds(told.lives)
+    if form is not Format.table:
+        emit(told.checks if one else lives, form, out, yard)
+        return
+    shown = lives.with_columns(
+        pl.col("part").replace(PART_WORDS),
+        *((pl.col(f"{name}_s") / 3600).alias(f"{name}_h")
+          for name in ("blast", "blast_low", "blast_high")),
+        pl.when("is_on").then(pl.lit("on")).otherwise(pl.col("ended_by")).alias("now"),
+    )  # fmt: skip
+    kinds = told.lives["part"].unique()
+    caution = caution_of(kinds[0]) if kinds.len() == 1 else BEFORE_TOUCHING
+    emit(
+        shown, form, out, yard, title="Parts", note=caution,
+        people={
+            "part": "part", "tag": "tag", "pot": "pot", "position": "at", "now": "now",
+            "first_at": "first on", "blast_h": "blast h", "blast_low_h": "low",
+            "blast_high_h": "high", "cycles": "pinches", "days": "days",
+        },
+    )  # fmt: skip
+    if not one or told.checks.is_empty():
+        return
+    from dashboard.printed_record import measured_words
+
+    rows = told.checks.with_columns(
+        pl.struct("quantity", "value", "unit", "measurement")
+        .map_elements(measured_words, return_dtype=pl.String)
+        .alias("measured"),
+        (pl.col("life_s") / 3600).alias("life_h"),
+    )
+    emit(
+        rows, form, out, yard, title="Checks",
+        people={
+            "at": "when", "pot": "pot", "result": "result", "measured": "measured", "by": "by",
+            "life_h": "blast h by then", "life_cycles": "pinches", "note": "note",
+        },
+    )  # fmt: skip
+
+
+def _in_seconds(lives: pl.DataFrame) -> pl.DataFrame:
+    """Lives with their microseconds as seconds, as programs get every duration."""
+    import polars as pl
+
+    names = [name[:-3] for name in lives.columns if name.endswith("_us")]
+    return lives.with_columns(
+        (pl.col(f"{name}_us") / 1e6).alias(f"{name}_s") for name in names
+    ).drop([f"{name}_us" for name in names])
