@@ -396,7 +396,7 @@ def drop(worn: int) -> float:
     >>> round(drop(6), 3), round(drop(10_000), 3)
     (2.03, 1.353)
     """
-    from scipy import stats  # type: ignore[import-untyped]
+    from scipy import stats
 
     return 0.5 * float(stats.f.ppf(LEVEL, 1, worn - 1))
 

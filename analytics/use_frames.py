@@ -1,0 +1,53 @@
+"""Reads the recent use of all pots at once, and what is booked ahead; a part of ``frames``.
+
+As there: an open read window in, a frame that stands by itself out, instants UTC without a zone.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+from analytics.frames import read_frame
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+
+def presses_since(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.DataFrame:
+    """Cycles that count, of all pots: ``pot, pressed_at, blast_s, blast_high_s``."""
+    return read_frame(
+        con,
+        "SELECT p.pot, c.pressed_at, c.blast_s, c.blast_high_s FROM cycle AS c "
+        "JOIN pot AS p USING (pot_id) WHERE c.pressed_at >= $from_at AND NOT c.flicker",
+        from_at=from_at,
+    )
+
+
+def gaps_since(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.DataFrame:
+    """Gaps of all pots that end after an instant, ascending: ``pot`` and the columns of ``gap``."""
+    return read_frame(
+        con,
+        "SELECT p.pot, g.* EXCLUDE pot_id FROM gap AS g JOIN pot AS p USING (pot_id) "
+        "WHERE g.to_at > $from_at ORDER BY p.pot, g.from_at",
+        from_at=from_at,
+    )
+
+
+def booked_since(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.DataFrame:
+    """Shifts as they stand that end after an instant: ``pot, from_at, to_at``, a row a pot.
+
+    The same as :func:`analytics.frames.shifts` has, without reading what lies years back.
+    """
+    return read_frame(
+        con,
+        "SELECT unnest(CAST(body->'pots' AS VARCHAR[])) AS pot, "
+        "CAST(body->>'from_at' AS TIMESTAMP) AS from_at, "
+        "CAST(body->>'to_at' AS TIMESTAMP) AS to_at FROM record AS r "
+        "WHERE kind = 'shift' AND NOT withdrawn AND body->>'to_at' > $from_text "
+        "AND NOT EXISTS (SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
+        "ORDER BY pot, from_at",
+        # Instants in a body are UTC text of one form, which sorts as the instants do.
+        from_text=f"{from_at.isoformat()}Z",
+    )
