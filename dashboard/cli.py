@@ -8,8 +8,10 @@ from dashboard.commands import (
     boxes,
     card,
     clocks,
+    compare,
     demo,
     derive,
+    estimate,
     export,
     feed,
     figures,
@@ -70,6 +72,8 @@ app.command("clocks", rich_help_panel=_ASK)(clocks.clocks)
 app.command("condition", rich_help_panel=_ASK)(figures.condition)
 app.command("readings", rich_help_panel=_ASK)(figures.readings)
 app.command("stock", rich_help_panel=_ASK)(export.stock)
+app.command("compare", rich_help_panel=_ASK)(compare.compare)
+app.command("estimate", rich_help_panel=_ASK)(estimate.estimate)
 app.command("export", rich_help_panel=_ASK)(export.export)
 app.command("dictionary", rich_help_panel=_ASK)(export.dictionary)
 

@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analytics.estimate import Estimate, NewJob, Prices, estimate
+from analytics.estimate import Estimate, Prices, estimate
+from analytics.job_draws import NewJob
 from analytics.shift_rows import with_schema
 
 #: What grade and access do to the logarithm of the area an hour.

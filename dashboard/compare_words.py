@@ -1,0 +1,141 @@
+"""Comparing and estimating in words, the same for the commands and the pages."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from analytics.shift_rows import MEASURES, REASON_WORDS
+from analytics.work_terms import TERM_WORDS
+from dashboard import words
+
+if TYPE_CHECKING:
+    from analytics.compare import Comparison
+    from analytics.estimate import Estimate
+    from ingest.config import Yard
+
+#: What adjusting does, as (question, answer).
+HOW_ADJUSTED = (
+    ("Why not simply divide?",
+     "Area over hours says what was done, and both sums are shown. But a crew that had the rusty "
+     "tank all month, or the small nozzle, or the pot with a tired compressor, did less per hour "
+     "for that reason alone."),
+    ("What does adjusting do?",
+     "It looks at shifts on steel, access, nozzle and pressure alike, learns from all shifts what "
+     "each of these costs, and asks what each crew would have done on the mix of all. What is "
+     "peculiar to a pot or a job is set apart too, so that it is not taken for the crew's."),
+    ("Why are the adjusted figures closer together?",
+     "A few good days can be luck. The fewer shifts there are, the more a figure is drawn to the "
+     "middle of all; with many shifts it stands on its own."),
+    ("What is the bar?",
+     "Nine in ten of such bars hold the true figure. It is wide because how much crews, pots and "
+     "jobs differ is itself not known well. Where missing data leave blast hours open, that is in "
+     "the bar of what was done."),
+    ("When are two called different?",
+     "Only when the figures of all pairs together allow it: where all are equal, a difference is "
+     "called at most 5 times in 100. Otherwise they cannot be told apart by these shifts, which "
+     "does not say that they are equal."),
+    ("What is not allowed for?",
+     "Weather, sharpness of abrasive, height, waiting, and anything nobody entered. A rate is no "
+     "judgement of people: single persons are not compared."),
+)  # fmt: skip
+
+#: Line of an estimate -> the words for it.
+LINE_WORDS = {
+    "blast_h": "Blast hours, all nozzles together",
+    "shift_h": "Hours on the clock",
+    "person_h": "Paid hours of people",
+    "abrasive_kg": "Abrasive",
+    "air_kg": "Air through the nozzles",
+    "money": "Money",
+}
+RESTS_ON_WORDS = {
+    "history": "this yard's own history",
+    "physics": "law of flow, air metered by the trade",
+    "practice": "common practice, not this yard",
+}
+VERDICT_WORDS = {
+    "": "Compressor not known",
+    "room": "Should feed them, worn ones too",
+    "tight": "Should feed new ones, not worn ones",
+    "short": "Cannot be expected to feed them",
+}
+ESTIMATE_CAUTION = (
+    "An estimate is no promise and no plan of work. Pressures stay within what vessel, hoses and "
+    "couplings are rated for; local code and a competent person decide."
+)
+
+
+def measure_title(name: str) -> str:
+    """A measure with its unit."""
+    measure = MEASURES[name]
+    return f"{measure.title} [{measure.unit}]"
+
+
+def rate(value: float | None) -> str:
+    """A rate to three digits."""
+    return words.three_digits(value)
+
+
+def between(low: float | None, high: float | None) -> str:
+    """An interval of rates; a dash where there is none.
+
+    Examples
+    --------
+    >>> between(9.871, 12.4), between(None, None)
+    ('9.87 to 12.4', '–')
+    """
+    if low is None or high is None:
+        return words.NONE
+    return f"{rate(low)} to {rate(high)}"
+
+
+def effect(row: dict[str, Any]) -> str:
+    """A group against the middle of all, with its interval.
+
+    Examples
+    --------
+    >>> effect({"effect": 0.031, "effect_low": -0.06, "effect_high": 0.12}).replace(words.NBSP, " ")
+    '+3 % (−6 % to +12 %)'
+    """
+    if row["effect"] is None:
+        return words.NONE
+    low, high = (words.signed_percent(row[f"effect_{end}"]) for end in ("low", "high"))
+    return f"{words.signed_percent(row['effect'])} ({low} to {high})"
+
+
+def counted_of(row: dict[str, Any]) -> str:
+    """Shifts that count, of all."""
+    return f"{row['used']} of {row['shifts']}"
+
+
+def adjusted_for(found: Comparison) -> str:
+    """What the adjusted figures allow for."""
+    if found.groups["adjusted"].null_count() == found.groups.height:
+        return ""
+    set_apart = [name for name in ("crew", "pot", "job") if name != found.by]
+    terms = [TERM_WORDS[name] for name in found.adjusted_for]
+    said = f"Allowed for: {', '.join(terms)}. " if terms else ""
+    return f"{said}Set apart: {', '.join(set_apart)}."
+
+
+def reason(name: str) -> str:
+    """Why a shift does not count."""
+    return REASON_WORDS[name]
+
+
+def estimate_value(row: dict[str, Any], which: str) -> str:
+    """A figure of an estimate."""
+    return words.amount(row[which])
+
+
+def estimate_unit(row: dict[str, Any], yard: Yard) -> str:
+    """Unit of a line of an estimate."""
+    return yard.site.currency if row["what"] == "money" else str(row["unit"])
+
+
+def history(found: Estimate) -> str:
+    """What an estimate rests on."""
+    return (
+        f"Rests on {words.counted(found.shifts, 'shift', 'shifts')} that count, of "
+        f"{words.counted(found.jobs, 'job', 'jobs')}."
+    )
