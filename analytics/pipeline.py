@@ -510,7 +510,7 @@ def _summarise(
     parts = parts_used(yard, part_frames.entries(con), of_pots, now)
     for table, frame in (
         ("shift_summary", summary),
-        ("part_usage", _in_seconds(parts.usage)),
+        ("part_usage", in_seconds(parts.usage)),
         ("part_stay", parts.stays),
         ("part_check", parts.checks.rename({"at": "checked_at"})),
     ):
@@ -590,7 +590,7 @@ def parts_used(
     return usage_of_parts(every, totals, expected, now)
 
 
-def _in_seconds(usage: pl.DataFrame) -> pl.DataFrame:
+def in_seconds(usage: pl.DataFrame) -> pl.DataFrame:
     """Usage with its microseconds as seconds, which is what rules and people reckon in."""
     return usage.with_columns(
         (pl.col(f"{name}_us") / 1e6).alias(f"{name}_s")
