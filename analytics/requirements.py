@@ -42,6 +42,25 @@ REQUIREMENTS: tuple[Requirement, ...] = (
     Requirement("time to exhaust", ("deadman", "pot"), (), 5.0, "left out"),
     Requirement("drop manifold to pot", ("deadman", "supply", "pot"), (), 1.0, "left out"),
     Requirement("drop pot to nozzle", ("deadman", "pot", "nozzle"), (), 1.0, "left out"),
+    Requirement("abrasive weighed by pressures", ("deadman", "supply", "pot"),
+                ("nozzle", "air_temp"), 5.0, "bags entered are all there is"),
+    Requirement("leak past pinch hose and pop-up seat", ("deadman", "supply", "pot"), (), 5.0,
+                "a leak then shows only where it is large"),
+    Requirement("exhaust conductance", ("deadman", "pot"), ("supply",), 5.0, "left out"),
+    Requirement("growth of the nozzle, a choke part shut, abrasive's own loss",
+                ("deadman", "supply", "pot", "nozzle"), (), 5.0,
+                "nozzle, choke and metering valve are not watched"),
+    Requirement("loss before the manifold, and what the compressor holds", ("deadman", "supply"),
+                ("nozzle", "pot"), 1.0, "separator and compressor are not watched"),
+    Requirement("a dead-man switch that is missed, told from a wedge that sticks",
+                ("deadman", "pot", "nozzle"), (), 1.0, "both are named"),
+    Requirement("abrasive by load cell", ("deadman", "pot_mass"), (), 0.1,
+                "bags entered and the pressures are compared with each other only"),
+    Requirement("dew point", ("air_temp", "humidity"), (), 1.0 / 600.0, "left out"),
+    Requirement("steel over dew point", ("air_temp", "humidity", "steel_temp"), (), 1.0 / 600.0,
+                "the 3 K of ISO 8502-4 are not looked at"),
+    Requirement("prompt to cover the pot", ("humidity",), ("air_temp",), 1.0 / 600.0,
+                "nobody is told that the air is close to saturation; rain never is"),
 )  # fmt: skip
 
 
@@ -50,8 +69,8 @@ def missing(channels: frozenset[str]) -> list[tuple[Requirement, list[str]]]:
 
     Examples
     --------
-    >>> [r.figure for r, _ in missing(frozenset({"deadman", "pot"}))]
-    ['time to pressurise', 'drop manifold to pot', 'drop pot to nozzle']
+    >>> [r.figure for r, _ in missing(frozenset({"deadman", "supply", "pot", "nozzle"}))]
+    ['abrasive by load cell', 'dew point', 'steel over dew point', 'prompt to cover the pot']
     """
     return [
         (requirement, lacking)

@@ -25,6 +25,8 @@ LINES: dict[str, tuple[str, list[int]]] = {
 }
 #: Width of a line in a short view, and in one of hours, where lines lie close. [px]
 _WIDTHS = {"supply_pa": (1.2, 0.9), "pot_pa": (2.4, 1.3), "nozzle_pa": (1.6, 0.8)}
+#: A chart of pressures reaches at least this high. [kPa]
+LEAST_TOP_KPA = 100.0
 #: From this long on a view is one of hours. [s]
 _LONG_S = 3600.0
 
@@ -112,7 +114,6 @@ def pressures(
         Of the plot. [px]
     """
     there = wall(view[0], zone)
-    edges = [there.instant(edge).strftime("%Y-%m-%dT%H:%M:%S.%fZ") for edge in view]
     # Both ends as numbers: Vega takes milliseconds since 1970.
     domain = [int(there.instant(edge).timestamp() * 1000) for edge in view]
     x_scale = alt.Scale(type="utc", domain=domain, nice=False)
@@ -124,26 +125,29 @@ def pressures(
     x = alt.X("at:T", scale=x_scale, axis=x_axis)
     layers: list[alt.Chart] = []
     for spans, words, fill, opacity in (
+        # The whole view, unseen: a browser draws nothing at all where no layer but the lines names
+        # the ends of the axis.
+        ([view], "", colours.surface, 0.0),
         (silent_spans, "No data", colours.quiet, 0.38),
         (open_spans, "Dead-man open", colours.pot, 0.16),
     ):
         shown = _clipped(spans, view)
         if shown.is_empty():
             continue
-        layers.append(
+        drawn = (
             alt.Chart(there.show(shown, "from_at", "to_at").to_pandas())
             .mark_rect(color=fill, opacity=opacity)
-            .encode(
-                x=alt.X("from_at:T", scale=x_scale, axis=x_axis),
-                x2="to_at:T",
+            .encode(x=alt.X("from_at:T", scale=x_scale, axis=x_axis), x2="to_at:T")
+        )
+        if words:
+            drawn = drawn.encode(
                 tooltip=[
                     alt.Tooltip("what:N", title=" "),
                     alt.Tooltip("from_at:T", format="%H:%M:%S", title="from"),
                     alt.Tooltip("to_at:T", format="%H:%M:%S", title="to"),
                 ],
-            )
-            .transform_calculate(what=f"'{words}'")
-        )
+            ).transform_calculate(what=f"'{words}'")
+        layers.append(drawn)
     is_long = within > _LONG_S
     names = [LINES[c][0] for c in LINES]
     hues = [colours.supply, colours.pot, colours.nozzle]
@@ -156,6 +160,11 @@ def pressures(
         ),
         "at",
     )
+    # Noise about nothing does not fill the chart, and one with no reading has an axis all the same.
+    peak = lines["kpa"].max()
+    y_scale = alt.Undefined
+    if not isinstance(peak, float) or peak < LEAST_TOP_KPA:
+        y_scale = alt.Scale(domain=[0, LEAST_TOP_KPA], nice=False)
     # The pot's line lies on top: it is what the dead-man's shading is compared with.
     for channel in ("nozzle_pa", "supply_pa", "pot_pa"):
         name, dash = LINES[channel]
@@ -168,17 +177,11 @@ def pressures(
             )
             .encode(
                 x=x,
-                y=alt.Y("kpa:Q", title="kPa gauge", axis=alt.Axis(tickCount=5)),
+                y=alt.Y("kpa:Q", title="kPa gauge", axis=alt.Axis(tickCount=5), scale=y_scale),
                 color=alt.Color("line:N", scale=alt.Scale(domain=names, range=hues)),
                 detail="piece:N",
             )
         )
-    # Keeps the axis whole where a stretch holds no reading.
-    if trace.is_empty():
-        layers.append(
-            alt.Chart(alt.Data(values=[{"at": edge} for edge in edges])).mark_point(opacity=0)
-            .encode(x=x)
-        )  # fmt: skip
     chart = alt.layer(*layers).properties(width="container", height=height)
     return themed(chart, colours)
 

@@ -58,8 +58,22 @@ KIND_WORDS = {
     "shift": "Shift",
     "crew": "Crew",
     "job": "Job",
+    "stop_reason": "Reason for a stop",
+    "job_change": "Change of job",
+    "abrasive_move": "Abrasive moved",
+    "abrasive_kind": "Kind of abrasive",
+    "fuel": "Fuel",
+    "price": "Price",
+    "signature": "Sheet signed",
     "notice_seen": "Notice acknowledged",
     "notice_put_off": "Notice put off",
+}
+
+#: State of a heap of abrasive -> the words for it.
+STOCK_WORDS = {
+    "ok": "",
+    "order": "Order more",
+    "count": "Less than nothing: count it",
 }
 
 #: Key of a record's body -> the words for it.
@@ -67,6 +81,15 @@ FIELD_WORDS = {
     "shift": "shift", "crew": "crew", "job": "job", "pot": "pot", "pots": "pots", "at": "when",
     "from_at": "from", "to_at": "to", "people": "people", "size": "people", "item": "item",
     "rust_grade": "rust grade", "prep_grade": "preparation grade", "planned_m2": "planned [m²]",
+    "profile": "profile (ISO 8503-1)", "profile_low_um": "profile from [µm]",
+    "profile_high_um": "profile to [µm]", "coating": "old coating", "coating_um": "coating [µm]",
+    "access": "access", "place": "indoors or outdoors", "pieces": "pieces", "reblast": "done over",
+    "batch": "batch", "stop_for": "stopped for", "move": "what happened", "kg": "kg",
+    "goes": "goes to", "bulk_kg_m3": "bulk density [kg/m³]",
+    "particle_kg_m3": "density of the grains [kg/m³]", "price_kg": "price a kg",
+    "recycled": "recycled", "reorder_kg": "order at [kg]", "litres": "litres",
+    "price_of": "price of", "price": "price", "blast_s": "blast-on when signed [s]",
+    "abrasive_kg": "abrasive when signed [kg]",
     "area_m2": "area [m²]", "bags": "bags", "bag_kg": "kg a bag", "abrasive": "abrasive",
     "part": "part", "tag": "tag", "note": "note", "result": "result",
     "measurement": "measurement", "position": "position", "because": "because", "rule": "rule",
@@ -76,6 +99,13 @@ FIELD_WORDS = {
     "blotter": "blotter clean", "deadman": "dead-man lets go", "notice": "notice",
     "notice_kind": "notice",
     "cause": "cause", "began_at": "began", "until_at": "until", "why": "why",
+}  # fmt: skip
+
+#: Channel -> what it is called where a figure lacks it.
+CHANNEL_WORDS = {
+    "supply": "manifold", "inlet": "pressure before the separator", "pot": "pot",
+    "nozzle": "nozzle", "deadman": "dead-man", "pot_mass": "load cell",
+    "air_temp": "air temperature", "humidity": "humidity", "steel_temp": "steel temperature",
 }  # fmt: skip
 
 #: Column of the cycles table -> its heading.
@@ -311,6 +341,18 @@ def label(text: str) -> str:
     return escaped.replace(":", ":\u2060")
 
 
+def channels(names: list[str]) -> str:
+    """Channels in people's words.
+
+    Examples
+    --------
+    >>> channels(["deadman", "nozzle", "pot_mass"])
+    'dead-man, nozzle and load cell'
+    """
+    told = [CHANNEL_WORDS.get(name, name) for name in names]
+    return told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
+
+
 def part(kind: str) -> str:
     """A kind of part in people's words."""
     return PART_WORDS.get(kind, kind)
@@ -439,6 +481,17 @@ def between_kg(low: float | None, high: float | None) -> str:
     return f"90{NBSP}%: between {kilograms(low)} and {kilograms(high)}{NBSP}kg"
 
 
+def between_amounts(low: float, high: float, unit: str) -> str:
+    """The 90 % interval of an amount in a unit.
+
+    Examples
+    --------
+    >>> between_amounts(17.94, 19.1, "kg/m²").replace(NBSP, " ")
+    '90 %: between 17.9 and 19.1 kg/m²'
+    """
+    return f"90{NBSP}%: between {amount(low)} and {amount(high)}{NBSP}{unit}"
+
+
 def celsius(value_c: float) -> str:
     """A temperature with its unit.
 
@@ -559,8 +612,34 @@ HOW_SURE = (
      "A fill that starts part way up is used with less weight, or not at all."),
     ("Fewer than five readings a second",
      "A fill of a few seconds is then only a handful of points: amounts and leak are rough."),
+    ("A pot that is never blasted empty",
+     "How much is nothing is learned when it runs empty, which only the nozzle's pressure shows. "
+     "Without it the level can be some per cent of a full pot off; use and tippings are not."),
+    ("The last ten kilograms, and a pot nearly full",
+     "Air warms otherwise where few grains lie, and little room fills as fast as much; errors of "
+     "several kilograms are usual there."),
+    ("Two kinds of abrasive, or another nozzle, in one stretch",
+     "One scale and one feed are taken for the whole of it."),
+    ("Fewer than three fills of a vented pot, or no reading of the manifold",
+     "Nothing is weighed then."),
     ("Noise over 1 % of the transducer's range",
      "The band widens, and small leaks are not told from nothing."),
+)  # fmt: skip
+
+#: What the suggestions do not tell apart, or do not see -> why.
+NOT_TOLD_APART = (
+    ("A worn pinch hose and grit on the pop-up seat",
+     "Only by whether the leak comes and goes; where too few fills show it, both are named."),
+    ("A nozzle that has grown and a line that is tighter",
+     "Clean air loses more in both. The bull hose tells, if the compressor keeps its level; else "
+     "both are named. A choke part shut and a longer blast hose are one and the same here."),
+    ("A wedge that sticks and a dead-man switch that is missed",
+     "Only by the nozzle's pressure; where none is measured, both are named."),
+    ("A change that people made",
+     "Another nozzle, hose, compressor setting or abrasive shows as well. Enter parts that were "
+     "fitted, and the past begins anew for what hangs on them."),
+    ("What was there from the first day",
+     "A pot is compared with itself only: what it always had is its past."),
 )  # fmt: skip
 
 #: Way of knowing the abrasive used -> what it is called.
@@ -569,6 +648,9 @@ WAY_WORDS = {
     "load_cell": "Load cell",
     "pressure": "Estimate from pressures",
 }
+
+#: The same within a sentence.
+BY_WAY = {"bags": "bags entered", "load_cell": "load cell", "pressure": "pressures"}
 
 #: Why bags are not used though they were entered -> the words for it.
 BAGS_DOUBT = {

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from analytics import standing
+from analytics import requirements, standing
 from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
 from dashboard import charts, data, look, words
@@ -57,6 +57,7 @@ def page() -> None:
             )
         )
         _how_sure(found.value)
+        look.put(_not_measured(described, pot))
         return
     spell = _choose_spell(described, pot, found.value.spells)
     _suggested(described, found.value, spell)
@@ -64,6 +65,7 @@ def page() -> None:
     _questions(described, found.value, spell)
     _indicators(described, pot, found.value)
     _how_sure(found.value)
+    look.put(_not_measured(described, pot))
 
 
 def _nothing_yet() -> str:
@@ -457,10 +459,36 @@ def _how_sure(found: data.PotCondition) -> None:
                 "warn",
             )
         )
-    items = "".join(
-        f"<li><b>{look.shown(what)}.</b> {look.shown(means)}</li>" for what, means in words.HOW_SURE
+    look.put(_list(words.HOW_SURE))
+    look.put(
+        look.heading(
+            "What the suggestions do not tell apart",
+            "They rest on this pot's own past, and see no part of it. It goes wrong here:",
+        ),
+        _list(words.NOT_TOLD_APART),
     )
-    look.put(f'<ul class="gb-sure">{items}</ul>')
+
+
+def _not_measured(described: Yard, pot: str) -> str:
+    """What cannot be told of a pot for want of a channel, by the channels of its boxes."""
+    measured = frozenset(c for box in described.boxes_of(pot) for c in box.channels)
+    lacking = requirements.missing(measured)
+    if not measured or not lacking:
+        return ""
+    rows = [
+        (words.sentence(one.figure), words.channels(channels), words.sentence(one.without))
+        for one, channels in lacking
+    ]
+    return look.heading(
+        "What this pot's boxes do not measure", "By the channels that the yard file names for them."
+    ) + look.table(("Figure", "It would need", "Without it"), rows, "What each figure needs")
+
+
+def _list(said: tuple[tuple[str, str], ...]) -> str:
+    items = "".join(
+        f"<li><b>{look.shown(what)}.</b> {look.shown(means)}</li>" for what, means in said
+    )
+    return f'<ul class="gb-sure">{items}</ul>'
 
 
 if __name__ == "__main__":

@@ -56,8 +56,12 @@ def page() -> None:
         look.put(look.note("This stretch has not begun yet.", "Choose an earlier one."))
         return
     _coverage(described, version, stretch.value, found)
-    _headline(found, bool(choice.shift))
-    _three_ways(version, choice, found)
+    shown = data.kept(
+        data.abrasive_ways, version, choice.pot, choice.from_at, choice.to_at,
+        choice.shift, found.get("abrasive_kg"), found.get("area_m2"),
+    ).value  # fmt: skip
+    _headline(found, bool(choice.shift), shown)
+    _three_ways(shown)
     _time_use(found)
     _timeline(described, version, choice, stretch.value)
     _cycles(described, version, choice, stretch.value)
@@ -198,7 +202,7 @@ def _coverage(
     look.put(look.note(sentence, more, "warn" if silent_s > 0.02 * elapsed_s else "plain"))
 
 
-def _headline(found: dict[str, Any], is_shift: bool) -> None:
+def _headline(found: dict[str, Any], is_shift: bool, three: ways.Ways) -> None:
     low, high, value = found["blast_low_s"], found["blast_high_s"], found["blast_s"]
     digits = words.hours_digits(low, high, value)
     deadman_digits = words.hours_digits(
@@ -222,10 +226,7 @@ def _headline(found: dict[str, Any], is_shift: bool) -> None:
                 "Area done", words.amount(found["area_m2"]), "m²",
                 origin="as entered" if found["area_m2"] is not None else "none entered yet",
             ),
-            look.Figure(
-                "Abrasive", words.amount(found["abrasive_kg_m2"]), "kg/m²",
-                origin=_abrasive_origin(found),
-            ),
+            _abrasive(found, three),
             look.Figure(
                 "Pace", words.amount(found["area_m2_blast_h"]), "m²/h", origin="a blast-on hour"
             ),
@@ -233,18 +234,27 @@ def _headline(found: dict[str, Any], is_shift: bool) -> None:
     look.put(look.heading("Figures"), look.figures(shown), _staircase(found))
 
 
-def _abrasive_origin(found: dict[str, Any]) -> str:
-    if found["abrasive_kg"] is None:
-        return "no bags entered yet"
-    return f"{words.amount(found['abrasive_kg'])}{words.NBSP}kg tipped, as entered"
+def _abrasive(found: dict[str, Any], three: ways.Ways) -> look.Figure:
+    """Abrasive per area by the way that is used, and how far the others are from it."""
+    way = three.way(three.used)
+    if way is None:
+        return look.Figure("Abrasive", words.NONE, "kg/m²", origin="not known in any of three ways")
+    area = found["area_m2"]
+    between = ""
+    if area and way.name != ways.BAGS:
+        between = words.between_amounts(way.low_kg / area, way.high_kg / area, "kg/m²")
+    said = [f"{words.kilograms(way.kg)}{words.NBSP}kg by {words.BY_WAY[way.name]}"]
+    said += [
+        f"{words.BY_WAY[name]} {words.signed_percent(share)}" for name, share in three.apart.items()
+    ]
+    if not area:
+        said.append("no area entered yet")
+    per_area = three.kg_m2.get(way.name)
+    return look.Figure("Abrasive", words.amount(per_area), "kg/m²", between, "; ".join(said))
 
 
-def _three_ways(version: data.Version, choice: Choice, found: dict[str, Any]) -> None:
+def _three_ways(shown: ways.Ways) -> None:
     """Abrasive by bags, by load cell and by pressures, and which one is used."""
-    shown = data.kept(
-        data.abrasive_ways, version, choice.pot, choice.from_at, choice.to_at,
-        choice.shift, found.get("abrasive_kg"), found.get("area_m2"),
-    ).value  # fmt: skip
     look.put(
         look.heading(
             "Abrasive three ways",

@@ -337,10 +337,19 @@ def test_a_steady_factor_points_at_the_yard_file(blasted: Yard, place: Path) -> 
 def test_the_page_tells_where_it_fails(blasted: Yard, place: Path) -> None:
     weigh(place)
     said = text(opened())
-    for what, means in words.HOW_SURE:
+    for what, means in words.HOW_SURE + words.NOT_TOLD_APART:
         assert f"{what}. {means}" in said
     for word in ("volume", "density", "five readings a second", "1 %", "sag", "Short presses"):
         assert word in said
+
+
+def test_what_is_not_measured_is_said_with_what_it_would_need(blasted: Yard, place: Path) -> None:
+    weigh(place)
+    said = text(opened())
+    assert "What this pot's boxes do not measure" in said
+    assert "Steel over dew point air temperature, humidity and steel temperature" in said
+    assert "Abrasive by load cell load cell" in said
+    assert "Growth of the nozzle" not in said
 
 
 def test_the_pot_asked_for_in_the_address_is_shown(blasted: Yard, place: Path) -> None:
@@ -363,6 +372,10 @@ def test_the_shift_shows_abrasive_three_ways(blasted: Yard, place: Path) -> None
     assert "Load cell – no load cell is read" in said
     assert "Estimate from pressures 950 kg 90 %: between 910 and 990 kg 19.0 kg/m²" in said
     assert "Bags entered used here" in said
+    # The headline says which way it took, and how far the other is from it.
+    assert re.search(r"Abrasive 20\.0 kg/m² 1 000 kg by bags entered; pressures [−+]\d+ %", said), (
+        said
+    )
 
 
 def test_bags_far_from_the_estimate_are_not_used_and_asked_about(
@@ -371,6 +384,11 @@ def test_bags_far_from_the_estimate_are_not_used_and_asked_about(
     weigh(place, used=600.0)
     said = text(opened("views/review.py"))
     assert "Estimate from pressures (used) 600 kg" in said
+    # The headline follows: the estimate's figure with its interval, and the bags beside it.
+    assert re.search(
+        r"Abrasive 12\.0 kg/m² 90 %: between 11\.2 and 12\.8 kg/m² 600 kg by pressures; bags entered",
+        said,
+    ), said
     assert words.BAGS_DOUBT["apart"] in said
 
 

@@ -1,0 +1,135 @@
+"""Charts of pressures: an axis that is there whatever the stretch holds, in a browser too."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import polars as pl
+import pytest
+
+from analytics.traces import TRACE_SCHEMA
+from dashboard import charts, look
+
+BEGIN = dt.datetime(2026, 1, 5, 6)
+VIEW = (BEGIN, BEGIN + dt.timedelta(seconds=60))
+ZONE = ZoneInfo("Europe/Berlin")
+
+
+def trace(*channels: str, level_pa: float = 5e5) -> pl.DataFrame:
+    rows = [
+        {
+            "sampled_at": BEGIN + dt.timedelta(seconds=second),
+            "channel": channel,
+            "value": level_pa + 1000.0 * second * (level_pa > 0),
+            "piece": 0,
+        }
+        for channel in channels
+        for second in range(60)
+    ]
+    return pl.DataFrame(rows, schema=TRACE_SCHEMA)
+
+
+OPEN = [(BEGIN, BEGIN + dt.timedelta(seconds=20))]
+ALL = ("supply_pa", "pot_pa", "nozzle_pa")
+STRETCHES = {
+    "no spans": (trace(*ALL), []),
+    "no spans, no nozzle": (trace("supply_pa", "pot_pa"), []),
+    "no reading": (trace(), []),
+    "nothing but zero": (trace(*ALL, level_pa=0.0), []),
+    "dead-man open": (trace(*ALL), OPEN),
+}
+
+
+@pytest.mark.parametrize("stretch", STRETCHES)
+def test_the_view_itself_is_a_layer_so_that_the_axis_has_its_ends(stretch: str) -> None:
+    shown, spans = STRETCHES[stretch]
+    chart = charts.pressures(shown, spans, [], VIEW, ZONE, look.LIGHT).to_dict()
+    rects = [layer for layer in chart["layer"] if layer["mark"]["type"] == "rect"]
+    assert len(rects) == 1 + len(spans)
+    (row,) = chart["datasets"][rects[0]["data"]["name"]]
+    assert (row["from_at"], row["to_at"]) == (
+        "2026-01-05T07:00:00+00:00",
+        "2026-01-05T07:01:00+00:00",
+    )
+    assert rects[0]["mark"]["opacity"] == 0.0 and "tooltip" not in rects[0]["encoding"]
+
+
+def test_noise_about_nothing_does_not_fill_the_chart() -> None:
+    for stretch, top in (("nothing but zero", [0, 100.0]), ("no reading", [0, 100.0])):
+        shown, spans = STRETCHES[stretch]
+        chart = charts.pressures(shown, spans, [], VIEW, ZONE, look.LIGHT).to_dict()
+        lines = [layer for layer in chart["layer"] if layer["mark"]["type"] == "line"]
+        assert [line["encoding"]["y"]["scale"]["domain"] for line in lines] == [top] * 3
+
+
+PAGE = """
+import datetime as dt
+import sys
+sys.path.insert(0, {folder!r})
+import streamlit as st
+import test_charts as t
+from dashboard import charts, look
+for shown, spans in t.STRETCHES.values():
+    st.altair_chart(charts.pressures(shown, spans, [], t.VIEW, t.ZONE, look.LIGHT), theme=None)
+"""
+
+
+@pytest.mark.slow
+def test_a_browser_draws_the_lines_and_the_axis_of_every_stretch(tmp_path: Path) -> None:
+    executable = shutil.which("chromium") or shutil.which("chromium-browser")
+    if executable is None:
+        assert os.environ.get("CI") != "true", "chromium is not installed; .ci/run installs it"
+        pytest.skip("chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    script = tmp_path / "charts_alone.py"
+    script.write_text(PAGE.format(folder=str(Path(__file__).parent)), encoding="utf-8")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    root = Path(__file__).resolve().parent.parent.parent
+    server = subprocess.Popen(
+        [sys.executable, "-m", "streamlit", "run", str(script), "--server.port", str(port),
+         "--server.headless", "true", "--browser.gatherUsageStats", "false",
+         "--server.address", "127.0.0.1"],
+        env=os.environ | {"PYTHONPATH": str(root)},
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        give_up_at = time.monotonic() + 40.0
+        while True:
+            try:
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=2):
+                    break
+            except OSError:
+                assert time.monotonic() < give_up_at, "the page did not come up"
+                time.sleep(0.2)
+        with sync_playwright() as playwright:
+            browser = playwright.chromium.launch(
+                executable_path=executable, args=["--no-sandbox", "--disable-gpu"]
+            )
+            page = browser.new_page(viewport={"width": 900, "height": 2400})
+            page.goto(f"http://127.0.0.1:{port}")
+            drawn = page.locator('[data-testid="stVegaLiteChart"] svg')
+            drawn.nth(len(STRETCHES) - 1).wait_for(timeout=30_000)
+            for number, (stretch, (shown, _)) in enumerate(STRETCHES.items()):
+                chart = drawn.nth(number)
+                assert "07:00:20" in chart.text_content(), stretch
+                lines = chart.locator(".mark-line path")
+                widths = [box["width"] for i in range(lines.count())
+                          if (box := lines.nth(i).bounding_box()) is not None]  # fmt: skip
+                wide = [width for width in widths if width > 300]
+                assert len(wide) == shown["channel"].n_unique(), (stretch, widths)
+            browser.close()
+    finally:
+        server.terminate()
+        server.wait(20)
