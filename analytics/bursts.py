@@ -28,6 +28,8 @@ Bools = npt.NDArray[np.bool_]
 
 #: The pot is looked at so long after a release. [s]
 AFTER_S = 20.0
+#: A transducer further from nil than this at rest is not at rest. [Pa]
+REST_PA = 20_000.0
 #: A pot that held less than this was not up. [Pa]
 UP_PA = 200_000.0
 #: Grains left in a hose of some tens of metres are blown out by then (air does 20 m/s and more
@@ -43,8 +45,8 @@ CLEAN_READINGS = 4
 STILL_S, FOLLOWED_S = 2.5, 7.0
 #: The flow stops about so long after the switch says off: its signal bleeds down first. [s]
 STOPS_S = 0.6
-#: A shorter burst says little about what the compressor holds. [s]
-LONG_BURST_S = 25.0
+#: A shorter burst says little about what the compressor holds; or about steady pressures. [s]
+LONG_BURST_S, STEADY_BURST_S = 25.0, 20.0
 #: A pot that has not begun to answer by then will not. [s]
 NO_ANSWER_S = 8.0
 #: So many equal readings in a row are a reading that stands still. [s]
@@ -84,11 +86,12 @@ def readings_of_bursts(
     lost = ~np.isfinite(samples.pot_pa)
     halted = np.zeros(lost.size, dtype=np.bool_) if stuck is None else stuck
     standing = _standing(samples) | halted
+    nozzle_zero_pa = _nozzle_zeros(samples, edges)
     has_nozzle = bool(np.isfinite(samples.nozzle_pa).any())
     for i in range(count):
         one = _Burst(samples, edges, i)
         row = {
-            **_while_held(one), **_clean_line(one, facts.outside_pa),
+            **_while_held(one), **_clean_line(one, facts.outside_pa, float(nozzle_zero_pa[i])),
             **_bull_line(one, facts.outside_pa, has_nozzle), **_after_release(one),
         }  # fmt: skip
         whole = slice(one.press, one.following)
@@ -97,14 +100,16 @@ def readings_of_bursts(
         row["standing_still_share"] = _still_share(one, standing)
         for name, value in row.items():
             found[name][i] = value
+    # A short burst ends while pressures still settle.
+    steady = np.where(_column(cycles, "deadman_s") >= STEADY_BURST_S, 1.0, np.nan)
     p_supply = _column(cycles, "supply_pa") + facts.outside_pa
-    p_nozzle = _column(cycles, "nozzle_pa") + facts.outside_pa
+    p_nozzle = _column(cycles, "nozzle_pa") - nozzle_zero_pa + facts.outside_pa
     loaded = (p_supply**2 - p_nozzle**2) / p_nozzle**2
     return found | {
-        "supply_pa": _column(cycles, "supply_pa"),
+        "supply_pa": steady * _column(cycles, "supply_pa"),
         "press_delay_s": _column(cycles, "press_delay_s"),
-        "holds_under_pa": _column(cycles, "drop_supply_pot_pa") + pot_zero_pa,
-        "grain_loss_index": loaded - found["clean_loss_index"],
+        "holds_under_pa": steady * (_column(cycles, "drop_supply_pot_pa") + pot_zero_pa),
+        "grain_loss_index": steady * loaded - found["clean_loss_index"],
     }
 
 
@@ -130,6 +135,27 @@ class _Burst:
     def readings(self, seconds: float) -> int:
         """How many samples that is."""
         return round(seconds / self.samples.period_s)
+
+
+def _nozzle_zeros(samples: Samples, edges: Edges) -> Floats:
+    """What the nozzle's transducer reads with no air on it, over some cycles: its zero. [Pa]
+
+    A nozzle is open to the air, so its reading at rest is nil but for the transducer's error.
+    """
+    second = max(round(1.0 / samples.period_s), 1)
+    found = np.full(edges.press.size, np.nan)
+    for i, press in enumerate(edges.press):
+        rest = samples.nozzle_pa[
+            max(int(edges.before[i]) + 4 * second, int(press) - 20 * second) : press
+        ]
+        level = _median(rest) if rest.size >= second else float("nan")
+        if abs(level) < REST_PA:
+            found[i] = level
+    known = np.flatnonzero(np.isfinite(found))
+    if not known.size:
+        return np.zeros(found.size)
+    smooth = [_median(found[known[max(k - 10, 0) : k + 11]]) for k in range(known.size)]
+    return np.asarray(np.interp(np.arange(found.size), known, smooth))
 
 
 def _median(values: Floats) -> float:
@@ -173,7 +199,7 @@ def _never_up(one: _Burst) -> dict[str, float]:
     return {"held_unpressurised_share": 1.0} if down.all() else {}
 
 
-def _clean_line(one: _Burst, outside_pa: float) -> dict[str, float]:
+def _clean_line(one: _Burst, outside_pa: float, nozzle_zero_pa: float) -> dict[str, float]:
     """Loss from manifold to nozzle while the pot fills: clean air through choke, hose and bore."""
     begin = one.readings(CLEAN_FROM_S)
     nozzle, pot, supply = one.nozzle[begin:], one.pot[begin:], one.supply[begin:]
@@ -183,7 +209,8 @@ def _clean_line(one: _Burst, outside_pa: float) -> dict[str, float]:
         return {}
     # The later part: the earlier the more of what the last burst left in the hose.
     part = slice(end // 3, end)
-    p_supply, p_nozzle = np.mean(supply[part]) + outside_pa, np.mean(nozzle[part]) + outside_pa
+    p_supply = np.mean(supply[part]) + outside_pa
+    p_nozzle = np.mean(nozzle[part]) - nozzle_zero_pa + outside_pa
     return {"clean_loss_index": float((p_supply**2 - p_nozzle**2) / p_nozzle**2)}
 
 

@@ -43,6 +43,8 @@ CONDITION_SCHEMA: dict[str, Any] = {
     **dict.fromkeys(COLUMNS, pl.Float64),
 }
 
+#: A pot pressed again sooner than this is still vented or still cold. [s]
+RESTED_S = 20.0
 #: The fill that the time to pressurise is brought to: free volume as a share of the empty pot's.
 REFERENCE_FILL = 0.8
 
@@ -163,8 +165,17 @@ def _from_fits(level: PotLevel, cycles: pl.DataFrame) -> dict[str, Any]:
         "exhaust_m3_s_pa": w.exhausts.rate * x_end * conductance,
         "exhaust_error": w.exhausts.error,
         "exhaust_delay_s": w.exhausts.delay_s,
-        "pressurise_reference_s": _column(cycles, "pressurise_s") * to_reference,
+        # A pot that still holds air, or air still cold from its exhaust, comes up sooner.
+        "pressurise_reference_s": np.where(
+            _rested(cycles), _column(cycles, "pressurise_s") * to_reference, np.nan
+        ),
     }
+
+
+def _rested(cycles: pl.DataFrame) -> Bools:
+    """Cycles before which the pot stood vented for a while."""
+    rest = cycles["pressed_at"] - cycles["released_at"].shift()
+    return (rest.is_null() | (rest.dt.total_milliseconds() >= 1000 * RESTED_S)).to_numpy()
 
 
 def _column(cycles: pl.DataFrame, name: str) -> Floats:

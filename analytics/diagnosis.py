@@ -150,7 +150,9 @@ TROUBLES: tuple[Trouble, ...] = (
             {"grain_loss_index": 1.0, "feed_kg_s": 0.6},
             ("leak_m3_s_pa", "exhaust_m3_s_pa", "+clean_loss_index", "+bull_loss_index",
              "-receiver_pa"),
-            "Look at the metering valve's setting and wear."),
+            "Look at the metering valve's setting and wear.",
+            # A choke a little shut puts the pot over the hose, and so feeds more by itself.
+            apart=(("choke_part_shut", "clean_loss_index"),)),
     Trouble("transducer_stuck", "a pot transducer that sticks",
             {"standing_still_share": 1.2},
             ("missing_share",),

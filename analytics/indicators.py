@@ -31,6 +31,12 @@ Floats = npt.NDArray[np.float64]
 PSI_PA = 6_894.757
 
 
+#: An index of loss is twice a fall of pressure over the pressure, near enough. A common transducer
+#: of 1 MPa may walk by 0.02 % of its range a kelvin (makers' data sheets, from memory): two of them
+#: over eight kelvins of weather make this at 750 kPa. [-]
+CLEAN_FLOOR = 0.006
+
+
 @dataclass(frozen=True)
 class Indicator:
     """An indicator, and what of it is a change worth telling.
@@ -56,6 +62,8 @@ class Indicator:
         A block is summed up by its mean: for what happens in some cycles only.
     error : str
         Column of each cycle's own standard error; scatter is then told in multiples of it. [-]
+    floor : float
+        What matters is never less than this, in the column's unit: transducers' own errors.
     """
 
     name: str
@@ -68,6 +76,7 @@ class Indicator:
     scatter: bool = False
     mean: bool = False
     error: str = ""
+    floor: float = 0.0
 
     @property
     def reference_blocks(self) -> int:
@@ -89,10 +98,11 @@ INDICATORS: tuple[Indicator, ...] = (
     Indicator("creep_pa", "rise of the pot while nobody holds the handle", "Pa", 12_000.0,
               mean=True),
     Indicator("clean_loss_index", "loss of clean air from manifold to nozzle, for its flow", "",
-              0.06, True, part="nozzle"),
-    Indicator("grain_loss_index", "loss that the abrasive adds on the way to the nozzle", "", 0.12,
-              True, part="nozzle"),
-    Indicator("bull_loss_index", "loss before the manifold, for its flow", "", 0.25, True),
+              0.06, True, part="nozzle", floor=CLEAN_FLOOR),
+    Indicator("grain_loss_index", "loss that the abrasive adds on the way to the nozzle", "", 0.15,
+              True, part="nozzle", floor=CLEAN_FLOOR),
+    Indicator("bull_loss_index", "loss before the manifold, for its flow", "", 0.25, True,
+              floor=CLEAN_FLOOR),
     Indicator("receiver_pa", "pressure that the compressor holds to the end of a burst", "Pa",
               PSI_PA),
     Indicator("supply_pa", "manifold pressure while blasting", "Pa", 3.0 * PSI_PA),
@@ -234,6 +244,7 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
     reference = estimate_reference(summed[:blocks], "moving_range")
     middle = float(np.median(summed[:blocks]))
     matters = indicator.matters * (abs(middle) if indicator.relative else 1.0)
+    matters = max(matters, indicator.floor)
     if not matters > 0.0:
         return pl.DataFrame(schema=CHANGE_SCHEMA)
     sample = float(np.std(summed[:blocks], ddof=1))

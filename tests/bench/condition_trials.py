@@ -29,7 +29,7 @@ from simulated_feeds.signals import Transducer
 BAG_KG = 25.0
 RANGE_PA = 1_000_000.0
 #: Walk of a transducer's zero with its own warmth, per 800 Pa of its zero error. [Pa/K]
-WARMTH_PA_K = 60.0
+WARMTH_PA_K = 100.0
 EPOCH = dt.datetime(1970, 1, 1)
 #: Ranges of the box's transducers.
 LAWS = [TransducerLaw(name, 0.0, RANGE_PA) for name in ("supply", "pot", "nozzle")]
@@ -200,7 +200,7 @@ def read(trial: Trial, rate_hz: float, noise: float, seed: int = 0) -> pl.DataFr
         trial.errors,
         strict=True,
     ):
-        # Cheap transducers walk by some hundredths of a per cent of the range a kelvin (no source).
+        # A hundredth of a per cent of the range a kelvin: half of what makers allow (from memory).
         warmth = WARMTH_PA_K * float(np.sign(zero_pa)) * min(abs(zero_pa) / 800.0, 2.0)
         transducer = Transducer(
             noise_pa=noise * RANGE_PA, zero_pa=zero_pa, gain=gain, lag_s=lag_s, warmth_pa_k=warmth
