@@ -11,23 +11,24 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, look, words
+from dashboard import data, entry_production, look, words
 from ingest.config import Yard
-from ingest.errors import GritbookError
+from ingest.errors import GritbookError, SheetSigned
 from ingest.parts import PART_WORDS
 
 #: Kinds of record in the order of how often they are entered.
-KINDS = ("abrasive", "area", "check", "part_fitted", "shift", "job", "crew")
+KINDS = (
+    "abrasive", "area", "stop_reason", "check", "part_fitted", "shift", "job_change",
+    "abrasive_move", "fuel", "job", "abrasive_kind", "price", "crew",
+)  # fmt: skip
 #: Fields whose last value is a good guess for the next entry.
 _REMEMBERED = ("pot", "pots", "crew", "job", "shift", "abrasive", "bag_kg", "bags", "part")
 #: Fields without which an entry cannot be, with what to call them.
 REQUIRED: dict[str, tuple[str, ...]] = {
-    "abrasive": ("pot", "bags", "bag_kg"),
-    "area": ("job", "shift", "pot", "area_m2"),
+    **entry_production.REQUIRED,
     "check": ("pot", "part", "result"),
     "part_fitted": ("pot", "part"),
     "shift": ("shift", "crew", "job", "pots", "from_at", "to_at"),
-    "job": ("job",),
     "crew": ("crew", "size"),
 }
 
@@ -50,6 +51,15 @@ def who(key: str) -> str:
     """The name of whoever enters this."""
     return st.text_input(
         "Your name", remembered("by", ""), key=key, max_chars=80, autocomplete="name"
+    )
+
+
+def late(key: str) -> str:
+    """Why an entry comes after its shift was signed; asked once one was refused for lack of it."""
+    if not st.session_state.get("log-late"):
+        return ""
+    return st.text_input(
+        "Why it comes after the sheet was signed, where it was", key=key, max_chars=500
     )
 
 
@@ -89,7 +99,7 @@ def fields(
     return _Fields(described, names, values, key).draw(kind)
 
 
-class _Fields:
+class _Fields(entry_production.ProductionFields):
     def __init__(
         self,
         described: Yard,
@@ -103,7 +113,9 @@ class _Fields:
         parts: dict[str, Callable[[], Body]] = {
             "abrasive": self._abrasive, "area": self._area, "check": self._check,
             "part_fitted": self._part_fitted, "shift": self._shift, "job": self._job,
-            "crew": self._crew,
+            "crew": self._crew, "stop_reason": self._stop_reason, "job_change": self._job_change,
+            "abrasive_move": self._abrasive_move, "abrasive_kind": self._abrasive_kind,
+            "fuel": self._fuel, "price": self._price,
         }  # fmt: skip
         return {k: v for k, v in parts[kind]().items() if v is not None}
 
@@ -150,6 +162,9 @@ class _Fields:
     def _pot(self) -> str | None:
         return self._choice("pot", "Pot", self._yard.pot_names, called=self._called)
 
+    def _pots(self) -> Sequence[str]:
+        return self._yard.pot_names
+
     def _called(self, pot: str) -> str:
         return data.pot_title(self._yard, pot)
 
@@ -166,31 +181,6 @@ class _Fields:
             step=dt.timedelta(minutes=5),
         )  # fmt: skip
         return before if typed == begin else typed
-
-    def _abrasive(self) -> Body:
-        return {
-            "pot": self._pot(),
-            "bags": self._number("bags", "Bags", 1.0),
-            "bag_kg": self._number("bag_kg", "Kilogram a bag", 5.0, 25.0),
-            "abrasive": self._choice(
-                "abrasive", "Abrasive", self._names["abrasive"], may_be_none=True, may_be_new=True
-            ),
-            "at": self._when("at", "When tipped"),
-            "shift": self._choice(
-                "shift", "Shift, empty: the one at that time", self._names["shift"],
-                self._values.get("shift", ""), may_be_none=True,
-            ) if "shift" in self._values else "",
-        }  # fmt: skip
-
-    def _area(self) -> Body:
-        return {
-            "area_m2": self._number("area_m2", "Area done [m²]", 1.0),
-            "pot": self._pot(),
-            "shift": self._choice("shift", "Shift", self._names["shift"]),
-            "job": self._choice("job", "Job", self._names["job"]),
-            "at": self._when("at", "When finished"),
-            "note": self._text("note", "Note"),
-        }
 
     def _check(self) -> Body:
         return {
@@ -242,24 +232,6 @@ class _Fields:
             "people": self._number("people", "People, empty: as many as the crew has", whole=True),
         }  # fmt: skip
 
-    def _job(self) -> Body:
-        return {
-            "job": st.text_input(
-                "Name of the job", self._values.get("job", ""), key=f"{self._key}-job",
-                max_chars=80,
-            ),
-            "item": self._text("item", "What is blasted"),
-            "rust_grade": self._choice(
-                "rust_grade", "Rust grade (ISO 8501-1)", ["A", "B", "C", "D", "coated"],
-                may_be_none=True,
-            ),
-            "prep_grade": self._choice(
-                "prep_grade", "Preparation grade (ISO 8501-1)", ["Sa 1", "Sa 2", "Sa 2½", "Sa 3"],
-                may_be_none=True,
-            ),
-            "planned_m2": self._number("planned_m2", "Area expected [m²]", 10.0),
-        }  # fmt: skip
-
     def _crew(self) -> Body:
         return {
             "crew": st.text_input(
@@ -287,6 +259,11 @@ def attempt(write: Callable[[], str]) -> str | None:
     """
     try:
         return write()
+    except SheetSigned as error:
+        # The form asks for the reason from now on.
+        st.session_state["log-late"] = True
+        look.put(look.note(error.what, error.next_step, "alarm"))
+        return None
     except GritbookError as error:
         look.put(look.note(error.what, error.next_step, "alarm"))
         return None

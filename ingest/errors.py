@@ -12,6 +12,7 @@
         ├── StoreError       the store cannot be used (newer schema, damaged, not ours)
         ├── JournalError     the journal cannot be used (held by another ingest, not writable)
         ├── RecordRefused    what a person entered is not acceptable
+        │   └── SheetSigned  it belongs to a shift whose sheet is signed, and gives no reason
         └── ImportRefused    a card file is not in a form that can be taken
 
 Bad *data* is never an exception: it becomes a :class:`ingest.readings.Reject` and is quarantined.
@@ -74,6 +75,10 @@ class JournalError(Terminal):
 
 class RecordRefused(Terminal):
     """What a person entered is not acceptable."""
+
+
+class SheetSigned(RecordRefused):
+    """What a person entered belongs to a signed shift, and gives no reason for coming late."""
 
 
 class ImportRefused(Terminal):

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ingest import photos
 from ingest.config import Yard
-from ingest.errors import RecordRefused, StoreBusy
+from ingest.errors import RecordRefused, SheetSigned, StoreBusy
 from ingest.instants import utc_instant
 from ingest.production_bodies import OF_A_SHIFT
 from ingest.record_bodies import BODIES, INSTANT_KEYS, KEYS, checked_body, words_of
@@ -501,7 +501,7 @@ class _Book:
     def _refuse_signed(self, row: Row) -> None:
         for shift in self._shifts_of(row.body):
             if (signature := self.signed().get(shift)) is not None:
-                raise RecordRefused(
+                raise SheetSigned(
                     f"The {words_of(row.kind)} was not taken: the sheet of the shift {shift} was "
                     f"signed by {signature['recorded_by']} at "
                     f"{signature['recorded_at']:%Y-%m-%d %H:%M} UTC.",
@@ -648,7 +648,7 @@ def _naming_line(path: Path, line: int) -> Iterator[None]:
     try:
         yield
     except RecordRefused as error:
-        raise RecordRefused(f"{path.name}, line {line}: {error.what}", error.next_step) from error
+        raise type(error)(f"{path.name}, line {line}: {error.what}", error.next_step) from error
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, entry, look, words
+from dashboard import data, entry, entry_production, look, words
 from ingest.config import Yard
 from ingest.notice_kinds import NOTICE_KINDS
 from ingest.record_bodies import INSTANT_KEYS
@@ -46,6 +46,8 @@ def page() -> None:
         _new(described, names)
     with right:
         _list(described, log)
+        if log:
+            _heaps(described, version)
 
 
 def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
@@ -64,10 +66,20 @@ def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
     key = f"new-{kind}-{st.session_state.get('log-number', 0)}"
     with st.form(key, border=False):
         body = entry.fields(kind, described, names, {}, key)
+        late = entry.late(f"{key}-late")
         by = entry.who(f"{key}-by")
         saved = st.form_submit_button(f"Save {words.KIND_WORDS[kind].lower()}", type="primary")
     if saved:
-        record_id = entry.save(lambda: data.enter(kind, body, by), kind, body, by)
+        asked = st.session_state.get("log-late", False)
+        record_id = entry.save(
+            lambda: data.enter(kind, entry_production.finished(body), by, late), kind, body, by
+        )
+        if record_id is None and st.session_state.get("log-late", False) != asked:
+            st.session_state["log-done"] = (
+                "Not saved yet: the sheet of that shift is signed.",
+                "Say at the end of the form why it comes so late; it then shows on the sheet.",
+            )
+            st.rerun()
         if record_id is not None:
             st.session_state["log-number"] = st.session_state.get("log-number", 0) + 1
             st.session_state["log-done"] = (
@@ -114,6 +126,42 @@ def _list(described: Yard, log: list[dict[str, Any]]) -> None:
         look.put(look.note("Older entries are not listed here.", "`gritbook record list` has all."))
 
 
+def _heaps(described: Yard, version: data.Version) -> None:
+    """Abrasive in the yard, and how far jobs are."""
+    heaps, jobs = data.kept(data.heaps, version).value
+    # Where nothing was delivered or counted, tippings alone say nothing about a heap.
+    known = heaps.filter(
+        (heaps["delivered_kg"] > 0) | heaps["counted_at"].is_not_null() | (heaps["waste_kg"] != 0)
+    )
+    if known.height:
+        look.put(
+            look.heading("Abrasive in the yard", "Delivered, less tipped, as entered and counted."),
+            look.table(
+                ["abrasive", "in stock [kg]", "", "waste here [kg]"],
+                [
+                    [row["abrasive"] or "without a name", words.kilograms(row["stock_kg"]),
+                     words.STOCK_WORDS[row["state"]], words.kilograms(row["waste_kg"])]
+                    for row in known.iter_rows(named=True)
+                ],
+                "Stock and waste of each kind of abrasive",
+            ),
+        )  # fmt: skip
+    if jobs.height:
+        look.put(
+            look.heading("Jobs", "Area done against planned; done over again stands apart."),
+            look.table(
+                ["job", "done [m²]", "planned [m²]", "", "done over [m²]"],
+                [
+                    [row["job"], words.amount(row["area_m2"]), words.amount(row["planned_m2"]),
+                     words.percent(row["done_share"]) if row["done_share"] is not None else "",
+                     words.amount(row["reblast_m2"]) if row["reblast_m2"] else ""]
+                    for row in jobs.iter_rows(named=True)
+                ],
+                "Area done of each job",
+            ),
+        )  # fmt: skip
+
+
 def _open(record_id: str | None) -> None:
     st.session_state["log-open"] = record_id
 
@@ -143,15 +191,8 @@ def _sentence(
     if not body:
         return ""
 
-    def number(name: str) -> str:
-        return words.plain_number(float(body[name]))
-
-    if kind == "abrasive":
-        what = f" of {body['abrasive']}" if body.get("abrasive") else ""
-        bags = "bag" if body["bags"] == 1 else "bags"
-        said = f"{number('bags')} {bags}{what}, {number('bag_kg')} kg each, {body['pot']}"
-    elif kind == "area":
-        said = f"{number('area_m2')} m², {body['job']}, {body['pot']}, shift {body['shift']}"
+    if (told := entry_production.sentence(kind, body)) is not None:
+        said = told
     elif kind == "check":
         said = f"{words.part(body['part'])}, {body['pot']}, {words.RESULT_WORDS[body['result']]}"
     elif kind == "part_fitted":
@@ -159,10 +200,6 @@ def _sentence(
         said = f"{words.part(body['part'])}{tag}, {body['pot']}"
     elif kind == "shift":
         said = f"{body['shift']}, crew {body['crew']}, {body['job']}, {', '.join(body['pots'])}"
-    elif kind == "job":
-        said = ", ".join(
-            str(body[k]) for k in ("job", "item", "rust_grade", "prep_grade") if body.get(k)
-        )
     elif kind in ("notice_seen", "notice_put_off"):
         said = f"{NOTICE_KINDS[body['notice_kind']].words}, {body['pot']}"
         if kind == "notice_put_off":
@@ -171,7 +208,7 @@ def _sentence(
             said += f", until {words.day_and_time(until_at, described.site.zone)}: {body['why']}"
     else:
         said = f"{body['crew']}, {words.counted(int(body['size']), 'person', 'people')}"
-    at = _instant(body.get("at"))
+    at = _instant(body.get("at") or body.get("from_at") if kind != "shift" else None)
     if at is None:
         return said
     zone = described.site.zone
@@ -233,7 +270,10 @@ def _correct(
         saved = st.form_submit_button("Save correction", type="primary")
     if saved:
         changed = entry.save(
-            lambda: data.correct(newest["record_id"], body, by, reason), kind, body, by
+            lambda: data.correct(newest["record_id"], entry_production.finished(body), by, reason),
+            kind,
+            body,
+            by,
         )
         if changed is not None:
             st.session_state["log-done"] = ("Corrected.", "What stood there before is kept.")
@@ -273,6 +313,8 @@ def _chain_table(described: Yard, chain: list[dict[str, Any]]) -> str:
 
 def _cell(row: dict[str, Any], name: str, zone: Any) -> str:
     value = row.get(name)
+    if (told := entry_production.cell(name, value)) is not None:
+        return told
     if name in INSTANT_KEYS and isinstance(value, dt.datetime):
         return words.day_and_time(value, zone)
     if name == "part" and value:

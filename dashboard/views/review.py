@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 
 from analytics import pipeline, stretches, ways
-from dashboard import charts, data, look, words
+from dashboard import charts, data, look, sheet_page, words
 from ingest.config import Yard
 
 WHOLE_DAY = "A whole day"
@@ -62,7 +62,10 @@ def page() -> None:
     ).value  # fmt: skip
     _headline(found, bool(choice.shift), shown)
     _three_ways(shown)
-    _time_use(found)
+    if choice.shift:
+        sheet_page.show(described, version, choice.shift, choice.pot)
+    else:
+        _time_use(found)
     _timeline(described, version, choice, stretch.value)
     _cycles(described, version, choice, stretch.value)
 
