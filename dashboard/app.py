@@ -13,6 +13,8 @@ PAGES = (
     ("views/review.py", "Shift", "shift"),
     ("views/condition.py", "Condition", "condition"),
     ("views/upkeep.py", "Upkeep", "upkeep"),
+    ("views/crews.py", "Crews", "crews"),
+    ("views/estimate.py", "Estimate", "estimate"),
     ("views/logbook.py", "Log book", "logbook"),
 )
 #: What goes with a viewer from page to page.

@@ -20,9 +20,11 @@ import polars as pl
 import streamlit as st
 
 from analytics import (
+    compare,
     condition_frames,
     diagnosis,
     entry_frames,
+    exports,
     figures,
     findings,
     frames,
@@ -42,6 +44,7 @@ from analytics.climate import CLIMATE_CHANNELS
 from analytics.notices import lifecycle
 from analytics.nozzle_kept import OwnEffect, own_effect
 from analytics.present import Present, present
+from analytics.shift_rows import MEASURES
 from analytics.signals import signals
 from dashboard.commands.options import data_folder, yard_path
 from ingest import records
@@ -693,6 +696,32 @@ def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
         stock.stock(book.moves, book.abrasives, book.kinds),
         production.jobs_done(book.jobs, book.areas),
     )
+
+
+# --- comparing and estimating ----------------------------------------------------------------
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
+def shift_rows(version: Version) -> pl.DataFrame:
+    """A row a shift and pot, as comparing and estimating take them."""
+    with _window() as con:
+        return sheets.shift_rows(con, yard(), pipeline.utc_now())
+
+
+@st.cache_data(max_entries=24, show_spinner=False)
+def comparison(
+    version: Version, by: str, measure: str, from_at: dt.datetime | None
+) -> compare.Comparison:
+    """Groups compared over the shifts that began from an instant on (naive UTC; ``None``: all)."""
+    rows = exports.between(shift_rows(version), "from_at", from_at, None)
+    return compare.compare(rows, MEASURES[measure], by)
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
+def price_book(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Prices, and kinds of abrasive with theirs, as people entered them."""
+    with _window() as con:
+        return entry_frames.prices(con), entry_frames.abrasive_kinds(con)
 
 
 # --- what people entered ---------------------------------------------------------------------

@@ -1,0 +1,196 @@
+"""Crews and jobs: compared as they did, and under like conditions."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import polars as pl
+import streamlit as st
+
+from analytics.compare import GROUPS, Comparison
+from analytics.pipeline import utc_now
+from dashboard import compare_words as told
+from dashboard import data, look, words
+from dashboard.interval_chart import intervals
+from ingest.config import Yard
+
+#: What can be compared -> its name on the page.
+BY = {
+    "crew": "Crews", "job": "Jobs", "pot": "Pots", "bore_m": "Nozzle bores",
+    "abrasive": "Abrasives",
+}  # fmt: skip
+RATES = ("area_m2_blast_h", "area_m2_paid_h", "abrasive_kg_m2", "air_kg_m2", "cost_m2")
+#: Period -> days back; ``None``: from the first shift on.
+PERIODS = {"4 weeks": 28, "12 weeks": 84, "All": None}
+
+
+def page() -> None:
+    """Crews and jobs."""
+    look.put(
+        look.title(
+            "Crews and jobs",
+            "What was done, and what would have been done on like steel with like nozzle and "
+            "pressure. Figures for planning; no judgement of people.",
+        )
+    )
+    described = data.yard()
+    if not data.has_store():
+        look.put(
+            look.note(
+                "Nothing to compare yet.",
+                "Figures appear once shifts, crews and areas are entered in the log book, and a "
+                "box has been heard (gritbook ingest).",
+            )
+        )
+        return
+    by, measure, from_at = _choose(described)
+    version = data.kept(data.version).value
+    found = data.kept(data.comparison, version, by, measure, from_at)
+    if found.is_old:
+        look.put(look.as_of(found.read_at, described.site.zone))
+    _shown(found.value, described)
+
+
+def _choose(described: Yard) -> tuple[str, str, dt.datetime | None]:
+    with st.container(horizontal=True, vertical_alignment="bottom", gap="medium"):
+        by = st.segmented_control(
+            "Compare", list(BY), default="crew", format_func=BY.__getitem__, key="crews-by",
+            required=True, wrap=True,
+        )  # fmt: skip
+        period = st.segmented_control(
+            "Shifts of", list(PERIODS), default="12 weeks", key="crews-period", required=True,
+            wrap=True,
+        )  # fmt: skip
+    measure = st.selectbox(
+        "By which rate", RATES, format_func=lambda name: _title(name, described), key="crews-rate"
+    )
+    days = PERIODS[period]
+    # Whole days, so that what is shown does not change from one minute to the next.
+    midnight = utc_now().replace(hour=0, minute=0, second=0, microsecond=0)
+    return by, measure, None if days is None else midnight - dt.timedelta(days=days)
+
+
+def _title(name: str, described: Yard) -> str:
+    if name == "cost_m2":
+        return f"Cost per area [{described.site.currency or 'money'}/m²]"
+    return told.measure_title(name)
+
+
+def _shown(found: Comparison, described: Yard) -> None:
+    one, many = GROUPS[found.by]
+    if found.groups.is_empty() or found.groups["used"].sum() == 0:
+        look.put(
+            look.note(
+                f"No shift of these {many} counts for this rate.",
+                "Below stands why. Choose a longer period or another rate, or enter what is "
+                "missing in the log book.",
+            )
+        )
+    else:
+        called = found.pairs.filter("different")
+        if found.pairs.height:
+            verdict = "\n".join(called["sentence"]) or found.sentences[-1]
+            rest = f"{found.pairs.height - called.height} of {found.pairs.height} pairs cannot be "
+            look.put(look.note(verdict, f"{rest}told apart." if called.height else ""))
+        some = found.groups.filter(pl.col("rate").is_not_null())
+        unit = _title(found.measure.name, described)
+        st.altair_chart(intervals(some, unit, look.palette()), width="stretch", theme=None)
+        _table(found, one, unit)
+    if found.sentences:
+        items = "".join(f"<li>{look.shown(sentence)}</li>" for sentence in found.sentences)
+        look.put(look.heading("To be read with it"), f'<ul class="gb-duelist">{items}</ul>')
+    _pairs(found)
+    _unusual(found, described)
+    _left_out(found, described)
+    look.put(look.heading("What adjusting does", "", "adjusting"))
+    for question, answer in told.HOW_ADJUSTED:
+        look.put(
+            f'<div class="gb-entry"><b>{look.shown(question)}</b>'
+            f"<span>{look.shown(answer)}</span></div>"
+        )
+
+
+def _table(found: Comparison, one: str, unit: str) -> None:
+    rows = [
+        (
+            row["group"], told.counted_of(row), told.rate(row["rate"]),
+            told.between(row["rate_low"], row["rate_high"]), told.rate(row["adjusted"]),
+            told.between(row["adjusted_low"], row["adjusted_high"]), told.effect(row),
+        )
+        for row in found.groups.iter_rows(named=True)
+    ]  # fmt: skip
+    head = (
+        words.sentence(one), "Shifts that count", "Done", "90 % range", "Under like conditions",
+        "90 % range", "Against the middle of all",
+    )  # fmt: skip
+    under = f"{unit}. By name, not by rate. {told.adjusted_for(found)}"
+    look.put(look.table(head, rows, under))
+    with st.container(horizontal=True):
+        st.download_button(
+            "Download as CSV", found.groups.write_csv(), on_click="ignore",
+            file_name=f"{found.by}-{found.measure.name}.csv", mime="text/csv", key="crews-csv",
+        )  # fmt: skip
+
+
+def _pairs(found: Comparison) -> None:
+    if found.pairs.height < 2:
+        return
+    with st.expander("Every pair"):
+        items = "".join(f"<li>{look.shown(text)}</li>" for text in found.pairs["sentence"])
+        look.put(f'<ul class="gb-duelist">{items}</ul>')
+
+
+def _unusual(found: Comparison, described: Yard) -> None:
+    if found.unusual.is_empty():
+        return
+    look.put(
+        look.heading("To be asked about", "Far from what the other shifts lead to expect."),
+        look.table(
+            ("Shift", "Pot", words.sentence(GROUPS[found.by][0]), "When", "Rate",
+             "Times what is expected"),
+            [
+                (
+                    row["shift"], data.pot_title(described, row["pot"]), row["group"],
+                    _when(row["from_at"], described), told.rate(row["rate"]),
+                    told.rate(row["times_expected"]),
+                )
+                for row in found.unusual.iter_rows(named=True)
+            ],
+            "They still count. Look at their entries in the log book.",
+        ),
+    )  # fmt: skip
+
+
+def _left_out(found: Comparison, described: Yard) -> None:
+    if found.left_out.is_empty():
+        return
+    count = words.counted(found.left_out.height, "shift does not count", "shifts do not count")
+    with st.expander(words.sentence(count)):
+        look.put(
+            look.table(
+                ("Shift", "Pot", words.sentence(GROUPS[found.by][0]), "When", "Why"),
+                [
+                    (
+                        row["shift"],
+                        data.pot_title(described, row["pot"]),
+                        row["group"] or "–",
+                        _when(row["from_at"], described),
+                        told.reason(row["reason"]),
+                    )
+                    for row in found.left_out.iter_rows(named=True)
+                ],
+                "Left out of the figures above, a row a shift and pot",
+            )
+        )
+        st.download_button(
+            "Download them as CSV", found.left_out.write_csv(), on_click="ignore",
+            file_name="left-out.csv", mime="text/csv", key="crews-left-out",
+        )  # fmt: skip
+
+
+def _when(at: dt.datetime | None, described: Yard) -> str:
+    return words.NONE if at is None else words.day(at, described.site.zone)
+
+
+if __name__ == "__main__":
+    page()

@@ -1,0 +1,152 @@
+"""Estimate: what a new job will take, from the yard's own history."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from analytics.estimate import Estimate, Prices, estimate, known_prices
+from analytics.job_draws import NewJob
+from analytics.pipeline import utc_now
+from dashboard import compare_words as told
+from dashboard import data, look, words
+from ingest.config import Yard
+from ingest.production_bodies import ACCESS_WORDS
+
+PREPARATION = ("Sa 1", "Sa 2", "Sa 2½", "Sa 3")
+RUST = ("", "A", "B", "C", "D", "coated")
+ANY_CREW = ""
+
+
+def page() -> None:
+    """Estimate."""
+    look.put(
+        look.title(
+            "Estimate",
+            "What a new job will take, from this yard's own shifts. Nine in ten like jobs should "
+            "fall within the ranges.",
+        )
+    )
+    described = data.yard()
+    if not data.has_store():
+        look.put(
+            look.note(
+                "There is no history to estimate from.",
+                "Enter shifts, jobs and areas in the log book, and let a box be heard "
+                "(gritbook ingest).",
+            )
+        )
+        return
+    version = data.kept(data.version).value
+    rows = data.kept(data.shift_rows, version).value
+    prices, kinds = data.kept(data.price_book, version).value
+    asked = _form(described, data.kept(data.names, version).value["crew"])
+    if asked is None:
+        return
+    job, machine_h = asked
+    known = known_prices(rows, prices, kinds, utc_now(), job.crew)
+    found = estimate(rows, job, Prices(known.person_h, known.abrasive_kg, machine_h))
+    _shown(found, job, described)
+
+
+def _form(described: Yard, crews: list[str]) -> tuple[NewJob, float | None] | None:
+    bore_m = next((p.nozzle_bore_m for p in described.pots if p.nozzle_bore_m), 0.0095)
+    with st.form("estimate", border=False):
+        first, second, third = st.columns(3, gap="medium")
+        with first:
+            area_m2 = st.number_input(
+                "Area [m²]", min_value=1.0, max_value=1e6, value=200.0, step=10.0
+            )
+            prep = st.selectbox("Preparation grade", PREPARATION, index=2)
+            rust = st.selectbox("Rust grade", RUST, format_func=lambda r: r or "not known")
+        with second:
+            access = st.selectbox(
+                "Access", ["", *ACCESS_WORDS],
+                format_func=lambda a: ACCESS_WORDS[a] if a else "not known",
+            )  # fmt: skip
+            crew = st.selectbox(
+                "Crew", [ANY_CREW, *crews],
+                format_func=lambda c: words.label(c) if c else "any of the yard's",
+            )  # fmt: skip
+            people = st.number_input("People at once", min_value=1, max_value=100, value=2)
+        with third:
+            nozzles = st.number_input("Nozzles at once", min_value=1, max_value=20, value=1)
+            bore_mm = st.number_input(
+                "Bore of the nozzle [mm]", min_value=3.0, max_value=30.0, value=bore_m * 1e3,
+                step=0.5,
+            )  # fmt: skip
+            air = st.number_input(
+                "Compressor, free air [m³/min]", min_value=0.1, max_value=200.0, value=None,
+                step=0.5, help="At 20 °C and 101.325 kPa; left empty: not known.",
+            )  # fmt: skip
+        machine_h = st.number_input(
+            f"An hour of compressor, fuel and pots [{described.site.currency or 'money'}]",
+            min_value=0.0, value=None, step=5.0,
+            help="Left empty: money counts wages and abrasive only, at the prices entered.",
+        )  # fmt: skip
+        asked = st.form_submit_button("Estimate", type="primary")
+    if asked:
+        st.session_state["estimate-asked"] = True
+    if not st.session_state.get("estimate-asked"):
+        return None
+    job = NewJob(
+        area_m2, prep, rust, access, bore_mm / 1e3, int(nozzles), float(people), None, crew,
+        None if air is None else air / 60.0,
+    )  # fmt: skip
+    return job, machine_h
+
+
+def _shown(found: Estimate, job: NewJob, described: Yard) -> None:
+    if not found.has_history:
+        look.put(look.note(found.sentences[0], " ".join(found.sentences[1:]), "warn"))
+    if found.lines.height:
+        look.put(look.figures(_figures(found, described)))
+    look.put(
+        look.note(
+            f"Compressor: {told.VERDICT_WORDS[found.feed.verdict].lower()}.",
+            found.feed.sentence,
+            "warn" if found.feed.verdict in ("short", "tight") else "plain",
+        )
+    )
+    if found.has_history:
+        said = "".join(
+            f"<li>{look.shown(text)}</li>" for text in (told.history(found), *found.sentences)
+        )
+        look.put(look.heading("To be read with it"), f'<ul class="gb-duelist">{said}</ul>')
+        if found.practice.height:
+            look.put(look.heading("Common practice, not this yard"), _practice(found))
+    look.put(f'<p class="gb-caution"><b>Caution.</b> {look.shown(told.ESTIMATE_CAUTION)}</p>')
+    st.download_button(
+        "Download as CSV", found.lines.write_csv(), on_click="ignore",
+        file_name=f"estimate-{job.area_m2:.0f}-m2.csv", mime="text/csv", key="estimate-csv",
+    )  # fmt: skip
+
+
+def _figures(found: Estimate, described: Yard) -> list[look.Figure]:
+    return [
+        look.Figure(
+            told.LINE_WORDS[row["what"]],
+            told.estimate_value(row, "middle"),
+            told.estimate_unit(row, described),
+            f"{told.estimate_value(row, 'low')} to {told.estimate_value(row, 'high')}",
+            words.sentence(told.RESTS_ON_WORDS[row["rests_on"]]),
+        )
+        for row in found.lines.iter_rows(named=True)
+    ]
+
+
+def _practice(found: Estimate) -> str:
+    return look.table(
+        ("What", "Low", "High", "Unit"),
+        [
+            (
+                told.LINE_WORDS[row["what"]], told.estimate_value(row, "low"),
+                told.estimate_value(row, "high"), row["unit"],
+            )
+            for row in found.practice.iter_rows(named=True)
+        ],
+        "Rules of thumb of the trade, to set beside: half as much again or half as much is usual.",
+    )  # fmt: skip
+
+
+if __name__ == "__main__":
+    page()
