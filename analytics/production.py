@@ -66,6 +66,47 @@ def entered_totals(entries: pl.DataFrame, shifts: pl.DataFrame, amount: str) -> 
     return pl.concat([named, placed]).group_by("shift", "pot").agg(pl.col(amount).sum())
 
 
+def jobs_done(jobs: pl.DataFrame, areas: pl.DataFrame) -> pl.DataFrame:
+    """Jobs with the area done of them, against what was planned.
+
+    Parameters
+    ----------
+    jobs : polars.DataFrame
+        ``job, item, planned_m2``.
+    areas : polars.DataFrame
+        ``job, area_m2, reblast``.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``job, item, planned_m2, area_m2`` (done, without what was done over), ``reblast_m2``,
+        ``done_share`` (null: nothing was planned) and ``reblast_share`` (of what was done).
+
+    Examples
+    --------
+    >>> jobs = pl.DataFrame({"job": ["tank"], "item": [""], "planned_m2": [200.0]})
+    >>> areas = pl.DataFrame({"job": ["tank"] * 3, "area_m2": [60.0, 40.0, 10.0],
+    ...     "reblast": [False, False, True]})
+    >>> jobs_done(jobs, areas).select("area_m2", "done_share", "reblast_share").row(0)
+    (100.0, 0.5, 0.1)
+    """
+    done = areas.group_by("job").agg(
+        pl.col("area_m2").filter(~pl.col("reblast")).sum().alias("area_m2"),
+        pl.col("area_m2").filter(pl.col("reblast")).sum().alias("reblast_m2"),
+    )
+    return (
+        jobs.select("job", "item", "planned_m2")
+        .join(done, on="job", how="left", maintain_order="left")
+        .with_columns(pl.col("area_m2", "reblast_m2").fill_null(0.0))
+        .with_columns(
+            (pl.col("area_m2") / pl.col("planned_m2")).alias("done_share"),
+            pl.when(pl.col("area_m2") > 0.0)
+            .then(pl.col("reblast_m2") / pl.col("area_m2"))
+            .alias("reblast_share"),
+        )
+    )
+
+
 def rates(summary: pl.DataFrame) -> pl.DataFrame:
     """Add ``abrasive_kg_m2`` and ``area_m2_blast_h`` to a frame of shift summaries.
 
