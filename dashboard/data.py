@@ -47,7 +47,7 @@ from analytics.present import Present, present
 from analytics.shift_rows import MEASURES
 from analytics.signals import signals
 from dashboard.commands.options import data_folder, yard_path
-from ingest import records
+from ingest import photos, records
 from ingest.config import Yard, load_yard
 from ingest.errors import RecordRefused, StoreBusy, StoreError
 from ingest.store.connection import read_window, store_path
@@ -429,11 +429,18 @@ class Upkeep:
         Every check done.
     found : polars.DataFrame
         Last checks that were not good, of parts not replaced since.
+    lives, stays : polars.DataFrame
+        What each part did, in all and place by place.
+    starts : polars.DataFrame
+        Starts of shifts.
     """
 
     due: pl.DataFrame
     checks: pl.DataFrame
     found: pl.DataFrame
+    lives: pl.DataFrame
+    stays: pl.DataFrame
+    starts: pl.DataFrame
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
@@ -444,8 +451,11 @@ def upkeep_list(version: Version) -> Upkeep:
         due = figures.upkeep_due(con, described, pipeline.utc_now())
         checks = part_frames.checks(con)
         events = part_frames.part_events(con)
+        lives, stays = part_frames.lives(con), part_frames.stays(con)
+        starts = part_frames.shift_starts(con)
     fitted = events.filter(pl.col("since") == "fitted")
-    return Upkeep(due, checks, findings.open_findings(checks, fitted))
+    found = findings.open_findings(checks, fitted)
+    return Upkeep(due, checks, found, lives, stays, starts)
 
 
 # --- a shift reviewed ------------------------------------------------------------------------
@@ -683,8 +693,7 @@ def shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
     described, now = yard(), pipeline.utc_now()
     with _window() as con:
         sheet = sheets.shift_sheet(con, described, shift, now)
-        rows = sheets.shift_rows(con, described, now)
-    return sheet, own_effect(rows)
+    return sheet, own_effect(shift_rows(version))
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
@@ -756,6 +765,22 @@ def record_history(version: Version, record_id: str) -> list[dict[str, Any]]:
     """Every row of the chain that a record belongs to, first entry first."""
     with _window() as con:
         return records.history(con, record_id)
+
+
+def keep_photo(content: bytes) -> str:
+    """Keep a photo; the name that a record's ``photo`` takes.
+
+    Raises
+    ------
+    RecordRefused
+        It is no photo, too large, or cannot be written.
+    """
+    return photos.keep(place().data, content)
+
+
+def photo(name: str) -> bytes | None:
+    """A photo's bytes; ``None``: it is gone, or is not what was kept."""
+    return photos.read(place().data, name)
 
 
 def enter(kind: str, body: Mapping[str, Any], by: str, late: str = "") -> str:
