@@ -26,6 +26,8 @@ FAULTY_SHARE, FAULTY_APART = 0.1, 5
 SHORT_SILENCE = dt.timedelta(minutes=30)
 #: In the first and last part of a shift a box may be off: people come and go. [min]
 SHIFT_EDGE = dt.timedelta(minutes=30)
+#: Silences this near to one another are one where they come to so much together.
+BUNCH_APART, BUNCH_SILENT = dt.timedelta(minutes=5), dt.timedelta(minutes=1)
 #: A shift's records are missed so long after its end, and refills so long after they were made.
 RECORDS_AFTER = dt.timedelta(hours=2)
 #: A refill that nobody entered is told from this estimate on, less twice its standard error. [kg]
@@ -221,26 +223,56 @@ def silence_spans(
         silences += [(None, first_at, False)]
         if now - last_at > longer:
             silences += [(last_at, None, False)]
-    rows = []
+    pieces: list[tuple[dt.datetime, dt.datetime | None, bool]] = []
     for from_at, to_at, was_held in silences:
-        pieces: list[tuple[dt.datetime, dt.datetime | None]] = []
         short = from_at is not None and to_at is not None and to_at - from_at <= SHORT_SILENCE
         if from_at is not None and (short or was_held):
-            pieces.append((from_at, to_at))
+            pieces.append((from_at, to_at, was_held))
+            continue
+        for begin, end, booked_at in shifts.select("from_at", "to_at", "booked_at").iter_rows():
+            part = max(begin + SHIFT_EDGE, booked_at, from_at or begin)
+            ends = min(end - SHIFT_EDGE, to_at or end)
+            if part < min(ends, now):
+                pieces.append((part, ends if ends <= now else None, was_held))
+    return _frame([_silence(pot, bunch, now) for bunch in _bunches(sorted(pieces, key=_first))])
+
+
+_Piece = tuple[dt.datetime, dt.datetime | None, bool]
+
+
+def _first(piece: _Piece) -> dt.datetime:
+    return piece[0]
+
+
+def _bunches(pieces: list[_Piece]) -> list[list[_Piece]]:
+    """Silences near to one another that come to something together; others by themselves."""
+    near: list[list[_Piece]] = []
+    for piece in pieces:
+        last = near[-1][-1][1] if near else None
+        if last is not None and piece[0] - last <= BUNCH_APART:
+            near[-1].append(piece)
         else:
-            for begin, end, booked_at in shifts.select("from_at", "to_at", "booked_at").iter_rows():
-                part = max(begin + SHIFT_EDGE, booked_at, from_at or begin)
-                ends = min(end - SHIFT_EDGE, to_at or end)
-                if part < min(ends, now):
-                    pieces.append((part, ends if ends <= now else None))
-        for begin, end in pieces:
-            until = end or now
-            minutes = (until - begin).total_seconds() / 60.0
-            said = f"Nothing was heard for {minutes:.0f} min."
-            if was_held:
-                said += " The dead-man was open before or after."
-            rows.append((pot, "box_silent", "", begin, end, until, minutes * 60.0, said))
-    return _frame(rows)
+            near.append([piece])
+    bunches = []
+    for bunch in near:
+        ended = [(a, b) for a, b, _ in bunch if b is not None]
+        silent = sum((b - a for a, b in ended), dt.timedelta())
+        if len(ended) < len(bunch) or silent >= BUNCH_SILENT:
+            bunches.append(bunch)
+        else:
+            bunches += [[piece] for piece in bunch]
+    return bunches
+
+
+def _silence(pot: str, bunch: list[_Piece], now: dt.datetime) -> tuple[Any, ...]:
+    silent_s = sum(((end or now) - begin).total_seconds() for begin, end, _ in bunch)
+    lasted = f"{silent_s / 60.0:.0f} min" if silent_s >= 120.0 else f"{silent_s:.0f} s"
+    said = f"Nothing was heard for {lasted}"
+    said += f" in {len(bunch)} silences." if len(bunch) > 1 else "."
+    if any(held for *_, held in bunch):
+        said += " The dead-man was open before or after."
+    end = bunch[-1][1]
+    return (pot, "box_silent", "", bunch[0][0], end, end or now, silent_s, said)
 
 
 def record_spans(

@@ -20,7 +20,7 @@ from analytics.diagnosis import TROUBLES, Trouble, fit_of, suggestions
 from analytics.indicators import INDICATORS
 
 #: Raised when spans are found in another way, so that they are found anew.
-SPANS_VERSION = 1
+SPANS_VERSION = 2
 
 #: Trouble -> kind of notice and cause that it is a sign of; the others are for the condition page.
 KIND_OF: dict[str, tuple[str, str]] = {
@@ -52,7 +52,7 @@ _POT_READS_WRONG = ("transducer_stuck", "loop_broken")
 #: Of what speaks for a trouble, less than this share may speak for a better one already. [-]
 _OWN_SHARE = 0.5
 #: A trouble must fit so well to begin, and so well to go on. [-]
-BEGINS_SCORE, GOES_ON_SCORE = 0.8, 0.3
+BEGINS_SCORE, GOES_ON_SCORE = 1.1, 0.5
 
 #: Sawing of the pot under the manifold that only a lifting relief valve makes, and what is none;
 #: on simulated pots it is 4 to 10 kPa in good order and over 35 kPa with a valve that lifts. [Pa]

@@ -207,7 +207,7 @@ FAULTS = {
     "nozzle_wear": (0.6, "nozzle_worn"),
     "loop_broken": (0.15, "transducer_fault"),
     "transducer_stuck": (0.2, "transducer_fault"),
-    "box_silent": (0.15, "box_silent"),
+    "box_silent": (0.08, "box_silent"),
 }
 SIMULATED = """
 [site]
