@@ -199,12 +199,16 @@ def compare(
                 "shown."
             )
         sentences.append(_verdict(pairs, many))
-    for g in groups:
-        if g["shifts"] - g["used"] > MOST_LEFT_OUT * g["shifts"]:
-            sentences.append(
-                f"{g['group']}: {g['shifts'] - g['used']} of {g['shifts']} shifts do not count, so "
-                f"its figures may not stand for this {one}."
-            )
+    lost = [
+        f"{g['group']} ({g['shifts'] - g['used']} of {g['shifts']})"
+        for g in groups
+        if g["shifts"] - g["used"] > MOST_LEFT_OUT * g["shifts"]
+    ]
+    if lost:
+        sentences.append(
+            f"More than a third of the shifts do not count of: {listed(lost)}. Figures may not "
+            f"stand for the {one} there."
+        )
     return Comparison(
         by=by,
         measure=measure,

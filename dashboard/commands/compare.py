@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from ingest.config import Yard
 
 
+#: Shifts that do not count, printed for people.
+_LEFT_OUT_SHOWN = 30
+
+
 class By(StrEnum):
     """What is compared."""
 
@@ -139,11 +143,15 @@ def _print(found: Comparison, yard: Yard, out: object) -> None:
             f"  {row['shift']}, {row['pot']}, {row['group']}: {told.rate(row['rate'])}, "
             f"{told.rate(row['times_expected'])} times what is expected"
         )
-    if found.left_out.height:
-        typer.echo("Shifts that do not count:")
-    for row in found.left_out.to_dicts():
+    if found.left_out.is_empty():
+        return
+    more = found.left_out.height - _LEFT_OUT_SHOWN
+    typer.echo(f"Shifts that do not count ({found.left_out.height}):")
+    for row in found.left_out.head(_LEFT_OUT_SHOWN).to_dicts():
         group = f", {row['group']}" if row["group"] else ""
         typer.echo(f"  {row['shift']}, {row['pot']}{group}: {told.reason(row['reason'])}")
+    if more > 0:
+        typer.echo(f"  and {more} more; --part left-out --format csv lists all.")
 
 
 def _table(frame: pl.DataFrame, yard: Yard, title: str) -> None:

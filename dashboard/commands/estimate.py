@@ -130,7 +130,8 @@ def estimate(
             ),
             form, None, loaded, title=f"{area:g} m² to {grade}",
         )  # fmt: skip
-        lines = [told.history(found), *found.sentences]
+        lines = [told.history(found)] if found.has_history else []
+        lines += found.sentences
         if found.has_history and found.practice.height:
             blast = found.practice.row(0, named=True)
             lines.append(
