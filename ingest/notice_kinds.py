@@ -119,7 +119,7 @@ NOTICE_KINDS: dict[str, NoticeKind] = {
         "broken loop shows no pressure though there may be.",
     ),
     "box_silent": NoticeKind(
-        "sensor box silent", "box", 1, BY_DAY, 120.0, 0.5 * _HOUR,
+        "sensor box silent", "box", 1, BY_DAY, 120.0, 2.0 * _HOUR,
         "Look at the box's power and line; `gritbook boxes` and `gritbook check` say more. What "
         "the pot does meanwhile is not known.",
     ),
