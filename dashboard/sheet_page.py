@@ -49,7 +49,7 @@ def show(described: Yard, version: data.Version, shift: str, pot: str) -> None:
         return
     _whole(described, sheet)
     _time(mine)
-    _pressure(described, mine, effect)
+    _pressure(described, sheet, mine, effect)
     _stops(described, sheet, mine)
     _signature(described, sheet)
 
@@ -101,18 +101,21 @@ def _time(mine: PotSheet) -> None:
     )
 
 
-def _pressure(described: Yard, mine: PotSheet, effect: OwnEffect) -> None:
-    zone = described.site.zone
+def _pressure(described: Yard, sheet: Sheet, mine: PotSheet, effect: OwnEffect) -> None:
+    rows = sheet.rows.filter(sheet.rows["pot"] == mine.pot)
+    known = rows["area_m2"].drop_nulls()
+    area_m2 = float(known.sum()) if known.len() else None
     look.put(
         look.heading(
             "What pressure cost, and the hours",
-            "The rule of thumb and this yard's own shifts side by side; within the same job only.",
+            "The rule of thumb and this yard's own shifts, side by side.",
         ),
-        _paragraphs(
-            [
-                *sheet_words.nozzle_lines(mine, effect, described),
-                *sheet_words.hour_lines(mine, zone),
-            ]
+        look.figures(
+            look.Figure(told.label, told.value, told.unit, told.between, told.more)
+            for told in (
+                *sheet_words.nozzle_figures(mine, effect, described, area_m2),
+                *sheet_words.hour_figures(mine, described.site.zone),
+            )
         ),
     )
 

@@ -27,18 +27,20 @@ PART_WORDS: dict[str, str] = {
 
 
 class Said(NamedTuple):
-    """A figure in words: what it is, its number, its unit, and what more is to be said of it."""
+    """A figure in words: what it is, its number and unit, its interval, and what more to say."""
 
     label: str
     value: str
     unit: str = ""
     more: str = ""
+    between: str = ""
 
     @property
     def said(self) -> str:
         """Number, unit and the rest in one line."""
         text = f"{self.value} {self.unit}".strip()
-        return f"{text} ({self.more})" if self.more else text
+        rest = "; ".join(told for told in (self.between, self.more) if told)
+        return f"{text} ({rest})" if rest else text
 
 
 def part(name: str) -> str:
@@ -171,60 +173,95 @@ def element_words(element: str) -> str:
     return ELEMENT_WORDS.get(element, "not heard")
 
 
-def nozzle_lines(pot: PotSheet, effect: OwnEffect, yard: Yard) -> list[str]:
-    """How nozzle pressure was kept, and what the shortfall cost, by the rule and by the yard."""
+def nozzle_figures(
+    pot: PotSheet, effect: OwnEffect, yard: Yard, area_m2: float | None
+) -> list[Said]:
+    """How nozzle pressure was kept, and what the shortfall cost, by the rule and by the yard.
+
+    Parameters
+    ----------
+    pot : PotSheet
+        The pot.
+    effect : OwnEffect
+        What a psi less costs by the yard's own shifts.
+    yard : Yard
+        For the target.
+    area_m2 : float or None
+        What the pot did in the shift, for telling a share lost as area. [m2]
+    """
     kept = pot.nozzle
     target = words.kpa(yard.review.nozzle_target_pa)
     if kept.mean_pa is None or kept.under_share is None:
-        return ["Nozzle pressure is not measured."]
-    lines = [
-        f"Nozzle {words.kpa(kept.mean_pa)} kPa in the mean, target {target}: under it for "
-        f"{words.percent(kept.under_share)} of the blast time, {words.kpa(kept.short_pa)} kPa "
-        "short in the mean."
-    ]
+        return [Said("Nozzle pressure", words.NONE, "", "not measured")]
+    said = [
+        Said(
+            "Nozzle pressure", words.kpa(kept.mean_pa), "kPa",
+            f"target {target}: under it for {words.percent(kept.under_share)} of the blast time, "
+            f"{words.kpa(kept.short_pa)} kPa short in the mean",
+        )
+    ]  # fmt: skip
+    rule = "Lost by the rule of thumb"
     if kept.rule_lost is None:
-        lines.append(
-            f"By the rule of thumb: not told, for {words.percent(kept.refused_share)} of the blast "
-            "time was under 70 psi (483 kPa), where it is not to be used."
-        )
+        said.append(
+            Said(
+                rule, words.NONE, "",
+                f"{words.percent(kept.refused_share)} of the blast time was under 70 psi "
+                "(483 kPa), where it is not to be used",
+            )
+        )  # fmt: skip
     else:
-        lines.append(
-            f"By the rule of thumb ({yard.review.loss_per_psi * 100:g} % a psi under 100 psi; "
-            f"common practice): {words.percent(kept.rule_lost)} of the production lost."
-        )
+        basis = f"{yard.review.loss_per_psi * 100:g} % a psi under 100 psi, common practice"
+        said.append(
+            Said(rule, words.percent(kept.rule_lost), "",
+                 f"{basis}{_as_area(kept.rule_lost, area_m2)}")
+        )  # fmt: skip
+    own = "Lost by this yard's shifts"
     lost = effect.lost(kept.short_pa)
     if lost is None:
         why = {
             "few": f"{words.counted(effect.shifts, 'shift says', 'shifts say')} too little",
             "alike": "pressures were too much alike to tell",
         }.get(effect.why_not, "it cannot be told")
-        lines.append(f"By this yard's own shifts: {why}.")
+        said.append(Said(own, words.NONE, "", why))
     else:
-        lines.append(
-            f"By this yard's own shifts ({effect.shifts} of them): {_share(lost[0])} lost to the "
-            f"target, 90 %: between {_share(lost[1])} and {_share(lost[2])}."
-        )
-    return lines
+        shifts = words.counted(effect.shifts, "shift", "shifts")
+        said.append(
+            Said(
+                own, _share(lost[0]), "",
+                f"{shifts}, compared within the same job{_as_area(lost[0], area_m2)}",
+                f"90 %: between {_share(lost[1])} and {_share(lost[2])}",
+            )
+        )  # fmt: skip
+    return said
 
 
 def _share(value: float) -> str:
     return words.signed_percent(value).lstrip("+")
 
 
-def hour_lines(pot: PotSheet, zone: ZoneInfo) -> list[str]:
+def _as_area(lost: float, area_m2: float | None) -> str:
+    """A share lost as area: what was done is what was left of it."""
+    if area_m2 is None or not 0.005 <= lost < 0.9:
+        return ""
+    return f"; about {words.amount(area_m2 * lost / (1.0 - lost))} m² less"
+
+
+def hour_figures(pot: PotSheet, zone: ZoneInfo) -> list[Said]:
     """The best and the worst hour, and why."""
     if pot.hours is None:
-        return ["Best and worst hour: fewer than two full hours were heard."]
-    lines = []
+        return [Said("Best and worst hour", words.NONE, "", "under two full hours were heard")]
+    said = []
     for name, hour in zip(("Best", "Worst"), pot.hours, strict=True):
         most = hour.use.parts[hour.most] / 1e6
-        nozzle = "" if hour.nozzle_pa is None else f", nozzle {words.kpa(hour.nozzle_pa)} kPa"
-        lines.append(
-            f"{name} hour {words.clock(hour.from_at, zone)} to {words.clock(hour.to_at, zone)}: "
-            f"{words.duration(hour.use.seconds(BLASTING))} blasting{nozzle}; most of the rest: "
-            f"{PART_WORDS[hour.most]}, {words.duration(most)}."
-        )
-    return lines
+        nozzle = "" if hour.nozzle_pa is None else f"nozzle {words.kpa(hour.nozzle_pa)} kPa; "
+        said.append(
+            Said(
+                f"{name} hour, from {words.clock(hour.from_at, zone)}",
+                words.duration(hour.use.seconds(BLASTING)), "blasting",
+                f"{nozzle}most of the rest: {PART_WORDS[hour.most]}, {words.duration(most)}",
+            )
+        )  # fmt: skip
+    return said
 
 
 def stop_line(row: dict[str, Any], zone: ZoneInfo) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dashboard.commands import figures
+from dashboard.commands import figures as tables
 from dashboard.commands.options import DataOption, YardOption, data_folder, sentences, yard_path
 from dashboard.commands.output import (
     Format,
@@ -19,6 +19,8 @@ from dashboard.commands.output import (
 )
 
 if TYPE_CHECKING:
+    import polars as pl
+
     from analytics.nozzle_kept import OwnEffect
     from analytics.sheets import PotSheet, Sheet
     from ingest.config import Yard
@@ -38,7 +40,7 @@ def shift(
 ) -> None:
     """Shifts: hours, pinch cycles, pressures, abrasive and area; or one shift's whole sheet."""
     if not name:
-        figures.shift(data, yard, pot, from_, to, form, out)
+        tables.shift(data, yard, pot, from_, to, form, out)
         return
     with sentences():
         from analytics.nozzle_kept import own_effect
@@ -75,19 +77,23 @@ def lines_of(sheet: Sheet, effect: OwnEffect, yard: Yard) -> list[str]:
         *[f"{figure.label}: {figure.said}" for figure in told.figures(sheet, yard)],
     ]
     for pot in sheet.pots:
-        lines += ["", *_pot_lines(pot, effect, yard)]
+        lines += ["", *_pot_lines(pot, sheet.rows, effect, yard)]
     return [line.replace(words.NBSP, " ").replace("\u202f", " ") for line in lines]
 
 
-def _pot_lines(pot: PotSheet, effect: OwnEffect, yard: Yard) -> list[str]:
+def _pot_lines(pot: PotSheet, rows: pl.DataFrame, effect: OwnEffect, yard: Yard) -> list[str]:
     from dashboard import sheet_words as told
 
     zone = yard.site.zone
     lines = [f"{pot.pot}", "  Where the time went"]
     lines += [f"    {row.label}: {row.said}" for row in told.time_rows(pot)]
     lines += [f"  {line}" for line in told.iso_lines(pot)]
-    lines += [f"  {line}" for line in told.nozzle_lines(pot, effect, yard)]
-    lines += [f"  {line}" for line in told.hour_lines(pot, zone)]
+    known = rows.filter(rows["pot"] == pot.pot)["area_m2"].drop_nulls()
+    area_m2 = float(known.sum()) if known.len() else None
+    figures = [
+        *told.nozzle_figures(pot, effect, yard, area_m2), *told.hour_figures(pot, zone)
+    ]  # fmt: skip
+    lines += [f"  {figure.label}: {figure.said}" for figure in figures]
     stops = pot.ledger.stops
     if stops.height:
         lines.append("  Stops")
