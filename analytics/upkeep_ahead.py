@@ -95,15 +95,16 @@ def recent_use(
         first_at, last_at = extents.get(known[pot], (None, None)) if pot in known else (None, None)
         if first_at is None:
             continue
-        totals = hours.pot_hours(
-            pl.DataFrame(schema=CYCLE_SCHEMA),
-            gaps_of[pot].drop("pot") if pot in gaps_of else gaps.clear().drop("pot"),
-            max(first_at, begin_at),
-            last_at,
-            list(mine.select("from_at", "to_at").iter_rows()) if mine is not None else [],
-            yard.derive.count_silence_outside_shifts,
+        silent_h = (
+            _silent(
+                gaps_of.get(pot, gaps.clear()),
+                (first_at, last_at or first_at),
+                begin_at,
+                mine,
+                yard,
+            ).within(np.minimum(edge_us[:-1], ends_us), ends_us)
+            / 3600.0
         )
-        silent_h = totals.silent.within(np.minimum(edge_us[:-1], ends_us), ends_us) / 3600.0
         pressed, blast_h, blast_high_h = np.zeros((3, len(days)))
         if (rows := used_of.get(pot)) is not None:
             index = rows["day"].to_numpy()
@@ -127,6 +128,27 @@ def recent_use(
         past.append(frame.filter(pl.col("day").is_between(heard_on, today)))
     booked = pl.concat(coming).filter((pl.col("day") >= today) & (pl.col("booked_h") > 0))
     return pl.concat(past), booked
+
+
+def _silent(
+    gaps: pl.DataFrame,
+    heard: tuple[dt.datetime, dt.datetime],
+    begin_at: dt.datetime,
+    shifts: pl.DataFrame | None,
+    yard: Yard,
+) -> hours.Total:
+    """Silence that counts as possible blasting, from ``begin_at`` on."""
+    # A gap that lies over the begin is whole, so that what comes before it is not heard twice.
+    begin_at = min([begin_at, *gaps["from_at"].head(1)])
+    first_at = max(heard[0], begin_at)
+    return hours.pot_hours(
+        pl.DataFrame(schema=CYCLE_SCHEMA),
+        gaps.drop("pot"),
+        first_at,
+        max(heard[1], first_at),
+        list(shifts.select("from_at", "to_at").iter_rows()) if shifts is not None else [],
+        yard.derive.count_silence_outside_shifts,
+    ).silent
 
 
 def _column_frame(pot: str, days: list[dt.date], columns: dict[str, object]) -> pl.DataFrame:

@@ -16,6 +16,7 @@ from dashboard.commands import (
     feed,
     figures,
     ingest,
+    life,
     notices,
     pages,
     part,
@@ -66,6 +67,7 @@ app.command("cycles", rich_help_panel=_ASK)(figures.cycles)
 app.command("hours", rich_help_panel=_ASK)(figures.hours)
 app.command("upkeep", rich_help_panel=_ASK)(figures.upkeep)
 app.command("part", rich_help_panel=_ASK)(part.part)
+app.command("life", rich_help_panel=_ASK)(life.life)
 app.command("boxes", rich_help_panel=_ASK)(boxes.boxes)
 app.command("signals", rich_help_panel=_ASK)(signals.signals)
 app.command("clocks", rich_help_panel=_ASK)(clocks.clocks)

@@ -200,24 +200,38 @@ def upkeep(
     pot: PotOption = None,
     form: FormatOption = Format.table,
     out: OutOption = None,
-) -> None:
-    """Upkeep: what is due, by hours and cycles that really happened, the most urgent first."""
+    calendar: Annotated[
+        Path | None,
+        typer.Option(
+            "--calendar", help="Write the days as a calendar (.ics) here, and print nothing else.",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:  # fmt: skip
+    """Upkeep: what is due and when the rest will be, by hours and cycles that really happened."""
     with sentences():
         import polars as pl
 
-        from analytics import figures
         from analytics.pipeline import utc_now
-        from ingest.parts import PART_WORDS
+        from analytics.upkeep_ahead import upkeep_ahead
+        from dashboard import words_ahead
+        from ingest.parts import part_at
         from ingest.store.connection import read_window
 
         asked = _asked(data, yard, pot, None, None)
+        now = utc_now()
         with read_window(data_folder(data)) as con:
-            frame = figures.upkeep_due(con, asked.yard, utc_now())
+            frame = upkeep_ahead(con, asked.yard, now)
         frame = frame.filter(pl.col("pot").is_in(asked.pots))
+        if calendar is not None:
+            _write_calendar(frame, asked.yard, now, calendar)
+            return
         if form is Format.table:
             units = {"blast_h": "blast h", "cycles": "pinches", "days": "days"}
             frame = frame.with_columns(
-                pl.col("part").replace(PART_WORDS),
+                pl.Series("part", [part_at(*at) for at in frame.select("part", "position").rows()],
+                          pl.String),
+                pl.Series("when", map(words_ahead.when, frame.iter_rows(named=True)), pl.String),
                 pl.col("trigger").replace(units),
                 (pl.col("source") + pl.when("loosened").then(
                     pl.format(" (loosened by {}: {})", "by", "reason")
@@ -227,15 +241,27 @@ def upkeep(
             frame, form, out, asked.yard, title="Upkeep",
             people={
                 "state": "state", "pot": "pot", "part": "part", "used": "used", "limit": "of",
-                "trigger": "in", "blast_high_h": "blast h", "cycles": "pinches",
-                "since": "since", "since_at": "at", "source": "rests on",
+                "trigger": "in", "when": "limit passes", "source": "rests on",
             },
             note=(
-                "Hours are the high figure. Before any of this: isolate, vent, prove it is vented "
-                "at the pot itself; the site's own procedure, local code and a competent person "
-                "decide."
+                f"Hours are the high figure. {words_ahead.FORECAST_MEANS} Before any of this: "
+                "isolate, vent, prove it is vented at the pot itself; the site's own procedure, "
+                "local code and a competent person decide."
             ),
         )  # fmt: skip
+
+
+def _write_calendar(frame: pl.DataFrame, yard: Yard, now: dt.datetime, path: Path) -> None:
+    from dashboard.upkeep_calendar import upkeep_calendar
+
+    written, left_out = upkeep_calendar(frame, yard, now)
+    try:
+        path.write_bytes(written)
+    except OSError as error:
+        raise typer.BadParameter(f"{path} cannot be written: {error.strerror}.") from error
+    typer.echo(f"Wrote {written.count(b'BEGIN:VEVENT')} checks to {path}.")
+    if left_out:
+        typer.echo(f"{left_out} have no day yet; `gritbook upkeep` says why.")
 
 
 def condition(
