@@ -46,6 +46,7 @@ from analytics.nozzle_kept import OwnEffect, own_effect
 from analytics.present import Present, present
 from analytics.shift_rows import MEASURES
 from analytics.signals import signals
+from dashboard import printed_record as printed
 from dashboard.commands.options import data_folder, yard_path
 from ingest import photos, records
 from ingest.config import Yard, load_yard
@@ -456,6 +457,14 @@ def upkeep_list(version: Version) -> Upkeep:
     fitted = events.filter(pl.col("since") == "fitted")
     found = findings.open_findings(checks, fitted)
     return Upkeep(due, checks, found, lives, stays, starts)
+
+
+def printed_record(version: Version, pot: str) -> str:
+    """The record of a pot to print, as HTML."""
+    now = pipeline.utc_now()
+    with _window() as con:
+        told = printed.record_of(con, yard(), now, [pot])
+    return printed.page(told, yard(), now)
 
 
 # --- a shift reviewed ------------------------------------------------------------------------

@@ -11,23 +11,22 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, entry_production, look, words
+from dashboard import data, entry_parts, entry_production, look, words
 from ingest.config import Yard
 from ingest.errors import GritbookError, SheetSigned
-from ingest.parts import PART_WORDS
+from ingest.parts import QUANTITIES
 
 #: Kinds of record in the order of how often they are entered.
 KINDS = (
-    "abrasive", "area", "stop_reason", "check", "part_fitted", "shift", "job_change",
-    "abrasive_move", "fuel", "job", "abrasive_kind", "price", "crew",
+    "abrasive", "area", "stop_reason", "check", "shift_start", "part_fitted", "part_removed",
+    "shift", "job_change", "abrasive_move", "fuel", "job", "abrasive_kind", "price", "crew",
 )  # fmt: skip
 #: Fields whose last value is a good guess for the next entry.
 _REMEMBERED = ("pot", "pots", "crew", "job", "shift", "abrasive", "bag_kg", "bags", "part")
 #: Fields without which an entry cannot be, with what to call them.
 REQUIRED: dict[str, tuple[str, ...]] = {
     **entry_production.REQUIRED,
-    "check": ("pot", "part", "result"),
-    "part_fitted": ("pot", "part"),
+    **entry_parts.REQUIRED,
     "shift": ("shift", "crew", "job", "pots", "from_at", "to_at"),
     "crew": ("crew", "size"),
 }
@@ -50,7 +49,11 @@ def remember(values: Mapping[str, Any]) -> None:
 def who(key: str) -> str:
     """The name of whoever enters this."""
     return st.text_input(
-        "Your name", remembered("by", ""), key=key, max_chars=80, autocomplete="name"
+        "Your name",
+        remembered("by", st.query_params.get("by", "")),
+        key=key,
+        max_chars=80,
+        autocomplete="name",
     )
 
 
@@ -99,7 +102,7 @@ def fields(
     return _Fields(described, names, values, key).draw(kind)
 
 
-class _Fields(entry_production.ProductionFields):
+class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
     def __init__(
         self,
         described: Yard,
@@ -112,7 +115,8 @@ class _Fields(entry_production.ProductionFields):
     def draw(self, kind: str) -> Body:
         parts: dict[str, Callable[[], Body]] = {
             "abrasive": self._abrasive, "area": self._area, "check": self._check,
-            "part_fitted": self._part_fitted, "shift": self._shift, "job": self._job,
+            "part_fitted": self._part_fitted, "part_removed": self._part_removed,
+            "shift_start": self._shift_start, "shift": self._shift, "job": self._job,
             "crew": self._crew, "stop_reason": self._stop_reason, "job_change": self._job_change,
             "abrasive_move": self._abrasive_move, "abrasive_kind": self._abrasive_kind,
             "fuel": self._fuel, "price": self._price,
@@ -182,34 +186,6 @@ class _Fields(entry_production.ProductionFields):
         )  # fmt: skip
         return before if typed == begin else typed
 
-    def _check(self) -> Body:
-        return {
-            "pot": self._pot(),
-            "part": self._choice("part", "Part", list(PART_WORDS), called=words.part),
-            **self._result(),
-            "at": self._when("at", "When checked"),
-        }
-
-    def _result(self) -> Body:
-        result = st.segmented_control(
-            "Result", list(words.RESULT_WORDS), default=self._values.get("result"),
-            format_func=words.RESULT_WORDS.__getitem__, key=f"{self._key}-result",
-        )  # fmt: skip
-        return {
-            "result": result,
-            "measurement": self._text("measurement", "What was measured, with its unit"),
-            "note": self._text("note", "Note"),
-        }
-
-    def _part_fitted(self) -> Body:
-        return {
-            "pot": self._pot(),
-            "part": self._choice("part", "Part", list(PART_WORDS), called=words.part),
-            "tag": self._text("tag", "Tag on the part"),
-            "at": self._when("at", "When fitted"),
-            "note": self._text("note", "Note"),
-        }
-
     def _shift(self) -> Body:
         today = dt.datetime.now(self._yard.site.zone)
         pots = st.multiselect(
@@ -242,10 +218,30 @@ class _Fields(entry_production.ProductionFields):
         }  # fmt: skip
 
 
-def check_fields(described: Yard, key: str) -> Body:
-    """The fields of a sign-off where pot and part are known."""
+def sign_off_fields(described: Yard, part: str, key: str) -> Body:
+    """The fields of a sign-off where pot and part are known: the result, a photo, and what else.
+
+    Returns
+    -------
+    dict
+        ``photo_file`` holds the photo as it came, or ``None``.
+    """
     drawer = _Fields(described, {}, {}, key)
-    body = {**drawer._result(), "at": drawer._when("at", "When checked")}
+    body: Body = {"result": drawer._result(), "photo_file": entry_parts.photo_field(key)}
+    with st.expander("Measured, note, time"):
+        usual = [name for name, q in QUANTITIES.items() if part in q.parts]
+        body |= drawer._measured(usual)
+        body["new_tag"] = drawer._text("new_tag", "Of a part replaced: tag of the new one")
+        body["note"] = drawer._text("note", "Note")
+        body["at"] = drawer._when("at", "When checked")
+    return {k: v for k, v in body.items() if v is not None}
+
+
+def start_fields(described: Yard, key: str) -> Body:
+    """The fields of the start of a shift where the pot is known; as :func:`sign_off_fields`."""
+    drawer = _Fields(described, {}, {}, key)
+    body: Body = {**drawer._answers(), "photo_file": entry_parts.photo_field(key)}
+    body["note"] = drawer._text("note", "Note")
     return {k: v for k, v in body.items() if v is not None}
 
 

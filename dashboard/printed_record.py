@@ -12,10 +12,11 @@ import datetime as dt
 import html
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from analytics import figures, frames, part_frames
 from dashboard import words
 from ingest.config import Yard
 from ingest.parts import (
@@ -27,6 +28,10 @@ from ingest.parts import (
     position_of,
 )
 from ingest.photos import MEDIA_TYPES
+from ingest.store import record_chain
+
+if TYPE_CHECKING:
+    import duckdb
 
 _STYLE = """
 @page { size: A4; margin: 16mm 14mm; }
@@ -88,6 +93,69 @@ class Told:
     due: pl.DataFrame
     seal: str
     derived_at: dt.datetime | None
+
+
+def record_of(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    now: dt.datetime,
+    pots: Sequence[str] | None = None,
+    tag: str = "",
+    kind: str = "",
+) -> Told:
+    """All that a record says, of the parts that were asked for.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    yard : Yard
+        The yard file.
+    now : datetime
+        Naive UTC.
+    pots : sequence of str, optional
+        Only parts that were on one of these.
+    tag, kind : str
+        Only parts with this tag, of this kind; empty: all of them.
+    """
+    lives, stays = part_frames.lives(con), part_frames.stays(con)
+    asked = tag.strip().casefold()
+    if asked:
+        lives = lives.filter(pl.col("tag").str.strip_chars().str.to_lowercase() == asked)
+    if kind:
+        lives = lives.filter(pl.col("part") == kind)
+    if pots is not None:
+        seen = stays.filter(pl.col("pot").is_in(pots))["part_id"]
+        lives = lives.filter(pl.col("part_id").is_in(seen.implode()))
+    # What nobody knows to be on for a moment, between two entries, is no part to speak of.
+    lives = lives.filter((pl.col("basis") != "unknown") | pl.col("is_on"))
+    ids = lives["part_id"].implode()
+    stays = stays.filter(pl.col("part_id").is_in(ids))
+    checks = part_frames.checks_with_lives(con).filter(pl.col("part_id").is_in(ids))
+    due = figures.upkeep_due(con, yard, now).filter(pl.col("part_id").is_in(ids))
+    mine = {*stays["fitted_by"], *stays["ended_by_record"], *checks["record_id"]}
+    places = set(stays.select("pot", "part").iter_rows()) if not asked else set()
+    chosen = []
+    for chain in part_frames.entries_with_corrections(con):
+        whole = {row["record_id"] for row in chain}
+        last = next((row for row in reversed(chain) if not row["withdrawn"]), chain[-1])
+        of_place = (last["pot"], last.get("part", "")) in places
+        started = last["kind"] == "shift_start" and not asked and not kind
+        tagged = asked and str(last.get("tag", "")).strip().casefold() == asked
+        gone = chain[-1]["withdrawn"] and (of_place or tagged)
+        if whole & mine or gone or (started and (pots is None or last["pot"] in pots)):
+            chosen.append(chain)
+    title = "parts of the yard"
+    if pots is not None:
+        title = f"parts of {', '.join(_title(yard, pot) for pot in pots)}"
+    if kind or asked:
+        title = " ".join(word for word in (PART_WORDS.get(kind, ""), tag) if word)
+        if not kind and lives.height:
+            title = f"{PART_WORDS[lives['part'][0]]} {tag}"
+    return Told(
+        f"Record: {title}", lives, stays, checks, chosen, due, str(record_chain.seal_of(con)),
+        frames.store_version(con)[0],
+    )  # fmt: skip
 
 
 def page(

@@ -18,6 +18,7 @@ import urllib.request
 from pathlib import Path
 
 from ingest.errors import GritbookError, Terminal
+from ingest.photos import LARGEST_BYTES
 
 #: How long between two derivations. [s]
 DERIVE_EVERY_S = 10.0
@@ -111,7 +112,7 @@ def streamlit_command(port: int, address: str, open_browser: bool) -> list[str]:
         "--server.showEmailPrompt=false",
         "--server.fileWatcherType=none",
         "--server.runOnSave=false",
-        "--server.maxUploadSize=1",
+        f"--server.maxUploadSize={LARGEST_BYTES // 2**20}",
         "--browser.gatherUsageStats=false",
         "--client.toolbarMode=minimal",
         "--client.showErrorDetails=none",

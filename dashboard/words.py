@@ -47,6 +47,15 @@ SINCE_WORDS = {
     "unknown": "last one came off",
 }
 
+#: Why a part came off -> the words for it.
+CAME_OFF_WORDS = {
+    "worn": "worn",
+    "failed": "failed",
+    "good": "still good",
+    "other": "other cause",
+    "": "",
+}
+
 #: Kind of record -> the words for it.
 KIND_WORDS = {
     "area": "Area done",
@@ -298,6 +307,21 @@ def stretch(from_at: dt.datetime, to_at: dt.datetime, zone: ZoneInfo) -> str:
     begin, end = in_zone(from_at, zone), in_zone(to_at, zone)
     later = "" if begin.date() == end.date() else f"{day(end)}, "
     return f"{day(begin)}, {begin:%H:%M} to {later}{end:%H:%M}"
+
+
+def limits_page(looser: str) -> str:
+    """What is looser about a rule, with the yard file's keys in words.
+
+    Examples
+    --------
+    >>> limits_page("every_days 30 instead of 7; every_cycles none instead of 900")
+    '30 days instead of 7; no pinch cycles instead of 900'
+    """
+    said = re.sub(r"every_(\w+) none", lambda m: f"no {_LIMIT_WORDS[m[1]]}", looser)
+    return re.sub(r"every_(\w+) (\S+)", lambda m: f"{m[2]} {_LIMIT_WORDS[m[1]]}", said)
+
+
+_LIMIT_WORDS = {"blast_h": "blast hours", "cycles": "pinch cycles", "days": "days"}
 
 
 def used_of(trigger: str, used: float, limit: float) -> str:

@@ -11,9 +11,6 @@ from dashboard.commands.options import DataOption, YardOption, data_folder, sent
 from dashboard.commands.output import Format, FormatOption, OutOption, PotOption, emit, known_pots
 
 if TYPE_CHECKING:
-    import datetime as dt
-
-    import duckdb
     import polars as pl
 
     from dashboard.printed_record import Told
@@ -47,6 +44,7 @@ def part(
     """Parts: hours, cycles and days of each, with low and high, wherever it was; and its record."""
     with sentences():
         from analytics.pipeline import utc_now
+        from dashboard.printed_record import record_of
         from ingest.config import load_yard
         from ingest.errors import RecordRefused
         from ingest.parts import PART_WORDS
@@ -62,7 +60,7 @@ def part(
             )
         folder = data_folder(data)
         with read_window(folder) as con:
-            told = _told(con, loaded, tag, kind, pots if pot else None, utc_now())
+            told = record_of(con, loaded, utc_now(), pots if pot else None, tag, kind)
         if (tag or kind) and told.lives.is_empty():
             named = " ".join(word for word in (kind, tag) if word)
             raise RecordRefused(
@@ -73,62 +71,6 @@ def part(
             _write(record, told, loaded, folder if photos else None)
             return
         _print(told, form, out, loaded, one=bool(tag))
-
-
-def _told(
-    con: duckdb.DuckDBPyConnection,
-    yard: Yard,
-    tag: str,
-    kind: str,
-    pots: list[str] | None,
-    now: dt.datetime,
-) -> Told:
-    """All that a record says, of the parts that were asked for."""
-    import polars as pl
-
-    from analytics import figures, frames, part_frames
-    from dashboard.printed_record import Told
-    from ingest.parts import PART_WORDS
-    from ingest.store import record_chain
-
-    lives, stays = part_frames.lives(con), part_frames.stays(con)
-    asked = tag.strip().casefold()
-    if asked:
-        lives = lives.filter(pl.col("tag").str.strip_chars().str.to_lowercase() == asked)
-    if kind:
-        lives = lives.filter(pl.col("part") == kind)
-    if pots is not None:
-        seen = stays.filter(pl.col("pot").is_in(pots))["part_id"]
-        lives = lives.filter(pl.col("part_id").is_in(seen.implode()))
-    # What nobody knows to be on for a moment, between two entries, is no part to speak of.
-    lives = lives.filter((pl.col("basis") != "unknown") | pl.col("is_on"))
-    ids = lives["part_id"].implode()
-    stays = stays.filter(pl.col("part_id").is_in(ids))
-    checks = part_frames.checks_with_lives(con).filter(pl.col("part_id").is_in(ids))
-    due = figures.upkeep_due(con, yard, now).filter(pl.col("part_id").is_in(ids))
-    mine = {*stays["fitted_by"], *stays["ended_by_record"], *checks["record_id"]}
-    places = set(stays.select("pot", "part").iter_rows()) if not asked else set()
-    chosen = []
-    for chain in part_frames.entries_with_corrections(con):
-        whole = {row["record_id"] for row in chain}
-        last = next((row for row in reversed(chain) if not row["withdrawn"]), chain[-1])
-        of_place = (last["pot"], last.get("part", "")) in places
-        started = last["kind"] == "shift_start" and not asked and not kind
-        tagged = asked and str(last.get("tag", "")).strip().casefold() == asked
-        gone = chain[-1]["withdrawn"] and (of_place or tagged)
-        if whole & mine or gone or (started and (pots is None or last["pot"] in pots)):
-            chosen.append(chain)
-    title = "Parts of the yard"
-    if pots is not None:
-        title = f"Parts of {', '.join(pots)}"
-    if kind or asked:
-        title = " ".join(word for word in (PART_WORDS.get(kind, ""), tag) if word)
-        if not kind and lives.height:
-            title = f"{PART_WORDS[lives['part'][0]]} {tag}"
-    return Told(
-        f"Record: {title}", lives, stays, checks, chosen, due, str(record_chain.seal_of(con)),
-        frames.store_version(con)[0],
-    )  # fmt: skip
 
 
 def _write(path: Path, told: Told, yard: Yard, with_photos: Path | None) -> None:

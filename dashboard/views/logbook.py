@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, entry, entry_production, look, words
+from dashboard import data, entry, entry_parts, entry_production, look, words
 from ingest.config import Yard
 from ingest.notice_kinds import NOTICE_KINDS
 from ingest.record_bodies import INSTANT_KEYS
@@ -191,13 +191,9 @@ def _sentence(
     if not body:
         return ""
 
-    if (told := entry_production.sentence(kind, body)) is not None:
+    told = entry_production.sentence(kind, body) or entry_parts.sentence(kind, body)
+    if told is not None:
         said = told
-    elif kind == "check":
-        said = f"{words.part(body['part'])}, {body['pot']}, {words.RESULT_WORDS[body['result']]}"
-    elif kind == "part_fitted":
-        tag = f" {body['tag']}" if body.get("tag") else ""
-        said = f"{words.part(body['part'])}{tag}, {body['pot']}"
     elif kind == "shift":
         said = f"{body['shift']}, crew {body['crew']}, {body['job']}, {', '.join(body['pots'])}"
     elif kind in ("notice_seen", "notice_put_off"):
@@ -265,6 +261,7 @@ def _correct(
     key = f"correct-{newest['record_id']}"
     with st.form(key, border=False):
         body = entry.fields(kind, described, names, values, key)
+        body |= {name: values[name] for name in entry_parts.CARRIED if values.get(name)}
         reason = st.text_input("What was wrong", key=f"{key}-reason", max_chars=500)
         by = entry.who(f"{key}-by")
         saved = st.form_submit_button("Save correction", type="primary")

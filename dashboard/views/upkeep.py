@@ -8,9 +8,18 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
+from analytics.part_frames import START
 from dashboard import data, entry, look, words
+from dashboard.printed_record import hours_between, measured_words
 from ingest.config import Yard
-from ingest.parts import position_of
+from ingest.parts import (
+    BEFORE_TOUCHING,
+    PART_CAUTIONS,
+    START_ITEMS,
+    caution_of,
+    part_at,
+    position_of,
+)
 
 EVERY_POT = "Every pot"
 
@@ -56,6 +65,7 @@ def page() -> None:
     found = upkeep.value.found
     if pot != EVERY_POT:
         rows, found = rows.filter(pl.col("pot") == pot), found.filter(pl.col("pot") == pot)
+    _start(described, upkeep.value, pot)
     if found.height:
         look.put(look.heading("Found not good, not replaced yet"))
         _in_columns(found, lambda row: _finding(described, upkeep.value, row))
@@ -68,6 +78,7 @@ def page() -> None:
         if some.height:
             look.put(look.heading(f"{title} ({some.height})", under))
             _in_columns(some, lambda row: _check(described, upkeep.value, row))
+    _to_print(described, version, pot)
 
 
 def _in_columns(rows: pl.DataFrame, draw: Callable[[dict[str, Any]], None]) -> None:
@@ -102,10 +113,15 @@ def _choose_pot(described: Yard) -> str:
 
 
 def _loosened(due: pl.DataFrame) -> None:
-    for row in due.filter("loosened").unique("part", maintain_order=True).iter_rows(named=True):
+    for row in (
+        due.filter("loosened")
+        .unique(["rule", "loosened_by", "reason"], maintain_order=True)
+        .iter_rows(named=True)
+    ):
         look.put(
             look.note(
-                f"This site checks the {words.part(row['part'])} less often than common practice.",
+                f"This site checks the {words.part(row['part'])} less often than common practice: "
+                f"{words.limits_page(row['loosened_by'])}.",
                 f"Decided by {row['by']}: {row['reason']}",
                 "warn",
             )
@@ -114,11 +130,11 @@ def _loosened(due: pl.DataFrame) -> None:
 
 def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     zone = described.site.zone
-    said = " ".join(t for t in (row["measurement"], row["note"]) if t)
+    said = " ".join(t for t in (measured_words(row), row["note"]) if t)
     with st.container(key=f"due-overdue-found-{_spot(row)}"):
         look.put(
             f'<article><div class="gb-top">'
-            f"<h3>{look.shown(words.sentence(words.part(row['part'])))}, "
+            f"<h3>{look.shown(words.sentence(part_at(row['part'], row['position'])))}, "
             f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
             f"{look.badge(words.RESULT_WORDS[row['result']], 'alarm')}</div>"
             f"<p>Found on {look.shown(words.day_and_time(row['at'], zone))} by "
@@ -142,7 +158,8 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     )
     source = f"Rule: {row['source']}"
     if row["loosened"]:
-        source += f". Loosened by {row['by']}: {row['reason']}"
+        looser = words.limits_page(row["loosened_by"])
+        source += f". Loosened by {row['by']} ({looser}): {row['reason']}"
     elif row["by"]:
         source += f". Set by {row['by']}"
     waiting = ""
@@ -156,14 +173,14 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     with st.container(key=f"due-{row['state']}-{_spot(row)}"):
         look.put(
             f'<article><div class="gb-top">'
-            f"<h3>{look.shown(words.sentence(words.part(row['part'])))}, "
+            f"<h3>{look.shown(words.sentence(part_at(row['part'], row['position'])))}, "
             f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
             f"{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))}</div>"
             f"<p>{look.shown(words.sentence(row['what']))}.</p>"
             f"{look.used_bar(row['share'], row['state'], used)}"
             f"<p><b>{look.shown(used)}</b> {look.shown(since)}</p>"
             f'<p class="gb-quiet">{look.shown(counts)}</p>'
-            f'<p class="gb-quiet">{look.shown(source)}</p>{waiting}</article>'
+            f'<p class="gb-quiet">{look.shown(source)}</p>{_careful(row)}{waiting}</article>'
         )
         _sign_off(described, upkeep, row, "due")
 
@@ -200,8 +217,9 @@ def _sign_off(described: Yard, upkeep: data.Upkeep, row: dict[str, Any], place: 
         )
         return
     key = f"sign-{place}-{spot}"
+    look.put(look.note("Before this.", caution_of(row["part"]), "warn"))
     with st.form(key, border=False):
-        body = entry.check_fields(described, key)
+        body = entry.sign_off_fields(described, row["part"], key)
         by = entry.who(f"{key}-by")
         with st.container(horizontal=True):
             saved = st.form_submit_button("Save sign-off", type="primary")
@@ -211,18 +229,47 @@ def _sign_off(described: Yard, upkeep: data.Upkeep, row: dict[str, Any], place: 
         st.rerun()
     if saved:
         body |= {name: row[name] for name in ("pot", "part", "position")}
-        if entry.save(lambda: data.enter("check", body, by), "check", body, by) is not None:
+        # A rule of its own is signed off by itself; the main check speaks for the part.
+        body["rule"] = row["rule"] if row["rule"] not in (row["part"], START) else ""
+        if _saved("check", body, by):
             st.session_state["upkeep-open"] = None
             st.session_state["upkeep-done"] = _done(described, body, by)
             st.rerun()
     _history(described, upkeep, row)
 
 
+def _saved(kind: str, body: dict[str, Any], by: str) -> bool:
+    """Keep the photo, then the entry; what is missing or refused is said, and nothing is lost."""
+    taken = body.pop("photo_file", None)
+
+    def write() -> str:
+        if taken is not None:
+            body["photo"] = data.keep_photo(taken.getvalue())
+        return data.enter(kind, body, by)
+
+    if entry.save(write, kind, body, by) is None:
+        return False
+    # A phone that comes back tomorrow by the same address knows who it belongs to.
+    st.query_params["by"] = by.strip()
+    return True
+
+
+def _careful(row: dict[str, Any]) -> str:
+    """What stands with the task itself, where it is due or nearly so."""
+    said = PART_CAUTIONS.get(row["part"], "")
+    if row["state"] == "ok" or not said:
+        return ""
+    return f"<p><b>Careful.</b> {look.shown(said)}</p>"
+
+
 def _done(described: Yard, body: dict[str, Any], by: str) -> tuple[str, str]:
+    pot = data.pot_title(described, body["pot"])
     said = (
-        f"Signed off: {words.part(body['part'])} on {data.pot_title(described, body['pot'])}, "
+        f"Signed off: {part_at(body['part'], body['position'])} on {pot}, "
         f"{words.RESULT_WORDS[body['result']].lower()}, by {by.strip()}."
     )
+    if body.get("photo"):
+        said = said[:-1] + ", with a photo."
     if body["result"] in ("good", "replaced"):
         return said, "Its count begins anew within seconds."
     return said, "It stays due until it is replaced."
@@ -230,27 +277,138 @@ def _done(described: Yard, body: dict[str, Any], by: str) -> tuple[str, str]:
 
 def _history(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     zone = described.site.zone
-    mine = upkeep.checks.filter(
+    place = (
         (pl.col("pot") == row["pot"])
         & (pl.col("part") == row["part"])
         & (pl.col("position") == row["position"])
     )
+    mine = upkeep.checks.filter(place).sort("at", descending=True)
     if mine.is_empty():
         look.put('<p class="gb-under">No check of this part was signed off before.</p>')
-        return
+    else:
+        look.put(
+            look.table(
+                ("When", "Result", "By", "Measured", "Note"),
+                [
+                    (
+                        words.day_and_time(c["at"], zone), words.RESULT_WORDS[c["result"]],
+                        c["by"], measured_words(c), c["note"],
+                    )
+                    for c in mine.head(_CHECKS_SHOWN).iter_rows(named=True)
+                ],
+                "Signed off before",
+            )
+        )  # fmt: skip
+    for check in mine.filter(pl.col("photo") != "").head(1).iter_rows(named=True):
+        content = data.photo(check["photo"])
+        if content is None:
+            look.put(look.note("A photo is missing or was changed.", check["photo"], "alarm"))
+        else:
+            when = words.day_and_time(check["at"], zone)
+            st.image(content, f"{when}, {check['by']}", width=320, alt="Photo of the part")
+    _where(described, upkeep, place)
+
+
+def _where(described: Yard, upkeep: data.Upkeep, place: pl.Expr) -> None:
+    """The parts that were in a place, with what each did there and in all."""
+    zone = described.site.zone
+    stays = upkeep.stays.filter(place & (pl.col("basis") != "unknown"))
+    lives = {life["part_id"]: life for life in upkeep.lives.iter_rows(named=True)}
     look.put(
         look.table(
-            ("When", "Result", "By", "Measured", "Note"),
+            ("Tag", "From", "To", "Hours here", "Hours in all", "Pinch cycles", "Came off"),
             [
                 (
-                    words.day_and_time(row["at"], zone), words.RESULT_WORDS[row["result"]],
-                    row["by"], row["measurement"], row["note"],
+                    stay["tag"] or words.NONE, words.day_and_time(stay["from_at"], zone),
+                    words.day_and_time(stay["to_at"], zone) if stay["to_at"] else "on now",
+                    hours_between(stay["blast_low_us"] / 1e6, stay["blast_high_us"] / 1e6),
+                    hours_between(life["blast_low_us"] / 1e6, life["blast_high_us"] / 1e6),
+                    words.plain_number(life["cycles"]),
+                    words.CAME_OFF_WORDS.get(stay["because"], stay["because"]),
                 )
-                for row in mine.sort("at", descending=True).iter_rows(named=True)
+                for stay in stays.sort("from_at", descending=True)
+                .head(_CHECKS_SHOWN)
+                .iter_rows(named=True)
+                if (life := lives.get(stay["part_id"])) is not None
             ],
-            "Signed off before",
+            "Parts that were here",
         )
     )  # fmt: skip
+
+
+# --- the start of a shift --------------------------------------------------------------------
+
+
+def _start(described: Yard, upkeep: data.Upkeep, pot: str) -> None:
+    if pot == EVERY_POT:
+        return
+    zone = described.site.zone
+    mine = upkeep.starts.filter(pl.col("pot") == pot).sort("at")
+    last = mine.row(-1, named=True) if mine.height else None
+    said = "No start of a shift was entered yet."
+    if last is not None:
+        no = [item.words for name, item in START_ITEMS.items() if last[name] == "no"]
+        done = sum(last[name] != "not_done" for name in START_ITEMS)
+        said = (
+            f"Last on {words.day_and_time(last['at'], zone)} by {last['by']}: {done} of "
+            f"{len(START_ITEMS)} looked at" + (f"; not so: {'; '.join(no)}." if no else ".")
+        )
+    look.put(look.heading("Start of a shift", said))
+    key = f"start-{pot}"
+    if st.session_state.get("upkeep-open") != (pot, "start"):
+        st.button(
+            "Look at the pot",
+            key=f"open-{key}",
+            on_click=lambda: st.session_state.update({"upkeep-open": (pot, "start")}),
+        )
+        return
+    look.put(look.note("Before this.", BEFORE_TOUCHING, "warn"))
+    with st.form(key, border=False):
+        body = entry.start_fields(described, key)
+        by = entry.who(f"{key}-by")
+        with st.container(horizontal=True):
+            saved = st.form_submit_button("Save start", type="primary")
+            closed = st.form_submit_button("Close")
+    if closed:
+        st.session_state["upkeep-open"] = None
+        st.rerun()
+    if saved and _saved("shift_start", body | {"pot": pot}, by):
+        st.session_state["upkeep-open"] = None
+        st.session_state["upkeep-done"] = (
+            f"Saved: start of a shift on {data.pot_title(described, pot)}, by {by.strip()}.", "",
+        )  # fmt: skip
+        st.rerun()
+
+
+# --- the record to print ---------------------------------------------------------------------
+
+
+def _to_print(described: Yard, version: data.Version, pot: str) -> None:
+    if pot == EVERY_POT:
+        return
+    title = data.pot_title(described, pot)
+    look.put(
+        look.heading(
+            "Record to print",
+            "Parts, hours, checks and corrections of this pot, with the seal of all entries.",
+        )
+    )
+    if st.session_state.get("upkeep-record") != pot:
+        st.button(
+            "Make the record",
+            key=f"record-{pot}",
+            on_click=lambda: st.session_state.update({"upkeep-record": pot}),
+        )
+        return
+    made = data.kept(data.printed_record, version, pot).value
+    st.download_button(
+        f"Download the record of {title}", made, f"record-{pot}.html", "text/html",
+        key=f"download-{pot}", type="primary",
+    )  # fmt: skip
+
+
+#: Checks and parts that a card lists; the record to print has all of them.
+_CHECKS_SHOWN = 12
 
 
 if __name__ == "__main__":

@@ -384,8 +384,11 @@ def test_upkeep_says_what_why_since_when_and_on_what_ground(place: Path, one_shi
     assert "Pinch hose, Pot 1" in said and "of 7 days" in said
     assert "since the fitting on" in said and "since the first reading on" in said
     assert "Rule: common practice" in said
-    assert "This site checks the nozzle less often than common practice." in said
-    assert "Loosened by Maintainer 1: bore gauge read every day" in said
+    assert "checks the nozzle less often than common practice: 14 days instead of 7." in said
+    assert "Loosened by Maintainer 1 (14 days instead of 7): bore gauge read every day" in said
+    assert "No coupling is opened while its line may hold pressure." in said or (
+        "Shut the air, open the drain" in said
+    ), "what is due says what to take care of"
 
 
 def sign(app: AppTest, part: str, result: str | None, by: str) -> None:
