@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from analytics.shift_rows import MEASURES, REASON_WORDS
@@ -54,7 +55,7 @@ RESTS_ON_WORDS = {
     "practice": "common practice, not this yard",
 }
 VERDICT_WORDS = {
-    "": "Compressor not known",
+    "": "Not known here",
     "room": "Should feed them, worn ones too",
     "tight": "Should feed new ones, not worn ones",
     "short": "Cannot be expected to feed them",
@@ -124,8 +125,16 @@ def reason(name: str) -> str:
 
 
 def estimate_value(row: dict[str, Any], which: str) -> str:
-    """A figure of an estimate."""
-    return words.amount(row[which])
+    """A figure of an estimate: two digits, for its range allows no more.
+
+    Examples
+    --------
+    >>> [estimate_value({"low": v}, "low") for v in (5238.4, 16.04, 9.21, 0.0)]
+    ['5\\u202f200', '16', '9.2', '0']
+    """
+    value = float(row[which])
+    digits = 1 - math.floor(math.log10(value)) if value > 0.0 else 0
+    return words.plain_number(round(value, digits))
 
 
 def estimate_unit(row: dict[str, Any], yard: Yard) -> str:

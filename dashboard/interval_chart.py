@@ -66,5 +66,10 @@ def intervals(groups: pl.DataFrame, unit: str, colours: Palette) -> alt.LayerCha
     marks = base.mark_point(filled=True, size=130, opacity=1).encode(
         x=alt.X("value:Q", title=unit, scale=scale), color=hue, shape=shape
     )
-    chart = alt.layer(bars, marks).properties(width="container", height=_ROW * len(order) + 10)
+    chart = alt.layer(bars, marks).properties(
+        width="container",
+        height=_ROW * len(order) + 10,
+        # So that names, however long, stay on the page.
+        autosize=alt.AutoSizeParams(type="fit-x", contains="padding"),
+    )
     return themed(chart, colours)
