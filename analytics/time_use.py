@@ -37,6 +37,8 @@ PARTS = (BLASTING, PRESSURISING, *STOP_REASONS, PAUSE, UNEXPLAINED, NO_DATA)
 
 #: Bags may be tipped in a stop of at least this length. [s]
 LEAST_REFILL_S = 45.0
+#: Bags may be entered for so long after they were tipped. [s]
+_ENTERED_LATE_S = 1_500.0
 #: A stretch of a stop shorter than this is counted, but not listed by itself. [s]
 _LISTED_S = 30.0
 #: A manifold under this share of its target is switched off, not waited for. [-]
@@ -209,11 +211,12 @@ def time_ledger(
     idle = _less(_complement(begin, end, held), silent)
     counted = cycles.filter(~pl.col("flicker"))
     groups = _stops(idle, _column_us(counted, "span_from_at"))
+    tipped = _tipped_in(groups, [microseconds(at) for at in refills])
     reasons = reasons.filter((pl.col("from_at") < to_at) & (pl.col("to_at") > from_at))
     spans: dict[str, list[Span]] = {}
     rows = []
-    for pieces in groups:
-        shares, how = _judged(pieces, reasons, refills, waiting, rules)
+    for number, pieces in enumerate(groups):
+        shares, how = _judged(pieces, reasons, tipped.get(number), waiting, rules)
         for part, mine in shares.items():
             spans.setdefault(part, []).extend(mine)
         length = sum(b - a for a, b in pieces)
@@ -366,10 +369,35 @@ def _stops(idle: list[Span], pressed_us: Ints) -> list[list[Span]]:
     return groups
 
 
+def _tipped_in(groups: list[list[Span]], refills_us: list[int]) -> dict[int, int]:
+    """Stop to the instant at which bags were tipped in it.
+
+    Bags entered for a time in which somebody blasted were entered late: they belong to the longest
+    stop that ended shortly before.
+    """
+    wanted = LEAST_REFILL_S * _US
+    long = [
+        (number, pieces[0][0], pieces[-1][1], length)
+        for number, pieces in enumerate(groups)
+        if (length := sum(b - a for a, b in pieces)) >= wanted
+    ]
+    found: dict[int, int] = {}
+    for at in refills_us:
+        inside = [number for number, begin, end, _ in long if begin <= at < end]
+        before = [(length, number, end) for number, _, end, length in long
+                  if end <= at <= end + _ENTERED_LATE_S * _US]  # fmt: skip
+        if inside:
+            found.setdefault(inside[0], at)
+        elif before:
+            _, number, end = max(before)
+            found.setdefault(number, end - 1)
+    return found
+
+
 def _judged(
     pieces: list[Span],
     reasons: pl.DataFrame,
-    refills: Sequence[dt.datetime],
+    tipped_us: int | None,
     waiting: Sequence[Span],
     rules: UseSettings,
 ) -> tuple[dict[str, list[Span]], dict[str, str]]:
@@ -393,11 +421,10 @@ def _judged(
         if a < end and b > begin:
             take(str(row[2]), [(a, b)], "entered")
     take("air", waiting, "found")
-    tipped = [at for at in map(microseconds, refills) if begin <= at < end]
-    if tipped and length >= LEAST_REFILL_S * _US:
+    if tipped_us is not None:
         most = round(rules.refill_most_s * _US)
         # At the end of the stop that it is nearer to, so that what is left is of one piece.
-        first = begin if tipped[0] - begin <= end - tipped[0] else max(end - most, begin)
+        first = begin if tipped_us - begin <= end - tipped_us else max(end - most, begin)
         take("refill", [(first, first + most)], "found")
     if left:
         shares[PAUSE if length < rules.stop_s * _US else UNEXPLAINED] = left
