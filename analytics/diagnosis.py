@@ -195,6 +195,8 @@ _WORTH_IF_WRONG = 0.4
 _IN_BETWEEN = (0.4, 1.0)
 #: What a signal that explains a trouble's moves takes off its score. [-]
 _EXPLAINED = 2.0
+#: Beside a better one, a trouble that fits less well than this is not told. [-]
+LEAST_SCORE = 0.4
 #: Two that fit alike are named together where the lesser fits this well of the better. [-]
 _ALIKE = 0.5
 
@@ -287,7 +289,7 @@ def suggestions(changes: pl.DataFrame, at: dt.datetime | None = None) -> list[Su
     fits.sort(key=lambda fit: -fit[1])
     found, named = [], set()
     for trouble, score, evidence in fits:
-        if trouble.name in named:
+        if trouble.name in named or (found and score < LEAST_SCORE):
             continue
         others = _alike(trouble, score, fits, size)
         named |= {trouble.name, *(other.name for other in others)}

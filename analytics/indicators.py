@@ -31,10 +31,10 @@ Floats = npt.NDArray[np.float64]
 PSI_PA = 6_894.757
 
 
-#: An index of loss is twice a fall of pressure over the pressure, near enough. A common transducer
-#: of 1 MPa may walk by 0.02 % of its range a kelvin (makers' data sheets, from memory): two of them
-#: over eight kelvins of weather make this at 750 kPa. [-]
-CLEAN_FLOOR = 0.006
+#: An index of loss is twice a fall of pressure over the pressure, near enough: half a psi of 750
+#: kPa. Two common transducers of 1 MPa may walk by as much with a day's weather, at 0.02 % of the
+#: range a kelvin (makers' data sheets, from memory). [-]
+CLEAN_FLOOR = 0.009
 
 
 @dataclass(frozen=True)
@@ -124,6 +124,9 @@ INDICATORS: tuple[Indicator, ...] = (
 #: Cycles a block, blocks of the reference, blocks between false signals of a chart (each side of
 #: both charts together), and the weight of the newest block.
 BLOCK, REFERENCE_BLOCKS, RUN_LENGTH, SMOOTHING = 8, 14, 20_000.0, 0.4
+#: Until so many blocks, some three days' work, blocks that lie near the reference join it: weather
+#: and crew are another each day, and a reference of the first day alone knows one of them only.
+LEARN_BLOCKS, NEAR = 75, 0.75
 #: Half of the shift a CUSUM is tuned to. [sigma]
 _CUSUM_K = 0.75
 
@@ -177,8 +180,9 @@ def changes(
     Notes
     -----
     Sigma is that of block medians within the reference, from moving ranges, but at least an
-    eighth of what matters. A block is closed at the end of a day's work: cycles more than two
-    hours apart do not share one.
+    eighth of what matters. The reference takes in later blocks near it until ``LEARN_BLOCKS``, so
+    that it knows some days; a block is only ever compared with blocks before it. A block is closed
+    at the end of a day's work: cycles more than two hours apart do not share one.
     """
     pieces = [
         _indicator_changes(condition, indicator, fitted, run_length) for indicator in INDICATORS
@@ -241,15 +245,9 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
             summed[i] = 1.4826 * np.median(np.abs(off))
         else:
             summed[i] = np.mean(mine) if indicator.mean else np.median(mine)
-    reference = estimate_reference(summed[:blocks], "moving_range")
-    middle = float(np.median(summed[:blocks]))
-    matters = indicator.matters * (abs(middle) if indicator.relative else 1.0)
-    matters = max(matters, indicator.floor)
-    if not matters > 0.0:
+    middle, matters, spread = _references(summed, indicator)
+    if not matters.all():
         return pl.DataFrame(schema=CHANGE_SCHEMA)
-    sample = float(np.std(summed[:blocks], ddof=1))
-    # A mean learned from few blocks is itself unsure: sqrt(1 + 1/n).
-    spread = max(reference.sigma, sample, matters / 8.0) * np.sqrt(1.0 + 1.0 / blocks)
     later = summed[blocks:]
     width, interval = _limits(run_length)
     ewma = ewma_chart(later, middle, spread, SMOOTHING, width)
@@ -264,16 +262,44 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
             "scatter": [indicator.scatter] * later.size,
             "at": ends,
             "since_at": [at[0]] * later.size,
-            "reference": np.full(later.size, middle),
-            "spread": np.full(later.size, spread),
+            "reference": middle,
+            "spread": spread,
             "now": ewma.smoothed,
             "change": change,
-            "relative": change / middle if middle else np.full(later.size, np.nan),
+            "relative": np.divide(
+                change, middle, out=np.full(later.size, np.nan), where=middle != 0.0
+            ),
             "size": size,
             "signal": moved & (np.abs(size) >= 1.0),
         },
         schema=CHANGE_SCHEMA,
     )
+
+
+def _references(summed: Floats, indicator: Indicator) -> tuple[Floats, Floats, Floats]:
+    """What each block after the reference is compared with: middle, what matters, and spread.
+
+    A block is compared only with blocks before it, so what was told once does not change later.
+    """
+    blocks = indicator.reference_blocks
+    joined = list(summed[:blocks])
+    out = np.empty((3, summed.size - blocks))
+    fresh = True
+    for j, value in enumerate(summed[blocks:]):
+        if fresh:
+            known = np.array(joined)
+            middle = float(np.median(known))
+            matters = indicator.matters * (abs(middle) if indicator.relative else 1.0)
+            matters = max(matters, indicator.floor)
+            sigma = estimate_reference(known, "moving_range").sigma
+            # A mean learned from few blocks is itself unsure: sqrt(1 + 1/n).
+            spread = max(sigma, float(np.std(known, ddof=1)), matters / 8.0)
+            spread *= np.sqrt(1.0 + 1.0 / known.size)
+        out[:, j] = middle, matters, spread
+        fresh = blocks + j < LEARN_BLOCKS and abs(value - middle) <= NEAR * matters
+        if fresh:
+            joined.append(float(value))
+    return out[0], out[1], out[2]
 
 
 def _standardised(values: Floats, covariate: Floats, learn: int) -> Floats:

@@ -13,7 +13,9 @@ from __future__ import annotations
 import datetime as dt
 import json
 import sys
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -154,7 +156,7 @@ def faults_of_pot(task: tuple[int, float]) -> list[dict[str, Any]]:
     return rows
 
 
-def healthy_pot(task: tuple[int, int, float]) -> dict[str, Any]:
+def healthy_pot(task: tuple[int, int, float]) -> list[dict[str, Any]]:
     """One pot in good order over many days: what signals, what is suggested, what is noticed."""
     number, days, noise = task
     frame = pl.concat(
@@ -173,26 +175,28 @@ def healthy_pot(task: tuple[int, int, float]) -> dict[str, Any]:
                     stands.setdefault(trouble, []).append(place)
     spans = trouble_spans(charts, frame, pl.DataFrame(schema=FITTED))
     days_of = signals.select("indicator", "scatter", pl.col("at").dt.date()).unique()
-    return {
+    return [{
         "fault": "", "number": number, "cycles": frame.height, "blocks": len(pace),
         "indicator_days": days_of.height,
         "by_indicator": dict(days_of.group_by("indicator").len().sort("indicator").iter_rows()),
         "suggested": {name: len(places) for name, places in stands.items()},
         "runs": sum(1 + int((np.diff(places) > 1).sum()) for places in stands.values()),
         "spans": spans["trouble"].to_list(),
-    }  # fmt: skip
+    }]  # fmt: skip
 
 
 FITTED = {"part": pl.String, "at": pl.Datetime("us")}
 
 
-def fault_all(pots: int, well: int, days: int, workers: int, noise: float) -> list[dict[str, Any]]:
-    """Each fault at three severities on some pots, and many pots in good order."""
-    ill_tasks = [(FAULTY_FROM + n, noise) for n in range(pots)]
-    well_tasks = [(HEALTHY_FROM + n, days, noise) for n in range(well)]
-    with ProcessPoolExecutor(workers) as pool:
-        rows = [row for found in pool.map(faults_of_pot, ill_tasks) for row in found]
-        return rows + list(pool.map(healthy_pot, well_tasks))
+def fault_all(out: Path, pots: int, well: int, days: int, noise: float) -> None:
+    """Each fault at three severities on some pots, and many pots in good order; kept pot by pot."""
+    rows: list[dict[str, Any]] = []
+    tasks: list[Callable[[], list[dict[str, Any]]]] = []
+    tasks += [partial(faults_of_pot, (FAULTY_FROM + n, noise)) for n in range(pots)]
+    tasks += [partial(healthy_pot, (HEALTHY_FROM + n, days, noise)) for n in range(well)]
+    for task in tasks:
+        rows += task()
+        out.write_text(json.dumps(rows), encoding="utf-8")
 
 
 def fault_table(rows: list[dict[str, Any]]) -> list[str]:
@@ -263,8 +267,7 @@ def main() -> None:
     elif what == "faults":
         pots, well, days = (int(text) for text in rest[1:4]) if rest[3:] else (5, 48, 18)
         noise = float(rest[4]) if rest[4:] else 0.0025
-        found = fault_all(pots, well, days, 1, noise)
-        Path(rest[0]).write_text(json.dumps(found), encoding="utf-8")
+        fault_all(Path(rest[0]), pots, well, days, noise)
     elif what == "page":
         page = Path(rest[2])
         text = page.read_text(encoding="utf-8")
