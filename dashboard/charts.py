@@ -27,6 +27,8 @@ LINES: dict[str, tuple[str, list[int]]] = {
 _WIDTHS = {"supply_pa": (1.2, 0.9), "pot_pa": (2.4, 1.3), "nozzle_pa": (1.6, 0.8)}
 #: A chart of pressures reaches at least this high. [kPa]
 LEAST_TOP_KPA = 100.0
+#: A small chart's line is broken where no block was made for so long. [h]
+_APART_H = 6
 #: From this long on a view is one of hours. [s]
 _LONG_S = 3600.0
 
@@ -360,25 +362,52 @@ def indicator(
     begin = rows["since_at"].min()
     assert isinstance(begin, dt.datetime)
     there = wall(begin, zone)
-    shown = there.show(rows.select("at", "now", "reference", "low", "high", "signal", "since_at"),
-                       "at", "since_at")  # fmt: skip
+    # Where nobody worked nothing was seen: a line is broken there, and over a part changed.
+    apart = (pl.col("at").diff() > pl.duration(hours=_APART_H)) | (pl.col("since_at").diff() != 0)
+    shown = there.show(
+        rows.select(
+            "at", "now", "reference", "low", "high", "signal", "since_at",
+            apart.fill_null(True).cum_sum().alias("piece"),
+        ),
+        "at", "since_at",
+    )  # fmt: skip
     x_scale = alt.Scale(type="utc", nice=False)
-    x_axis = alt.Axis(format="%-d %b", tickCount=3, labelOverlap=True, grid=False, title=None)
+    # Whole days as ticks: three to five of them, so that no day is written twice.
+    last = rows["at"].max()
+    assert isinstance(last, dt.datetime)
+    days = max((last - begin).days + 1, 1)
+    x_axis = alt.Axis(
+        format="%-d %b" if days > 1 else "%H:%M",
+        tickCount=alt.TimeIntervalStep("day", -(-days // 4)) if days > 1 else 3,
+        labelOverlap=True, grid=False, title=None,
+    )  # fmt: skip
     x = alt.X("at:T", scale=x_scale, axis=x_axis)
-    y = alt.Y("now:Q", title=unit or None, scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=3))
+    lowest, highest = rows["low"].min(), rows["high"].max()
+    # A share is never under nil, and one that stays at nil needs an axis all the same.
+    y_scale = alt.Scale(zero=False)
+    if unit == "%" and isinstance(lowest, float) and isinstance(highest, float) and lowest <= 0.0:
+        peak = rows["now"].max()
+        top = max(highest, peak if isinstance(peak, float) else 0.0, 1.0)
+        y_scale = alt.Scale(domain=[0.0, top], clamp=True)
+    y = alt.Y("now:Q", title=unit or None, scale=y_scale, axis=alt.Axis(tickCount=3))
     # The reference counts from the time it was learned in, so its band begins there.
     spans = shown.group_by("since_at", maintain_order=True).agg(
-        pl.col("at").last(), pl.col("reference", "low", "high").first()
+        pl.col("at").last(), pl.col("reference", "low", "high").last()
     )
     band = alt.Chart(spans.to_pandas()).encode(
         x=alt.X("since_at:T", scale=x_scale, axis=x_axis), x2="at:T"
     )
     lines = alt.Chart(shown.to_pandas())
     layers: list[alt.Chart] = [
-        band.mark_rect(color=colours.idle, opacity=0.28).encode(y=alt.Y("low:Q"), y2="high:Q"),
+        band.mark_rect(color=colours.idle, opacity=0.28).encode(
+            y=alt.Y("low:Q", scale=y_scale), y2="high:Q"
+        ),
         band.mark_rule(color=colours.quiet, strokeWidth=1.2).encode(y="reference:Q"),
-        lines.mark_line(color=colours.pot, strokeWidth=1.8).encode(
-            x=x, y=y, detail="since_at:N",
+        lines.mark_line(
+            color=colours.pot, strokeWidth=1.8,
+            point=alt.OverlayMarkDef(size=7, color=colours.pot, filled=True),
+        ).encode(
+            x=x, y=y, detail="piece:N",
             tooltip=[
                 alt.Tooltip("at:T", format="%-d %b %H:%M", title="block to"),
                 alt.Tooltip("now:Q", format=".3~g", title=f"now, {unit}".rstrip(", ")),

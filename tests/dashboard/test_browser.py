@@ -284,6 +284,7 @@ def go(page: Any, way: str, title: str) -> None:
 ROUND = (
     ("Shift", "Shift review", '[data-testid="stVegaLiteChart"] svg'),
     ("Upkeep", "Upkeep", '[class*="st-key-due-"]'),
+    ("Condition", "Condition", ".gb-sure"),
     ("Log book", "Log book", ".gb-entry"),
     ("Now", "Yard now", ".gb-card"),
 )

@@ -1,0 +1,192 @@
+"""The condition page in a real browser, on a simulated pot whose pinch hose begins to leak."""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.util
+import re
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analytics.pipeline import derive
+from analytics.weighing import weigh_spells
+from ingest import records
+from ingest.config import load_yard
+from ingest.store.connection import write_window
+
+HERE = Path(__file__).resolve().parent
+#: Shifts of a pot: two in good order, one with a leaking hose.
+SHIFTS: tuple[dict[str, float], ...] = ({}, {}, {"pinch_leak": 0.25})
+HOURS = 3.5
+
+YARD = """
+[site]
+name = "test-yard"
+time_zone = "Europe/Amsterdam"
+title = "Test yard"
+invented = true
+[mqtt]
+host = "127.0.0.1"
+[[pot]]
+name = "pot-1"
+title = "Pot 1"
+volume_m3 = {volume_m3}
+plate_pa = 1_000_000
+[[box]]
+name = "box-1"
+pot = "pot-1"
+channels = ["supply", "pot", "nozzle", "deadman"]
+"""
+
+
+def loaded(path: Path) -> ModuleType:
+    """A module of the tests by its path; they are no package."""
+    if path.stem not in sys.modules:
+        spec = importlib.util.spec_from_file_location(path.stem, path)
+        assert spec is not None and spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[path.stem] = module
+        spec.loader.exec_module(module)
+    return sys.modules[path.stem]
+
+
+common = loaded(HERE / "test_browser.py")
+browser = common.browser
+
+
+def put(data: Path, frame: pl.DataFrame) -> None:
+    """Rows straight into ``sample``, as a writer would leave them."""
+    with write_window(data) as con:
+        con.execute(
+            "INSERT INTO pot SELECT coalesce(max(pot_id), 0) + 1, 'pot-1' FROM pot "
+            "HAVING NOT coalesce(bool_or(pot = 'pot-1'), false)"
+        )
+        rows = frame.with_columns(
+            pl.lit(1, pl.Int16).alias("pot_id"),
+            pl.col("sampled_at").alias("arrived_at"),
+            pl.lit(0, pl.Int32).alias("quality"),
+            pl.lit(0, pl.Int64).alias("message_id"),
+        )
+        con.register("incoming", rows.to_arrow())
+        con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
+        con.execute(
+            "INSERT INTO touched SELECT nextval('touched_number'), 1, min(sampled_at), "
+            "max(sampled_at) FROM incoming"
+        )
+        con.unregister("incoming")
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Pages on three shifts of a simulated pot that ended an hour ago, weighed."""
+    common.chromium()
+    trials = loaded(HERE.parent / "bench" / "condition_trials.py")
+    data = tmp_path_factory.mktemp("yard")
+    yard_file = data / "yard.toml"
+    number = 1001
+    plant, _ = trials.draw_plant(trials.np.random.default_rng([number, 0xC0DE]))
+    yard_file.write_text(YARD.format(volume_m3=round(plant.vessel_m3, 4)), encoding="utf-8")
+    yard = load_yard(yard_file)
+    now = dt.datetime.now(dt.UTC).replace(tzinfo=None, microsecond=0)
+    for shift, wrong in enumerate(SHIFTS):
+        faults = trials.FaultSet(wrong, seed=number) if wrong else None
+        trial = trials.make_trial(number, 10.0, HOURS, faults, shift=shift)
+        signals = trials.read(trial, 10.0, 0.0025)
+        begin = now - dt.timedelta(days=len(SHIFTS) - 1 - shift, hours=HOURS + 1.0)
+        put(
+            data,
+            signals.with_columns(
+                pl.col("sampled_at") - pl.lit(signals["sampled_at"][0]) + pl.lit(begin)
+            ),
+        )
+        for at_s, bags in trial.refills[1:]:
+            at = begin + dt.timedelta(seconds=at_s + 240.0)
+            records.add(
+                data, yard, "abrasive",
+                {"pot": "pot-1", "at": at.replace(tzinfo=dt.UTC).isoformat(), "bags": bags,
+                 "bag_kg": trials.BAG_KG, "abrasive": "garnet"},
+                by="Pot tender A", via="command",
+            )  # fmt: skip
+    derive(data, yard)
+    weigh_spells(data, yard)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    with (data / "pages.log").open("wb") as into:
+        pages = subprocess.Popen(
+            [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(data),
+             "--yard", str(yard_file), "--port", str(port), "--no-browser"],
+            stdout=into, stderr=subprocess.STDOUT,
+        )  # fmt: skip
+    try:
+        common.wait_for(f"http://127.0.0.1:{port}")
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        pages.terminate()
+        try:
+            pages.wait(20)
+        except subprocess.TimeoutExpired:
+            pages.kill()
+            pages.wait()
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "scheme"),
+    [
+        (1280, 900, "light"),
+        (390, 844, "dark"),
+        pytest.param(390, 844, "light", marks=pytest.mark.slow),
+        pytest.param(1280, 900, "dark", marks=pytest.mark.slow),
+    ],
+)
+def test_the_condition_page_fits_and_tells_of_the_leak(
+    address: str, browser: Any, width: int, height: int, scheme: str
+) -> None:
+    errors: list[str] = []
+    page = common.watched(
+        browser, errors, viewport={"width": width, "height": height}, color_scheme=scheme
+    )
+    page.goto(f"{address}/condition?pot=pot-1")
+    page.get_by_role("heading", name="Condition", level=1).wait_for()
+    best = page.locator(".gb-suggested").first
+    best.wait_for()
+    said = best.inner_text()
+    assert "air getting past the pinch hose" in said and "What to check" in said
+    assert "prove it is vented" in said
+    page.get_by_text("What this pot's boxes do not measure").wait_for()
+    charts = page.locator('[data-testid="stVegaLiteChart"] svg')
+    charts.nth(12).wait_for()
+    # The level's line and each indicator's are drawn, not only their frames.
+    for number in range(12):
+        assert charts.nth(number).locator(".mark-line path").count() >= 1
+    overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert overflow <= 0, f"{overflow} px too wide at {width} px"
+    cut = page.evaluate(
+        "[...document.querySelectorAll('.gb-card, .gb-figure, .gb-small')]"
+        ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.innerText.slice(0, 60))"
+    )
+    assert cut == [], "wider than its box"
+    low = page.evaluate(
+        "[...document.querySelectorAll('.stButton button, [data-testid=stPageLink] a, "
+        "[data-testid=stButtonGroup] button, .stDownloadButton button')]"
+        ".map(e => [e.innerText, e.getBoundingClientRect().height])"
+        ".filter(([text, height]) => height > 0 && height < 48)"
+    )
+    assert low == [], "too low to press with gloves"
+    assert page.get_by_text("Invented scenario").count() == 1
+    assert page.get_by_text("prove that it is vented at the pot itself").count() == 1
+    ground = page.evaluate("getComputedStyle(document.querySelector('.stApp')).backgroundColor")
+    brightness = sum(int(n) for n in re.findall(r"\d+", ground)[:3]) / 3
+    assert (brightness < 100) == (scheme == "dark")
+    common._keep_picture(page, "Condition", width, height, scheme)
+    assert page.evaluate("window.seenForbidden") == []
+    assert errors == []
+    page.context.close()
