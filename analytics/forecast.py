@@ -106,8 +106,11 @@ def passing(
         passes nine times in ten; where a check has several limits, the first one counts.
     """
     today = site_date(now, zone)
-    of_pot = {key[0]: rows for key, rows in daily.partition_by("pot", as_dict=True).items()}
-    booked_of = {key[0]: rows for key, rows in booked.partition_by("pot", as_dict=True).items()}
+    of_pot = _days_of_pots(daily)
+    booked_of: dict[str, dict[int, float]] = {}
+    for pot, day, hours in booked.select("pot", "day", "booked_h").iter_rows():
+        if hours > 0:
+            booked_of.setdefault(pot, {})[day.toordinal()] = hours
     needed = _days_needed(due, now)
     paths: dict[str, _Paths | str] = {}
     found = []
@@ -116,7 +119,7 @@ def passing(
         counts = row["every_blast_h"] is not None or row["every_cycles"] is not None
         if counts and pot not in paths:
             paths[pot] = _paths(
-                of_pot.get(pot), booked_of.get(pot), today, needed[pot],
+                of_pot.get(pot), booked_of.get(pot, {}), today.toordinal(), needed[pot],
                 np.random.default_rng([seed, *pot.encode()]),
             )  # fmt: skip
         found.append(_row(row, paths.get(pot) if counts else None, today, zone))
@@ -138,57 +141,83 @@ def _days_needed(due: pl.DataFrame, now: dt.datetime) -> dict[str, int]:
     return dict.fromkeys(due["pot"].unique(), 1) | dict(left.iter_rows())
 
 
+@dataclass(frozen=True)
+class _Days:
+    """Days of a pot, ascending: their ordinals, use (blast hours, cycles), and hours booked."""
+
+    day: npt.NDArray[np.int64]
+    use: Floats
+    booked_h: Floats
+
+    def where(self, which: npt.NDArray[np.bool_]) -> _Days:
+        return _Days(self.day[which], self.use[which], self.booked_h[which])
+
+
+def _days_of_pots(daily: pl.DataFrame) -> dict[str, _Days]:
+    """All pots' days, each as arrays."""
+    rows = daily.sort("pot", "day")
+    day = rows["day"].cast(pl.Int32).to_numpy().astype(np.int64) + _EPOCH
+    whole = _Days(day, rows.select("blast_h", "cycles").to_numpy(), rows["booked_h"].to_numpy())
+    lengths = rows.group_by("pot", maintain_order=True).len()
+    found, begin = {}, 0
+    for pot, length in lengths.iter_rows():
+        part = slice(begin, begin + length)
+        found[pot] = _Days(whole.day[part], whole.use[part], whole.booked_h[part])
+        begin += length
+    return found
+
+
 def _paths(
-    days: pl.DataFrame | None,
-    booked: pl.DataFrame | None,
-    today: dt.date,
+    days: _Days | None,
+    booked: dict[int, float],
+    today: int,
     ahead: int,
     random: np.random.Generator,
 ) -> _Paths | str:
     """Trials of a pot's use from now on; or why there are none: ``little_heard``, ``no_use``."""
-    if days is None or days.filter(pl.col("day") < today).height < FEWEST_DAYS:
+    if days is None or np.count_nonzero(days.day < today) < FEWEST_DAYS:
         return "little_heard"
-    past = days.filter(pl.col("day") < today).sort("day")
-    use = past.select("blast_h", "cycles").to_numpy()
-    if not use[:, 0].any() and not use[:, 1].any():
+    past = days.where(days.day < today)
+    if not past.use.any():
         return "no_use"
-    booked_h = past["booked_h"].to_numpy()
-    weekday = past["day"].dt.weekday().to_numpy() - 1
-    will = dict(booked.select("day", "booked_h").iter_rows()) if booked is not None else {}
-    will = {day: hours for day, hours in will.items() if hours > 0}
-    last_booked = max(will, default=today)
-    is_booked = booked_h > 0
-    by_hours = bool(will) and int(is_booked.sum()) >= _FEWEST_BOOKED
-    monday = past["day"].dt.truncate("1w").cast(pl.Int32).to_numpy()
-    weeks, week = np.unique(monday, return_inverse=True)
+    # Ordinal 1 was a Monday.
+    weekday = (past.day - 1) % 7
+    weeks, week = np.unique((past.day - 1) // 7, return_inverse=True)
+    last_booked = max(booked, default=today)
+    is_booked = past.booked_h > 0
+    by_hours = bool(booked) and int(is_booked.sum()) >= _FEWEST_BOOKED
     usual = random.standard_exponential((_TRIALS, weeks.size))
     weight = usual[:, week]
     drawn = np.empty((_TRIALS, ahead, 2))
     for index in range(ahead):
-        day = today + dt.timedelta(days=index)
+        day = today + index
         scale: Floats | float = 1.0
-        pool = np.flatnonzero(weekday == day.weekday())
-        if by_hours and day in will:
+        pool = np.flatnonzero(weekday == (day - 1) % 7)
+        if by_hours and day in booked:
             pool = np.flatnonzero(is_booked)
-            scale = (will[day] / booked_h[pool])[:, None]
+            scale = (booked[day] / past.booked_h[pool])[:, None]
         elif by_hours and day <= last_booked and not is_booked.all():
             pool = np.flatnonzero(~is_booked)
-        if index == 0 or day.weekday() == 0:
+        if index == 0 or (day - 1) % 7 == 0:
             # The past week that this one goes like, trial by trial.
-            reach = np.cumsum(usual, axis=1)
-            like = (reach < random.random((_TRIALS, 1)) * reach[:, -1:]).sum(axis=1)
+            like = _drawn(usual, random)
         chance = weight[:, pool]
         alike = chance * (week[pool] == like[:, None])
         # Where that week has no such day, any week's will do.
         chance = np.where(alike.any(axis=1)[:, None], alike, chance)
-        reach = np.cumsum(chance, axis=1)
-        at = (reach < random.random((_TRIALS, 1)) * reach[:, -1:]).sum(axis=1)
-        drawn[:, index] = (use[pool] * scale)[at]
+        drawn[:, index] = (past.use[pool] * scale)[_drawn(chance, random)]
     # Of today only what is still to come.
-    so_far = days.filter(pl.col("day") == today).select("blast_h", "cycles").to_numpy().sum(axis=0)
+    so_far = days.use[days.day == today].sum(axis=0)
     drawn[:, 0] = np.maximum(drawn[:, 0] - so_far, 0.0)
     summed = np.cumsum(drawn, axis=1)
     return _Paths(summed[:, :, 0], summed[:, :, 1])
+
+
+def _drawn(weights: Floats, random: np.random.Generator) -> npt.NDArray[np.int64]:
+    """One index a row, as likely as its weight."""
+    reach = np.cumsum(weights, axis=1)
+    below = reach < random.random((weights.shape[0], 1)) * reach[:, -1:]
+    return np.asarray(below.sum(axis=1))
 
 
 #: Ordinal of 1970-01-01, from which Polars counts days.

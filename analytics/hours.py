@@ -172,27 +172,12 @@ def pot_hours(
     def of(column: str) -> Total:
         return total(span_from, span_to, cycles[column].to_numpy())
 
-    first_us = None if first_at is None else microseconds(first_at)
-    last_us = None if last_at is None else microseconds(last_at)
-    gap_from, gap_to = _column_us(gaps, "from_at"), _column_us(gaps, "to_at")
-    heard_from, heard_to = _heard_spans(first_us, last_us, gap_from, gap_to)
-    always = (
-        np.ones(gaps.height, dtype=np.bool_)
-        if count_silence_outside_shifts
-        else (gaps["deadman_before"] | gaps["deadman_after"]).to_numpy()
-        | (gap_to - gap_from <= SHORT_SILENCE_S * 1e6)
-    )
-    booked = [(microseconds(a), microseconds(b)) for a, b in shifts if b > a]
-    silent_from, silent_to = _silent_spans(
-        list(zip(gap_from[always].tolist(), gap_to[always].tolist(), strict=True)),
-        booked,
-        list(zip(heard_from.tolist(), heard_to.tolist(), strict=True)),
-    )
+    heard, silent = silence(gaps, first_at, last_at, shifts, count_silence_outside_shifts)
     return PotHours(
-        first_us=first_us,
-        last_us=last_us,
-        heard=total(heard_from, heard_to, (heard_to - heard_from) / 1e6),
-        silent=total(silent_from, silent_to, (silent_to - silent_from) / 1e6),
+        first_us=None if first_at is None else microseconds(first_at),
+        last_us=None if last_at is None else microseconds(last_at),
+        heard=heard,
+        silent=silent,
         blast=of("blast_s"),
         blast_low=of("blast_low_s"),
         blast_high=of("blast_high_s"),
@@ -209,6 +194,41 @@ def pot_hours(
             ),
             "pressed_at",
         ),
+    )
+
+
+def silence(
+    gaps: pl.DataFrame,
+    first_at: dt.datetime | None,
+    last_at: dt.datetime | None,
+    shifts: Sequence[tuple[dt.datetime, dt.datetime]],
+    count_silence_outside_shifts: bool = False,
+) -> tuple[Total, Total]:
+    """Time heard, and the silence that counts as possible blasting; as :func:`pot_hours` has them.
+
+    See Also
+    --------
+    pot_hours : the parameters
+    """
+    first_us = None if first_at is None else microseconds(first_at)
+    last_us = None if last_at is None else microseconds(last_at)
+    gap_from, gap_to = _column_us(gaps, "from_at"), _column_us(gaps, "to_at")
+    heard_from, heard_to = _heard_spans(first_us, last_us, gap_from, gap_to)
+    always = (
+        np.ones(gaps.height, dtype=np.bool_)
+        if count_silence_outside_shifts
+        else (gaps["deadman_before"] | gaps["deadman_after"]).to_numpy()
+        | (gap_to - gap_from <= SHORT_SILENCE_S * 1e6)
+    )
+    booked = [(microseconds(a), microseconds(b)) for a, b in shifts if b > a]
+    silent_from, silent_to = _silent_spans(
+        list(zip(gap_from[always].tolist(), gap_to[always].tolist(), strict=True)),
+        booked,
+        list(zip(heard_from.tolist(), heard_to.tolist(), strict=True)),
+    )
+    return (
+        total(heard_from, heard_to, (heard_to - heard_from) / 1e6),
+        total(silent_from, silent_to, (silent_to - silent_from) / 1e6),
     )
 
 

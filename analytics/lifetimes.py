@@ -41,7 +41,7 @@ LEVEL = 0.90
 _SHAPES = (0.15, 30.0)
 
 #: Directions in which the edge of the likelihood's region is looked for.
-_DIRECTIONS = 240
+_DIRECTIONS = 96
 
 #: A check finding more worn parts than this share, at the low end of its interval, is late. No
 #: source: one in ten is what this project takes for too many.
@@ -434,7 +434,7 @@ def _edge(middle: Floats, best: float, low: Floats, high: Floats) -> Floats | No
         outside = np.where(within, 2.0 * outside, outside)
     else:
         return None
-    for _ in range(30):
+    for _ in range(24):
         half = 0.5 * (inside + outside)
         within = height(middle + half[:, None] * rays) > -deep
         inside, outside = np.where(within, half, inside), np.where(within, outside, half)

@@ -12,7 +12,6 @@ import numpy as np
 import polars as pl
 
 from analytics import forecast, frames, hours, lifetimes, part_frames, use_frames
-from analytics.cycles import CYCLE_SCHEMA
 from analytics.figures import day_edges, upkeep_due
 from analytics.pipeline import upkeep_rules
 
@@ -60,111 +59,103 @@ def recent_use(
     zone = yard.site.zone
     today = forecast.site_date(now, zone)
     first_day = today - dt.timedelta(days=forecast.LOOK_BACK_DAYS)
-    ahead = dt.timedelta(days=forecast.HORIZON_DAYS)
     begin = dt.datetime.combine(first_day, dt.time(), tzinfo=zone)
     begin_at = begin.astimezone(dt.UTC).replace(tzinfo=None)
+    ahead = dt.timedelta(days=forecast.HORIZON_DAYS)
     edges = day_edges(begin_at, now + ahead, yard, "day")
-    edge_us = np.array([hours.microseconds(edge) for edge in edges], dtype=np.int64)
     days = [first_day + dt.timedelta(days=index) for index in range(len(edges) - 1)]
-    known = frames.pots(con)
-    extents = frames.heard_extents(con)
-    presses = use_frames.presses_since(con, begin_at)
-    gaps = use_frames.gaps_since(con, begin_at)
-    shifts = use_frames.booked_since(con, begin_at)
-    at_us = presses["pressed_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
-    used = (
-        presses.with_columns(
-            day=pl.Series(np.searchsorted(edge_us, at_us, side="right") - 1, dtype=pl.Int64)
-        )
-        .group_by("pot", "day")
-        .agg(
-            pl.col("blast_s", "blast_high_s").sum(),
-            presses=pl.len(),
-        )
-    )
-    used_of = {key[0]: rows for key, rows in used.partition_by("pot", as_dict=True).items()}
-    gaps_of = {key[0]: rows for key, rows in gaps.partition_by("pot", as_dict=True).items()}
-    shifts_of = {key[0]: rows for key, rows in shifts.partition_by("pot", as_dict=True).items()}
-    now_us = hours.microseconds(now)
-    ends_us = np.minimum(edge_us[1:], now_us)
-    past, coming = [pl.DataFrame(schema=forecast.DAILY_SCHEMA)], []
-    for pot in yard.pot_names:
-        mine = shifts_of.get(pot)
-        booked_h = _booked_hours(mine, edge_us)
-        coming.append(_column_frame(pot, days, {"booked_h": booked_h}))
+    past = forecast.LOOK_BACK_DAYS + 1  # today too
+    edge_us = np.array([hours.microseconds(edge) for edge in edges], dtype=np.int64)
+    ends_us = np.minimum(edge_us[1 : past + 1], hours.microseconds(now))
+
+    known, extents = frames.pots(con), frames.heard_extents(con)
+    presses = _by_pot(use_frames.presses_by_day(con, edges[:past]))
+    gaps_read = use_frames.gaps_since(con, begin_at)
+    gaps = _by_pot(gaps_read)
+    shifts: dict[str, list[tuple[dt.datetime, dt.datetime]]] = {}
+    for pot, from_at, to_at in use_frames.booked_since(con, begin_at).iter_rows():
+        shifts.setdefault(pot, []).append((from_at, to_at))
+
+    pots = list(yard.pot_names)
+    booked_h = np.zeros((len(pots), len(days)))
+    blast_h, cycles = np.zeros((2, len(pots), past))
+    heard_from = [days[-1]] * len(pots)
+    for number, pot in enumerate(pots):
+        mine = shifts.get(pot, [])
+        booked_h[number] = _booked_hours(mine, edge_us)
         first_at, last_at = extents.get(known[pot], (None, None)) if pot in known else (None, None)
         if first_at is None:
             continue
-        silent_h = (
-            _silent(
-                gaps_of.get(pot, gaps.clear()),
-                (first_at, last_at or first_at),
-                begin_at,
-                mine,
-                yard,
-            ).within(np.minimum(edge_us[:-1], ends_us), ends_us)
-            / 3600.0
+        heard_from[number] = forecast.site_date(first_at, zone)
+        silent = _silent(
+            gaps.get(pot, gaps_read.clear()), (first_at, last_at or first_at), begin_at, mine, yard
         )
-        pressed, blast_h, blast_high_h = np.zeros((3, len(days)))
-        if (rows := used_of.get(pot)) is not None:
-            index = rows["day"].to_numpy()
-            inside = (index >= 0) & (index < len(days))
-            for into, column, unit in (
-                (pressed, "presses", 1.0), (blast_h, "blast_s", 3600.0),
-                (blast_high_h, "blast_high_s", 3600.0),
-            ):  # fmt: skip
-                into[index[inside]] = rows[column].to_numpy()[inside] / unit
-        pace = pressed.sum() / blast_h.sum() if blast_h.sum() > 0 else 0.0
-        frame = _column_frame(
-            pot,
-            days,
-            {
-                "blast_h": blast_high_h + silent_h,
-                "cycles": pressed + silent_h * pace,
-                "booked_h": booked_h,
-            },
+        silent_h = silent.within(np.minimum(edge_us[:past], ends_us), ends_us) / 3600.0
+        pace = 0.0
+        if (rows := presses.get(pot)) is not None:
+            day = rows["day"].to_numpy()
+            blast_h[number, day] = rows["blast_high_s"].to_numpy() / 3600.0
+            cycles[number, day] = rows["presses"].to_numpy()
+            blast_s = float(rows["blast_s"].sum())
+            pace = 3600.0 * float(rows["presses"].sum()) / blast_s if blast_s > 0 else 0.0
+        blast_h[number] += silent_h
+        cycles[number] += pace * silent_h
+    daily = _days_of(pots, days[:past], blast_h=blast_h, cycles=cycles, booked_h=booked_h[:, :past])
+    daily = daily.filter(
+        pl.col("day") >= pl.Series(heard_from, dtype=pl.Date).gather(
+            np.repeat(np.arange(len(pots)), past)
         )
-        heard_on = forecast.site_date(first_at, zone)
-        past.append(frame.filter(pl.col("day").is_between(heard_on, today)))
-    booked = pl.concat(coming).filter((pl.col("day") >= today) & (pl.col("booked_h") > 0))
-    return pl.concat(past), booked
+    )  # fmt: skip
+    booked = _days_of(pots, days[past - 1 :], booked_h=booked_h[:, past - 1 :])
+    return daily, booked.filter(pl.col("booked_h") > 0)
+
+
+def _by_pot(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    return {str(key[0]): rows for key, rows in frame.partition_by("pot", as_dict=True).items()}
+
+
+def _days_of(pots: list[str], days: list[dt.date], **columns: hours.Floats) -> pl.DataFrame:
+    """Columns of shape (pots, days) as rows."""
+    return pl.DataFrame(
+        {
+            "pot": pl.Series(pots, dtype=pl.String).gather(
+                np.repeat(np.arange(len(pots)), len(days))
+            ),
+            "day": pl.Series(days, dtype=pl.Date).gather(
+                np.tile(np.arange(len(days)), len(pots))
+            ),
+            **{name: values.ravel() for name, values in columns.items()},
+        }
+    )  # fmt: skip
 
 
 def _silent(
     gaps: pl.DataFrame,
     heard: tuple[dt.datetime, dt.datetime],
     begin_at: dt.datetime,
-    shifts: pl.DataFrame | None,
+    shifts: list[tuple[dt.datetime, dt.datetime]],
     yard: Yard,
 ) -> hours.Total:
     """Silence that counts as possible blasting, from ``begin_at`` on."""
     # A gap that lies over the begin is whole, so that what comes before it is not heard twice.
     begin_at = min([begin_at, *gaps["from_at"].head(1)])
     first_at = max(heard[0], begin_at)
-    return hours.pot_hours(
-        pl.DataFrame(schema=CYCLE_SCHEMA),
-        gaps.drop("pot"),
+    _, silent = hours.silence(
+        gaps,
         first_at,
         max(heard[1], first_at),
-        list(shifts.select("from_at", "to_at").iter_rows()) if shifts is not None else [],
+        shifts,
         yard.derive.count_silence_outside_shifts,
-    ).silent
-
-
-def _column_frame(pot: str, days: list[dt.date], columns: dict[str, object]) -> pl.DataFrame:
-    return pl.DataFrame({"pot": [pot] * len(days), "day": days, **columns}).cast(
-        {name: dtype for name, dtype in forecast.DAILY_SCHEMA.items() if name in ("pot", *columns)}
     )
+    return silent
 
 
-def _booked_hours(shifts: pl.DataFrame | None, edge_us: hours.Ints) -> hours.Floats:
-    """Booked hours of each day; shifts of a pot do not overlap."""
-    if shifts is None or shifts.is_empty():
-        return np.zeros(edge_us.size - 1)
-    from_us, to_us = (
-        shifts.sort("from_at")[name].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
-        for name in ("from_at", "to_at")
-    )
+def _booked_hours(
+    shifts: list[tuple[dt.datetime, dt.datetime]], edge_us: hours.Ints
+) -> hours.Floats:
+    """Booked hours of each day; shifts of a pot do not overlap, and come in order."""
+    at_us = np.array(shifts, dtype="datetime64[us]").astype(np.int64)
+    from_us, to_us = at_us.reshape(-1, 2).T
     whole = hours.total(from_us, to_us, (to_us - from_us) / 1e6)
     return whole.within(edge_us[:-1], edge_us[1:]) / 3600.0
 

@@ -6,6 +6,7 @@ As there: an open read window in, a frame that stands by itself out, instants UT
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analytics.frames import read_frame
@@ -15,13 +16,33 @@ if TYPE_CHECKING:
     import polars as pl
 
 
-def presses_since(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.DataFrame:
-    """Cycles that count, of all pots: ``pot, pressed_at, blast_s, blast_high_s``."""
+def presses_by_day(con: duckdb.DuckDBPyConnection, begins: Sequence[dt.datetime]) -> pl.DataFrame:
+    """Cycles that count, of all pots, summed by day.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    begins : sequence of datetime
+        When each day begins, ascending; the last one has no end. Naive UTC.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``pot``, ``day`` (number of the day that the press lies in, from 0), ``presses``,
+        ``blast_s``, ``blast_high_s``.
+    """
     return read_frame(
         con,
-        "SELECT p.pot, c.pressed_at, c.blast_s, c.blast_high_s FROM cycle AS c "
-        "JOIN pot AS p USING (pot_id) WHERE c.pressed_at >= $from_at AND NOT c.flicker",
-        from_at=from_at,
+        "WITH day AS (SELECT unnest($begins::TIMESTAMP[]) AS begin_at, "
+        "generate_subscripts($begins::TIMESTAMP[], 1) - 1 AS day) "
+        "SELECT any_value(p.pot) AS pot, day.day, count(*) AS presses, "
+        "sum(c.blast_s) AS blast_s, sum(c.blast_high_s) AS blast_high_s "
+        "FROM cycle AS c ASOF JOIN day ON c.pressed_at >= day.begin_at "
+        "JOIN pot AS p USING (pot_id) "
+        "WHERE c.pressed_at >= $first AND NOT c.flicker GROUP BY c.pot_id, day.day",
+        begins=list(begins),
+        first=begins[0],
     )
 
 
