@@ -177,7 +177,8 @@ def _notice(
     clears_at: dt.datetime | None,
     now: dt.datetime,
 ) -> dict[str, Any]:
-    worst_kind = max((s["kind"] for s in episode), key=lambda k: NOTICE_KINDS[k].rank)
+    # Of two alike in rank the later: more is known by then.
+    worst_kind = max(episode, key=lambda s: (NOTICE_KINDS[s["kind"]].rank, s["from_at"]))["kind"]
     leading = [s for s in episode if s["kind"] == worst_kind]
     telling = max(leading, key=lambda s: (s["worst"] is not None, s["worst"] or 0.0, s["from_at"]))
     began_at = min(s["from_at"] for s in episode)

@@ -2,8 +2,8 @@
 
 ``diagnosis`` says which troubles fit at one instant, and several can fit one cause. Here they are
 asked block by block through a pot's history, and a trouble that is explained by a better one is
-left out, so that one cause gives one span. What fits already stays first as long as it fits at
-all: two troubles that fit alike do not take turns.
+left out, so that one cause gives one span. What fits already stays first unless another fits
+clearly better: two troubles that fit alike do not take turns.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from analytics.diagnosis import TROUBLES, Trouble, fit_of, suggestions
 from analytics.indicators import INDICATORS
 
 #: Raised when spans are found in another way, so that they are found anew.
-SPANS_VERSION = 2
+SPANS_VERSION = 4
 
 #: Trouble -> kind of notice and cause that it is a sign of; the others are for the condition page.
 KIND_OF: dict[str, tuple[str, str]] = {
@@ -53,6 +53,8 @@ _POT_READS_WRONG = ("transducer_stuck", "loop_broken")
 _OWN_SHARE = 0.5
 #: A trouble must fit so well to begin, and so well to go on. [-]
 BEGINS_SCORE, GOES_ON_SCORE = 1.1, 0.5
+#: By so much another must fit better to come before one that fits already. [-]
+STAYS_SCORE = 0.5
 
 #: Sawing of the pot under the manifold that only a lifting relief valve makes, and what is none;
 #: on simulated pots it is 4 to 10 kPa in good order and over 35 kPa with a valve that lifts. [Pa]
@@ -248,7 +250,7 @@ def _explained(
         goes_on = trouble.name in open_ones
         if scored is not None and scored[0] >= (GOES_ON_SCORE if goes_on else BEGINS_SCORE):
             fits.append((goes_on, scored[0], trouble, scored[1]))
-    fits.sort(key=lambda fit: (fit[2].name not in _POT_READS_WRONG, not fit[0], -fit[1]))
+    fits.sort(key=lambda fit: (fit[2].name not in _POT_READS_WRONG, -fit[1] - STAYS_SCORE * fit[0]))
     claimed = set(explained)
     kept: list[str] = []
     for _, _, trouble, evidence in fits:
@@ -260,18 +262,12 @@ def _explained(
         if lead in claimed or len(own) <= _OWN_SHARE * len(evidence):
             continue
         claimed |= set(evidence)
-        name = trouble.name
-        # Without an exhaust that ices up, a manifold that falls is no sign of water.
-        if name == "wet_air" and "exhaust_m3_s_pa" not in evidence:
-            name = "compressor_starved"
-        if name not in kept:
-            kept.append(name)
+        if trouble.name not in kept:
+            kept.append(trouble.name)
     return kept
 
 
 def _sentence(changes: pl.DataFrame, trouble: str, at: dt.datetime) -> str:
-    """What was seen, as ``diagnosis`` words it; of another trouble where that one explains it."""
+    """What was seen, as ``diagnosis`` words it."""
     told = {s.trouble: s.sentence for s in suggestions(changes, at)}
-    if trouble in told:
-        return told[trouble]
-    return told.get("wet_air", next((t.words for t in TROUBLES if t.name == trouble), trouble))
+    return told.get(trouble, next((t.words for t in TROUBLES if t.name == trouble), trouble))

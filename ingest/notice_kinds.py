@@ -41,7 +41,7 @@ class NoticeKind(NamedTuple):
     group : str
         Cause that it is a sign of; signs of one cause at one pot are one notice.
     rank : int
-        Within the group; the higher is the worse.
+        Within the group; the higher is the worse. Alike: the signals may not tell which it is.
     told : str
         ``AT_ONCE``: it can hurt people. ``BY_DAY``, ``IN_DIGEST``.
     on_s : float
@@ -92,7 +92,7 @@ NOTICE_KINDS: dict[str, NoticeKind] = {
         "of the filling port: the pop-up valve can rise. " + _PROVE,
     ),
     "pinch_leak": NoticeKind(
-        "pinch hose leaking", "leak", 2, BY_DAY, 0.0, 0.0,
+        "pinch hose leaking", "leak", 1, BY_DAY, 0.0, 0.0,
         "Look the pinch hose over where the wedge closes it, and the pop-up valve's seat. "
         + _TOUCH,
     ),
@@ -101,7 +101,7 @@ NOTICE_KINDS: dict[str, NoticeKind] = {
         "Look at the pop-up valve and its seal for grit and scale. " + _TOUCH,
     ),
     "separator": NoticeKind(
-        "separator full of water", "separator", 1, BY_DAY, 0.0, 0.0,
+        "separator full of water", "sag", 1, BY_DAY, 0.0, 0.0,
         "Drain the separator, look at its element, and leave the drain cracked open. " + _TOUCH,
     ),
     "manifold_sag": NoticeKind(
