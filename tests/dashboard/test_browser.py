@@ -296,7 +296,8 @@ def sign_off(page: Any, pot: str, title: str) -> None:
     card = page.locator(f'[class*="st-key-due-"][class*="-{pot}-pinch_hose"]').first
     card.get_by_role("button", name="Sign off").click()
     card.get_by_role("radio", name="Good").click()
-    card.get_by_label("What was measured, with its unit").fill("wall 6.1 mm")
+    card.get_by_text("Measured, note, time").click()
+    card.get_by_label("In words").fill("wall 6.1 mm")
     card.get_by_label("Your name").fill("Maintainer 1")
     card.get_by_role("button", name="Save sign-off").click()
     page.get_by_text(f"Signed off: pinch hose on {title}, good, by Maintainer 1.").wait_for()

@@ -22,6 +22,7 @@ from analytics.pipeline import derive
 from dashboard import data, words
 from ingest import records
 from ingest.config import Yard, load_yard
+from ingest.parts import PART_CAUTIONS
 from ingest.store.connection import read_window
 
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
@@ -386,13 +387,12 @@ def test_upkeep_says_what_why_since_when_and_on_what_ground(place: Path, one_shi
     assert "Rule: common practice" in said
     assert "checks the nozzle less often than common practice: 14 days instead of 7." in said
     assert "Loosened by Maintainer 1 (14 days instead of 7): bore gauge read every day" in said
-    assert "No coupling is opened while its line may hold pressure." in said or (
-        "Shut the air, open the drain" in said
-    ), "what is due says what to take care of"
 
 
 def sign(app: AppTest, part: str, result: str | None, by: str) -> None:
     app.button(key=f"open-due-pot-1-{part}").click().run()
+    assert "prove at the pot itself that it is vented" in text(app)
+    assert PART_CAUTIONS[part] in text(app), "what to take care of stands with the task"
     key = f"sign-due-pot-1-{part}"
     if result is not None:
         app.segmented_control(key=f"{key}-result").set_value(result)

@@ -1,0 +1,272 @@
+"""A pot tender with a phone: signs off a hose check with a photo, in four taps."""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.util
+import io
+import os
+import re
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analytics.pipeline import derive, utc_now
+from ingest import photos, records
+from ingest.config import Yard, load_yard
+from ingest.store.connection import read_window, write_window
+
+HERE = Path(__file__).resolve().parent
+
+YARD = """
+[site]
+name = "test-yard"
+time_zone = "Europe/Amsterdam"
+title = "Test yard"
+invented = true
+[[pot]]
+name = "pot-1"
+title = "Pot 1"
+volume_m3 = 0.184
+plate_pa = 1_000_000
+[[pot]]
+name = "pot-2"
+volume_m3 = 0.184
+plate_pa = 1_000_000
+[mqtt]
+host = "127.0.0.1"
+[[box]]
+name = "box-1"
+pot = "pot-1"
+channels = ["supply", "pot", "deadman"]
+[[rule]]
+part = "couplings"
+every_days = 21
+reason = "screwed joints, looked at daily"
+by = "Maintainer 1"
+"""
+
+
+def loaded(path: Path) -> ModuleType:
+    """A module of the tests by its path; they are no package."""
+    if path.stem not in sys.modules:
+        spec = importlib.util.spec_from_file_location(path.stem, path)
+        assert spec is not None and spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[path.stem] = module
+        spec.loader.exec_module(module)
+    return sys.modules[path.stem]
+
+
+pages_in_browser = loaded(HERE / "test_browser.py")
+browser = pages_in_browser.browser
+watched = pages_in_browser.watched
+
+
+class Place(NamedTuple):
+    """A yard with its pages up."""
+
+    data: Path
+    yard: Yard
+    address: str
+
+
+def put_history(data: Path, yard: Yard) -> None:
+    """Three weeks ago a hose was fitted; since then the pot blasted now and then."""
+    now = utc_now().replace(microsecond=0)
+    at = np.arange(0, 3000)
+    with write_window(data) as con:
+        con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
+        for day in (20, 6, 1):
+            begin = now - dt.timedelta(days=day)
+            is_open = (at + 20) % 100 >= 30
+            rows = pl.DataFrame(
+                {
+                    "sampled_at": [begin + dt.timedelta(seconds=int(s)) for s in at],
+                    "deadman": is_open,
+                    "supply_pa": 700e3 + at % 7,
+                    "pot_pa": np.where(is_open, 690e3 + at % 5, at % 5 * 1.0),
+                }
+            ).with_columns(
+                pl.lit(1, pl.Int16).alias("pot_id"), pl.col("sampled_at").alias("arrived_at"),
+                pl.lit(0, pl.Int32).alias("quality"), pl.lit(0, pl.Int64).alias("message_id"),
+            )  # fmt: skip
+            con.register("incoming", rows.to_arrow())
+            con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
+            con.unregister("incoming")
+
+    def enter(kind: str, days_ago: float, **body: object) -> None:
+        when = (now - dt.timedelta(days=days_ago)).replace(tzinfo=dt.UTC)
+        records.add(data, yard, kind, body | {"at": when}, "Maintainer 1", "command")
+
+    enter("part_fitted", 40, pot="pot-1", part="pinch_hose", tag="H16")
+    enter("check", 21, pot="pot-1", part="pinch_hose", result="worn", quantity="wall_thickness",
+          value=3.5, unit="mm")  # fmt: skip
+    enter("part_fitted", 20.9, pot="pot-1", part="pinch_hose", tag="H17")
+    enter("check", 8, pot="pot-1", part="pinch_hose", result="good", quantity="wall_thickness",
+          value=6.0, unit="mm", note="soft spot, watched")  # fmt: skip
+    derive(data, yard)
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+    pages_in_browser.chromium()
+    data = tmp_path_factory.mktemp("yard")
+    (data / "yard.toml").write_text(YARD, encoding="utf-8")
+    yard = load_yard(data / "yard.toml")
+    put_history(data, yard)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    with (data / "pages.log").open("wb") as into:
+        pages = subprocess.Popen(
+            [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(data), "--yard",
+             str(data / "yard.toml"), "--port", str(port), "--no-browser"],
+            stdout=into, stderr=subprocess.STDOUT,
+        )  # fmt: skip
+    try:
+        pages_in_browser.wait_for(f"http://127.0.0.1:{port}")
+        yield Place(data, yard, f"http://127.0.0.1:{port}")
+    finally:
+        pages.terminate()
+        try:
+            pages.wait(20)
+        except subprocess.TimeoutExpired:
+            pages.kill()
+            pages.wait()
+
+
+def photo_of_a_phone() -> bytes:
+    """A JPEG of about three megabytes, as a phone's camera makes them."""
+    from PIL import Image
+
+    rng = np.random.default_rng(1)
+    picture = Image.fromarray(rng.integers(0, 255, (1200, 1600, 3), dtype=np.uint8))
+    made = io.BytesIO()
+    picture.save(made, "JPEG", quality=88)
+    return made.getvalue()
+
+
+def keep_picture(page: Any, name: str) -> None:
+    if folder := os.environ.get("GRITBOOK_SCREENSHOTS"):
+        size = page.viewport_size
+        tall = page.evaluate("document.querySelector('.stMainBlockContainer').scrollHeight")
+        page.set_viewport_size({"width": size["width"], "height": min(int(tall) + 40, 6000)})
+        page.wait_for_timeout(800)
+        page.screenshot(path=str(Path(folder) / f"{name}.png"))
+        page.set_viewport_size(size)
+
+
+def phone(browser: Any, errors: list[str], scheme: str = "light") -> Any:
+    return watched(
+        browser, errors, viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True,
+        color_scheme=scheme,
+    )  # fmt: skip
+
+
+def test_a_tender_signs_off_a_hose_with_a_photo_in_four_taps(place: Place, browser: Any) -> None:
+    errors: list[str] = []
+    page = phone(browser, errors)
+    photo = photo_of_a_phone()
+    assert 1e6 < len(photo) < photos.LARGEST_BYTES
+    # By the address that the phone keeps: the pot, and whose phone it is.
+    page.goto(f"{place.address}/upkeep?pot=pot-1&by=Tender+2")
+    card = page.locator('[class*="st-key-due-"][class*="-pot-1-pinch_hose"]').first
+    card.get_by_role("button", name="Sign off").wait_for()
+    keep_picture(page, "upkeep-390-light")
+    taps, begun = 0, time.monotonic()
+
+    card.get_by_role("button", name="Sign off").tap()
+    taps += 1
+    with page.expect_file_chooser() as chosen:
+        card.get_by_role("button", name=re.compile("Browse|Upload")).tap()
+        taps += 1
+    chosen.value.set_files({"name": "hose.jpg", "mimeType": "image/jpeg", "buffer": photo})
+    card.get_by_text("hose.jpg").wait_for()
+    card.get_by_role("radio", name="Good", exact=True).tap()
+    taps += 1
+    keep_picture(page, "upkeep-390-light-open")
+    card.get_by_role("button", name="Save sign-off").tap()
+    taps += 1
+    page.get_by_text("Signed off: pinch hose on Pot 1, good, by Tender 2, with a photo.").wait_for()
+    took_s = time.monotonic() - begun
+
+    with read_window(place.data) as con:
+        row = records.current(con, "check")[-1]
+    assert (row["recorded_by"], row["result"], row["via"]) == ("Tender 2", "good", "page")
+    assert photos.read(place.data, row["photo"]) == photo
+    print(f"{taps} taps, {took_s:.1f} s")
+    assert taps <= 4
+    assert took_s < 30.0
+    assert page.evaluate("window.seenForbidden") == []
+    assert errors == []
+    page.context.close()
+
+
+@pytest.mark.parametrize(
+    ("width", "scheme"),
+    [(390, "dark"), (1280, "light"),
+     pytest.param(390, "light", marks=pytest.mark.slow),
+     pytest.param(1280, "dark", marks=pytest.mark.slow)],
+)  # fmt: skip
+def test_history_loosened_rules_and_the_start_of_a_shift_fit(
+    place: Place, browser: Any, width: int, scheme: str
+) -> None:
+    errors: list[str] = []
+    page = watched(browser, errors, viewport={"width": width, "height": 844}, color_scheme=scheme)
+    page.goto(f"{place.address}/upkeep?pot=pot-1&by=Tender+2")
+    page.get_by_text(
+        "This site checks the couplings and whip checks less often than common practice: "
+        "21 days instead of 7."
+    ).wait_for()
+    card = page.locator('[class*="st-key-due-"][class*="-pot-1-pinch_hose"]').first
+    card.get_by_role("button", name="Sign off").click()
+    card.get_by_text("Parts that were here").wait_for()
+    said = card.inner_text()
+    assert "Shut the air, open the drain and wait until it is silent" in said
+    assert "H16" in said and "H17" in said and "wall thickness 6 mm" in said
+    assert "soft spot, watched" in said
+    fits(page, f"upkeep-{width}-{scheme}-history")
+    card.get_by_role("button", name="Close").click()
+    page.get_by_role("button", name="Look at the pot").click()
+    page.get_by_text("Dead-man works, lets go by itself").wait_for()
+    fits(page, f"upkeep-{width}-{scheme}-start")
+    if width > 1000:
+        page.get_by_role("radiogroup").filter(has_text="Yes")
+        for number in range(6):
+            page.locator('[class*="st-key-start-pot-1-"]').nth(number).get_by_text(
+                "Yes", exact=True
+            ).click()
+        page.get_by_role("button", name="Save start").click()
+        page.get_by_text("Saved: start of a shift on Pot 1, by Tender 2.").wait_for()
+        page.get_by_role("button", name="Make the record").click()
+        with page.expect_download() as got:
+            page.get_by_role("button", name="Download the record of Pot 1").click()
+        text = Path(got.value.path()).read_text(encoding="utf-8")
+        assert "H17" in text and "dead-man works, lets go by itself" in text
+        assert "21 instead of 7" in text
+    assert page.evaluate("window.seenForbidden") == []
+    assert errors == []
+    page.context.close()
+
+
+def fits(page: Any, name: str) -> None:
+    page.wait_for_timeout(600)
+    overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert overflow <= 0, f"{overflow} px too wide"
+    low = page.evaluate(
+        "[...document.querySelectorAll('.stButton button, .stFormSubmitButton button, "
+        "[data-testid=stButtonGroup] button')].map(e => [e.innerText, "
+        "e.getBoundingClientRect().height]).filter(([text, height]) => height < 48)"
+    )
+    assert low == [], "too low to press with gloves"
+    keep_picture(page, name)
