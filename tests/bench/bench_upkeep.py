@@ -82,6 +82,15 @@ def work(con: duckdb.DuckDBPyConnection, days: int) -> None:
         "ORDER BY pot_id, moment",
         {"presses": PRESSES_A_DAY},
     )
+    # Boxes are switched off from the end of a day's work to the begin of the next.
+    con.execute("DELETE FROM gap")
+    con.execute(
+        "INSERT INTO gap BY NAME SELECT * FROM (SELECT pot_id, day + INTERVAL 14 HOUR AS from_at, "
+        "lead(day, 1, $last::TIMESTAMP) OVER (PARTITION BY pot_id ORDER BY day) "
+        "+ INTERVAL 5 HOUR AS to_at, false AS deadman_before, false AS deadman_after FROM worked) "
+        "WHERE to_at > from_at",
+        {"last": dt.datetime.combine(NOW.date(), dt.time()) - dt.timedelta(days=1)},
+    )
     entries = [
         (
             "crew",
