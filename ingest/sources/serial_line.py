@@ -82,9 +82,17 @@ class SerialSource:
     def _open(self) -> Any:
         self.state = f"opening {self._settings.port}"
         try:
-            return serial.serial_for_url(
-                self._settings.port, baudrate=self._settings.baud, timeout=_POLL_S
+            port = serial.serial_for_url(
+                self._settings.port,
+                baudrate=self._settings.baud,
+                timeout=_POLL_S,
+                do_not_open=True,
             )
+            # Opening one over the network, pyserial throws away what has come by then: but the
+            # other end sends from the first moment on.
+            port.reset_input_buffer = _keep_what_came
+            port.open()
+            return port
         except (OSError, ValueError) as error:
             raise SourceLost(
                 f"The serial line {self._settings.port} cannot be opened: {error}.",
@@ -97,6 +105,10 @@ class SerialSource:
             kind = LINE_CUT if line.cut else self._content_type
             message = RawMessage(self.name, "", kind, arrived_us, False, line.raw)
             inbox.put(Delivery(message, self, None))
+
+
+def _keep_what_came() -> None:
+    """Stand in for emptying a port's buffer."""
 
 
 def _read(port: Any) -> bytes:

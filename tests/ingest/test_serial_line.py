@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 import serial
 from serial.rfc2217 import PortManager
+from serial.urlhandler import protocol_socket
 
 from ingest.errors import SourceLost
 from ingest.health import read_health
@@ -189,13 +190,9 @@ def test_a_network_port_works_like_a_device() -> None:
             except SourceLost as error:
                 trouble.append(error)
 
-        thread = threading.Thread(target=run)
+        thread = threading.Thread(target=run, daemon=True)
         thread.start()
         box, _ = server.accept()
-        # pyserial throws away what came while it was still opening the port.
-        give_up_at = time.monotonic() + 30.0
-        while source.state != "open" and time.monotonic() < give_up_at:
-            time.sleep(0.01)
         box.sendall(framed(1) + framed(2) + b"half")
         box.close()
         thread.join(30)
@@ -203,6 +200,37 @@ def test_a_network_port_works_like_a_device() -> None:
             framed(1)[1:-1], framed(2)[1:-1], b"half",
         ]  # fmt: skip
         assert "went away" in str(trouble[0])
+
+
+def test_what_a_network_port_sends_while_it_is_being_opened_is_kept(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    slow = threading.Event()
+
+    def update_slowly(port: object) -> None:
+        """Between connecting and being open: all has arrived by then."""
+        assert slow.wait(30)
+        time.sleep(0.2)
+
+    monkeypatch.setattr(protocol_socket.Serial, "_update_dtr_state", update_slowly)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        inbox, stop = Inbox(), threading.Event()
+        source = SerialSource(SerialSettings(f"socket://127.0.0.1:{server.getsockname()[1]}"))
+        thread = threading.Thread(target=source.run, args=(inbox, stop), daemon=True)
+        thread.start()
+        box, _ = server.accept()
+        wanted = [framed(n) for n in range(50)]
+        box.sendall(b"".join(wanted))
+        assert source.state != "open"
+        slow.set()
+        heard: list[bytes] = []
+        give_up_at = time.monotonic() + 30
+        while len(heard) < 50 and time.monotonic() < give_up_at:
+            heard += [delivery.message.payload for delivery in inbox.take(0.1)]
+        stop.set()
+        thread.join(30)
+        box.close()
+    assert [b"\x1e" + line + b"\n" for line in heard] == wanted
 
 
 class FarPort:
@@ -218,6 +246,7 @@ class FarPort:
         self.speed = 0
         self._socket: socket.socket | None = None
         self._sending = threading.Lock()
+        self.connected = threading.Event()
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
 
@@ -234,6 +263,7 @@ class FarPort:
     def _serve(self) -> None:
         self._socket, _ = self._listening.accept()
         self._manager = PortManager(self.line, self)
+        self.connected.set()
         while block := self._socket.recv(4096):
             list(self._manager.filter(block))
             self.speed = self.line.baudrate
@@ -259,15 +289,19 @@ def test_a_line_behind_rfc_2217_is_read_and_its_speed_set() -> None:
         except SourceLost as error:
             lost.append(error)
 
-    thread = threading.Thread(target=run)
+    thread = threading.Thread(target=run, daemon=True)
     thread.start()
     give_up_at = time.monotonic() + 20
+    wanted = [framed(n) for n in range(20)]
+    assert far.connected.wait(20)
+    # What the far end sends while the two still agree on how to speak is kept as well.
+    early = wanted[:3]
+    far.send(b"".join(early))
     while source.state != "open":
         assert time.monotonic() < give_up_at, (source.state, lost)
         time.sleep(0.02)
     # 0xFF is what the protocol escapes with; it stands in no text, but noise has it.
-    wanted = [framed(n) for n in range(20)]
-    for number, block in enumerate(wanted):
+    for number, block in list(enumerate(wanted))[3:]:
         far.send(b"\xff\xffnoise\n" + block if number == 10 else block)
     heard: list[bytes] = []
     while len(heard) < 21:
