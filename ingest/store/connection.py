@@ -7,6 +7,7 @@ sentence. A connection never leaves the thread that opened it.
 
 from __future__ import annotations
 
+import os
 import random
 import threading
 import time
@@ -33,7 +34,11 @@ DEFAULT_WAIT_S = 20.0
 # How DuckDB passes on that a disk or a quota is full.
 _NO_ROOM = ("No space left on device", "Disk quota exceeded", "not enough space on the disk")
 # How it says that what it reads is not what it wrote.
-_DAMAGED = ("Corrupt database", "does not match stored checksum")
+_DAMAGED = (
+    "Corrupt database",
+    "does not match stored checksum",
+    "not a valid DuckDB database file",
+)
 # How it says that another process has the file, on POSIX and on Windows.
 _HELD = ("Could not set lock", "being used by another process")
 
@@ -123,6 +128,8 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
 
     from ingest.store import migrations
 
+    if not store_path(data).exists():
+        _make_store(store_path(data))
     con = open_store(store_path(data), read_only=False, wait_s=wait_s)
     try:
         con.execute("SET TimeZone = 'UTC'")
@@ -144,6 +151,49 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
         raise told from error
     finally:
         con.close()
+
+
+def _make_store(path: Path) -> None:
+    """Make an empty store under another name, and give it its own once it is whole.
+
+    A disk that is full or a power cut in the midst would else leave a file that is no store, and
+    would bar the way when there is room again. Where another process was first, its store stays.
+
+    Raises
+    ------
+    StoreError, DiskFull
+        As :func:`write_window`.
+    """
+    import duckdb
+
+    fresh = path.with_name(f"{path.name}.{os.getpid()}.new")
+    try:
+        fresh.unlink(missing_ok=True)
+        duckdb.connect(str(fresh)).close()
+        try:
+            os.link(fresh, path)
+        except FileExistsError:
+            pass
+        except OSError:
+            # Not every file system knows links; a name of its own is as good.
+            if not path.exists():
+                fresh.rename(path)
+    except duckdb.Error as error:
+        told = _told(path, error)
+        if told is not error:
+            raise told from error
+        raise StoreError(
+            f"The store {path} cannot be made: {_first_line(error)}",
+            "Check that the disk is there and that you may write to the folder.",
+        ) from error
+    except OSError as error:
+        raise StoreError(
+            f"The store {path} cannot be made: {error.strerror}.",
+            "Check that the disk is there and that you may write to the folder.",
+        ) from error
+    finally:
+        with suppress(OSError):
+            fresh.unlink(missing_ok=True)
 
 
 def _told(path: Path, error: duckdb.Error) -> GritbookError | duckdb.Error:
@@ -212,8 +262,9 @@ def open_store(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyCon
         except duckdb.IOException as error:
             # "lock" alone would not do: a damaged file is told of by its block.
             if not any(words in str(error) for words in _HELD):
-                if any(words in str(error) for words in _NO_ROOM):
-                    raise _told(path, error) from error
+                told = _told(path, error)
+                if told is not error:
+                    raise told from error
                 raise StoreError(
                     f"The store {path} cannot be opened: {_first_line(error)}",
                     "Check that the disk is there and that you may write to the folder.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import os
@@ -20,7 +21,7 @@ from ingest.errors import DiskFull, JournalError
 from ingest.health import read_health
 from ingest.readings import RawMessage
 from ingest.store import connection, journal
-from ingest.store.connection import read_window, store_path
+from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.journal import Journal
 from ingest.store.journal_frames import Entry, read_from
 from ingest.store.write import StoreWriter, stored_mark
@@ -337,6 +338,19 @@ def test_a_full_disk_stops_taking_says_so_and_goes_on_by_itself(
     wait_until(lambda: set(facts().get("trouble", {"?": 1})) <= {"disk"}, what="well again")
     assert ingest.stop() == 0
     assert stored(data) == list(range(2000))
+
+
+def test_a_store_that_could_not_be_made_for_want_of_room_is_made_later(small_disk: Path) -> None:
+    ballast = small_disk / "ballast"
+    with contextlib.suppress(OSError), ballast.open("wb", buffering=0) as file:
+        while True:
+            file.write(b"\0" * 4096)
+    with pytest.raises(DiskFull), write_window(small_disk):
+        pass
+    assert sorted(path.name for path in small_disk.iterdir()) == ["ballast"]
+    ballast.unlink()
+    with write_window(small_disk) as con:
+        assert con.execute("SELECT count(*) FROM sample").fetchall() == [(0,)]
 
 
 PUBLISHER = """
