@@ -70,7 +70,7 @@ class Journal:
         self._segment = max([after_segment, *numbers])
         self._file: IO[bytes] | None = None
         self._synced_bytes = 0
-        self._waiting: list[bytes] = []
+        self._waiting: list[RawMessage] = []
         self._end = Position(self._segment + 1, 0)
 
     @property
@@ -80,7 +80,7 @@ class Journal:
 
     def append(self, message: RawMessage) -> None:
         """Take a message into the next :meth:`sync`."""
-        self._waiting.append(encode(message))
+        self._waiting.append(message)
 
     def sync(self) -> None:
         """Bring what was appended to the disk. Where it raises, the messages still wait.
@@ -94,11 +94,11 @@ class Journal:
         """
         if not self._waiting:
             return
+        block = encode(self._waiting)
         try:
             if self._file is None or self._synced_bytes >= self._segment_bytes:
                 self._begin_segment()
             assert self._file is not None
-            block = b"".join(self._waiting)
             _write_all(self._file.fileno(), block)
             _sync_data(self._file.fileno())
         except OSError as error:

@@ -25,7 +25,7 @@ from __future__ import annotations
 import os
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import lru_cache
 from pathlib import Path
 from typing import IO, NamedTuple
@@ -37,7 +37,9 @@ MAGIC = b"\xf7GBJ"
 MAX_PAYLOAD_BYTES = 16 << 20
 
 _HEADER = struct.Struct("<4sBBHHHIIqI")
-_CHECKED = struct.Struct("<BBHHHIIq")
+# The same in the two parts that are written: what the CRC covers of it, and that with the rest.
+_CHECKED = struct.Struct("<BB6sIIq")
+_HEAD = struct.Struct("<4s24sI")
 _VERSION = 1
 _REPEATED = 1
 _READ_BYTES = 4 << 20
@@ -84,27 +86,28 @@ def journal_folder(data: Path) -> Path:
     return data / "journal"
 
 
-def encode(message: RawMessage) -> bytes:
-    """One message as a frame."""
-    names, lengths = _names(message.source, message.topic, message.content_type)
-    payload = message.payload
-    checked = _CHECKED.pack(
-        _VERSION,
-        _REPEATED if message.repeated else 0,
-        *lengths,
-        len(payload),
-        message.transport_id,
-        message.arrived_us,
-    )
-    crc = zlib.crc32(payload, zlib.crc32(names, zlib.crc32(checked)))
-    return b"".join((MAGIC, checked, crc.to_bytes(4, "little"), names, payload))
+def encode(messages: Iterable[RawMessage]) -> bytes:
+    """Messages as frames, one behind the other."""
+    # A journal's group is written while its messages wait to be acknowledged, so every step counts:
+    # what messages have in common is worked out where it changes only.
+    parts: list[bytes] = []
+    known: tuple[str, str, str] | None = None
+    for source, topic, content_type, arrived_us, repeated, payload, transport_id in messages:
+        if (source, topic, content_type) != known:
+            known = (source, topic, content_type)
+            names, lengths = _names(*known)
+        flags = _REPEATED if repeated else 0
+        checked = _CHECKED.pack(_VERSION, flags, lengths, len(payload), transport_id, arrived_us)
+        crc = zlib.crc32(payload, zlib.crc32(names, zlib.crc32(checked)))
+        parts += (_HEAD.pack(MAGIC, checked, crc), names, payload)
+    return b"".join(parts)
 
 
 @lru_cache(maxsize=1024)
-def _names(source: str, topic: str, content_type: str) -> tuple[bytes, tuple[int, int, int]]:
-    """What messages have in common: the names' bytes and lengths."""
+def _names(source: str, topic: str, content_type: str) -> tuple[bytes, bytes]:
+    """What messages have in common: the names, and their lengths as the header has them."""
     parts = (source.encode(), topic.encode(), content_type.encode())
-    return b"".join(parts), (len(parts[0]), len(parts[1]), len(parts[2]))
+    return b"".join(parts), struct.pack("<3H", *map(len, parts))
 
 
 def segment_path(folder: Path, number: int) -> Path:

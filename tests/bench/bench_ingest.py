@@ -149,29 +149,37 @@ def append_alone_s(data: Path) -> float:
     return time.perf_counter() - began
 
 
-def bench_journal(folder: Path, group: int) -> None:
+def bench_journal(folder: Path, group: int, repeats: int) -> None:
     """Group commits of the journal against bare fdatasync of the same bytes."""
     batch = messages(200 * group, 2)
-    frames = [encode(message) for message in batch]
-    took = {"bare": 0.0, "journal": 0.0}
-    with tempfile.TemporaryDirectory(dir=folder) as name:
-        data = Path(name)
-        with (data / "bare").open("xb", buffering=0) as file, Journal(data) as journal:
+    frames = [encode([message]) for message in batch]
+    took: dict[str, list[float]] = {"bare": [], "journal": []}
+    for _ in range(repeats):
+        bare_s = journal_s = 0.0
+        with (
+            tempfile.TemporaryDirectory(dir=folder) as name,
+            (Path(name) / "bare").open("xb", buffering=0) as file,
+            Journal(Path(name)) as journal,
+        ):
             # By turns, so that other work on the machine falls on both.
             for begin in range(0, len(batch), group):
                 block = b"".join(frames[begin : begin + group])
                 began = time.perf_counter()
                 os.write(file.fileno(), block)
                 os.fdatasync(file.fileno())
-                took["bare"] += time.perf_counter() - began
+                bare_s += time.perf_counter() - began
                 began = time.perf_counter()
                 for message in batch[begin : begin + group]:
                     journal.append(message)
                 journal.sync()
-                took["journal"] += time.perf_counter() - began
+                journal_s += time.perf_counter() - began
+        took["bare"].append(bare_s)
+        took["journal"].append(journal_s)
+    ratio = statistics.median(map(truediv, took["bare"], took["journal"]))
+    bare_s, journal_s = map(statistics.median, took.values())
     print(
-        f"journal, groups of {group}: {len(batch) / took['journal']:,.0f} messages/s, bare "
-        f"fdatasync {len(batch) / took['bare']:,.0f} ({took['bare'] / took['journal']:.2f})"
+        f"journal, groups of {group}: {len(batch) / journal_s:,.0f} messages/s, bare fdatasync "
+        f"{len(batch) / bare_s:,.0f} ({ratio:.2f}, median of {repeats} ratios)"
     )
 
 
@@ -363,7 +371,7 @@ def main() -> None:
         bench_decode(instants, 3 * chosen.repeats)
     with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
         for group in (1, 10, 100):
-            bench_journal(Path(name), group)
+            bench_journal(Path(name), group, chosen.repeats)
     for instants in (1, 10):
         with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
             bench_mqtt(Path(name), chosen.messages, instants, chosen.repeats)

@@ -129,7 +129,7 @@ def test_one_bad_byte_anywhere_costs_one_frame_and_is_reported(tmp_path: Path) -
 
 
 def test_a_magic_inside_a_payload_is_not_taken_for_a_frame(tmp_path: Path) -> None:
-    inner = journal_frames.encode(message(5))
+    inner = journal_frames.encode([message(5)])
     with Journal(tmp_path) as opened:
         opened.append(message(1, inner))
         opened.append(message(2))
