@@ -70,6 +70,8 @@ class Job:
     kg_m2 : float
         Abrasive it truly takes at 690 kPa at the nozzle and usual skill [kg/m2]. Drawn about
         estimating practice (from memory); no rank of the rust grades is built in.
+    access, place : str
+        How the steel is reached, and whether it stands indoors; neither changes what it takes.
     """
 
     name: str
@@ -78,21 +80,23 @@ class Job:
     prep_grade: str
     planned_m2: float
     kg_m2: float
+    access: str = "ground"
+    place: str = "outdoor"
 
 
 JOBS = (
-    Job("tank-4-shell", "storage tank 4, shell plates", "A", "Sa 2½", 780.0, 17.5),
-    Job("tank-4-roof", "storage tank 4, roof", "C", "Sa 2½", 420.0, 16.0),
-    Job("barge-7-hull", "barge 7, outside of hull", "D", "Sa 2", 960.0, 19.0),
-    Job("barge-7-deck", "barge 7, deck", "C", "Sa 2", 510.0, 13.5),
-    Job("girder-set-12", "bridge girders, set 12", "B", "Sa 2½", 640.0, 15.5),
-    Job("girder-set-13", "bridge girders, set 13", "A", "Sa 3", 610.0, 21.0),
-    Job("pipe-rack-2", "pipe rack 2, supports", "B", "Sa 2½", 380.0, 18.0),
-    Job("lock-gate-1", "lock gate 1, both faces", "D", "Sa 2½", 560.0, 24.0),
-    Job("crane-rail-9", "crane rail beams, bay 9", "A", "Sa 2½", 330.0, 16.5),
-    Job("silo-3-inside", "silo 3, inside", "C", "Sa 3", 450.0, 22.0),
-    Job("frame-batch-31", "steel frames, batch 31", "B", "Sa 2", 720.0, 11.5),
-    Job("buoy-batch-5", "buoys, batch 5", "D", "Sa 2", 290.0, 15.0),
+    Job("tank-4-shell", "storage tank 4, shell plates", "A", "Sa 2½", 780.0, 17.5, "scaffold"),
+    Job("tank-4-roof", "storage tank 4, roof", "C", "Sa 2½", 420.0, 16.0, "ground"),
+    Job("barge-7-hull", "barge 7, outside of hull", "D", "Sa 2", 960.0, 19.0, "lift"),
+    Job("barge-7-deck", "barge 7, deck", "C", "Sa 2", 510.0, 13.5, "ground"),
+    Job("girder-set-12", "bridge girders, set 12", "B", "Sa 2½", 640.0, 15.5, "ground", "indoor"),
+    Job("girder-set-13", "bridge girders, set 13", "A", "Sa 3", 610.0, 21.0, "ground", "indoor"),
+    Job("pipe-rack-2", "pipe rack 2, supports", "B", "Sa 2½", 380.0, 18.0, "lift"),
+    Job("lock-gate-1", "lock gate 1, both faces", "D", "Sa 2½", 560.0, 24.0, "scaffold"),
+    Job("crane-rail-9", "crane rail beams, bay 9", "A", "Sa 2½", 330.0, 16.5, "lift"),
+    Job("silo-3-inside", "silo 3, inside", "C", "Sa 3", 450.0, 22.0, "confined", "indoor"),
+    Job("frame-batch-31", "steel frames, batch 31", "B", "Sa 2", 720.0, 11.5, "ground", "indoor"),
+    Job("buoy-batch-5", "buoys, batch 5", "D", "Sa 2", 290.0, 15.0, "ground"),
 )
 
 POT_SIZES = (

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from .contractor import ABRASIVE, BAG_KG, CREWS, SUPERVISORS
+from .keeping import keeping_rows, stop_rows
 from .yard import Shift, WorkedShift, Yard, generator, history_end
 
 PART_KINDS = (
@@ -108,6 +109,7 @@ class PotEntries:
             entered_at = done_at + timedelta(minutes=3)
             self.rows.append(_row(str(event["kind"]), entered_at, tender, body))
         self.rows += routine_rows(worked.pot, shift, tender)
+        self.rows += [row_of(*row) for row in stop_rows(worked, box_on, tender)]
         self.areas.append(PotArea(worked.pot, shift, worked.area_m2))
 
 
@@ -153,6 +155,22 @@ def _row(kind: str, recorded_at: datetime, recorded_by: str, body: dict[str, obj
     return recorded_at, record
 
 
+def row_of(at: datetime, kind: str, by: str, body: dict[str, object]) -> Row:
+    """Give a row of the file from what was entered; instants in it are written as texts.
+
+    Parameters
+    ----------
+    at : datetime
+        When it was entered.
+    kind, by : str
+        Kind of record, and who entered it.
+    body : dict
+        What was entered.
+    """
+    told = {key: utc_text(v) if isinstance(v, datetime) else v for key, v in body.items()}
+    return _row(kind, at, by, told)
+
+
 def _slip(kind: str, pot: str, shift: Shift, note: str) -> dict[str, object]:
     return {"kind": kind, "pot": pot, "shift": shift.name, "note": note}
 
@@ -192,6 +210,7 @@ def plan_rows(yard: Yard) -> list[Row]:
             body = {
                 "job": job.name, "item": job.item, "rust_grade": job.rust_grade,
                 "prep_grade": job.prep_grade, "planned_m2": job.planned_m2,
+                "access": job.access, "place": job.place,
             }  # fmt: skip
             rows.append(_row("job", before - timedelta(minutes=20), _supervisor(shift), body))
         body = {
@@ -272,7 +291,7 @@ def write_records(
     tuple of int and list
         How many entries were written; what was wrong with them, for the truth.
     """
-    rows = plan_rows(yard)
+    rows = plan_rows(yard) + [row_of(*row) for row in keeping_rows(yard)]
     slips = []
     for entries in pots:
         rows += entries.rows

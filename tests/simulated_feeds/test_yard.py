@@ -180,7 +180,14 @@ def test_records_hold_their_keys_and_come_in_order_of_entry(week):
     assert all(set(line) == {"kind", "recorded_at", "recorded_by", "body"} for line in lines)
     keys = {
         "crew": {"crew", "size"},
-        "job": {"job", "item", "rust_grade", "prep_grade", "planned_m2"},
+        "job": {"job", "item", "rust_grade", "prep_grade", "planned_m2", "access", "place"},
+        "price": {"price_of", "price", "from_at"},
+        "abrasive_kind": {
+            "abrasive", "bulk_kg_m3", "particle_kg_m3", "price_kg", "bag_kg", "reorder_kg",
+        },
+        "abrasive_move": {"abrasive", "move", "kg", "at", "batch"},
+        "fuel": {"shift", "litres", "at"},
+        "stop_reason": {"pot", "from_at", "to_at", "stop_for"},
         "shift": {"shift", "crew", "job", "pots", "from_at", "to_at", "people"},
         "area": {"job", "shift", "pot", "area_m2", "at"},
         "abrasive": {"pot", "at", "bags", "bag_kg", "abrasive", "shift"},
