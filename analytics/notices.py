@@ -348,7 +348,7 @@ def events(before: pl.DataFrame, after: pl.DataFrame, now: dt.datetime) -> pl.Da
     for key, row in new.items():
         was = old.get(key) or old.get(moved.get(key, ""))
         if was is None:
-            add(row, "raised", row["raised_at"], row["said"])
+            add(row, "raised", row["kind_at"], row["said"])
         elif NOTICE_KINDS[row["kind"]].rank > NOTICE_KINDS[was["kind"]].rank:
             add(row, "worse", row["kind_at"], row["said"])
         if row["cleared_at"] is not None and (was is None or was["cleared_at"] is None):

@@ -18,7 +18,7 @@ import polars as pl
 
 from analytics.notices import SPAN_SCHEMA
 from analytics.upkeep import UpkeepRule
-from ingest.parts import RESULTS
+from ingest.parts import RESULTS, position_of
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -37,7 +37,8 @@ class Curve(NamedTuple):
     edges_us : ndarray of int64, shape (n,)
         Instants at which it may have grown, ascending: ends of cycles and of silences. [us]
     used : callable
-        ``from_us, to_us`` (ndarray of int64 each) to high blast hours [h] and pinch cycles within.
+        ``from_us, to_us`` (ndarray of int64 each) to blast hours [h] and pinch cycles within, the
+        high figure of each.
     """
 
     edges_us: Ints
@@ -45,7 +46,11 @@ class Curve(NamedTuple):
 
 
 class Count(NamedTuple):
-    """A count of one rule at one place: since it began, up to the sign-off that ended it."""
+    """A count of one rule at one place: from when it runs there, up to what ended it.
+
+    A part that moved brings along what it did elsewhere since the count began: ``since_at``,
+    ``before_h`` high blast hours [h] and ``before_cycles`` pinch cycles, high.
+    """
 
     pot: str
     part: str
@@ -53,6 +58,9 @@ class Count(NamedTuple):
     rule: UpkeepRule
     from_at: dt.datetime
     to_at: dt.datetime | None
+    since_at: dt.datetime
+    before_h: float = 0.0
+    before_cycles: float = 0.0
 
 
 def counts(stays: pl.DataFrame, checks: pl.DataFrame, rules: Sequence[UpkeepRule]) -> list[Count]:
@@ -61,44 +69,72 @@ def counts(stays: pl.DataFrame, checks: pl.DataFrame, rules: Sequence[UpkeepRule
     Parameters
     ----------
     stays : polars.DataFrame
-        ``part``, ``pot``, ``position``, ``from_at``, ``to_at`` (null: still on).
+        ``part``, ``pot``, ``position``, ``from_at``, ``to_at`` (null: still on), and where parts
+        can have moved ``part_id``, ``basis``, ``blast_high_us``, ``cycles_high``.
     checks : polars.DataFrame
-        ``part``, ``pot``, ``position``, ``checked_at``, ``result``, ``rule``.
+        ``part``, ``pot``, ``position``, ``checked_at``, ``result``, ``rule``, and ``part_id``,
+        ``blast_high_us``, ``cycles_high`` (all that the part had done by then) beside those.
     rules : sequence of UpkeepRule
         The checks in force.
 
     Returns
     -------
     list of Count
-        Of each place and rule they follow one another without a hole.
+        Of each place and rule they follow one another without a hole, but where nobody entered
+        what is on: that counts in a kind's usual place only, or once somebody checked it.
     """
-    good: dict[tuple[str, str, str], list[tuple[dt.datetime, str]]] = {}
-    for check in checks.filter(pl.col("result").is_in(_RESETTING)).iter_rows(named=True):
-        place = (check["pot"], check["part"], check["position"])
-        good.setdefault(place, []).append((check["checked_at"], check["rule"]))
+    good: dict[Any, list[dict[str, Any]]] = {}
+    for check in checks.filter(pl.col("result").is_in(_RESETTING)).sort("checked_at").to_dicts():
+        good.setdefault(_individual(check), []).append(check)
     named: dict[str, list[UpkeepRule]] = {}
     for rule in sorted(rules, key=lambda rule: rule.closeness):
         named.setdefault(rule.called, []).append(rule)
     found = []
-    for stay in stays.iter_rows(named=True):
-        place = (stay["pot"], stay["part"], stay["position"])
+    lives: dict[Any, tuple[dt.datetime, float, float]] = {}
+    for stay in stays.sort("from_at").iter_rows(named=True):
+        key = _individual(stay)
+        first_at, life_h, life_cycles = lives.get(key, (stay["from_at"], 0.0, 0.0))
+        hours, cycles = _done(stay)
+        lives[key] = (first_at, life_h + hours, life_cycles + cycles)
+        mine = good.get(key, [])
+        is_usual = stay["position"] == position_of(stay["part"])
+        if stay.get("basis") == "unknown" and not is_usual and not mine:
+            continue
         for name, of_name in named.items():
             holding = [r for r in of_name if r.holds(stay["pot"], stay["position"])]
             if of_name[0].part != stay["part"] or not holding:
                 continue
             rule = holding[-1]
-            resets = sorted(
-                at
-                for at, of_rule in good.get(place, [])
-                if rule.task != "replace"
-                and of_rule in ("", name)
-                and at > stay["from_at"]
-                and (stay["to_at"] is None or at < stay["to_at"])
-            )
-            edges = [stay["from_at"], *resets, stay["to_at"]]
-            for begin, end in itertools.pairwise(edges):
-                found.append(Count(*place, rule, begin, end))
+            resets = [c for c in mine if rule.task != "replace" and c["rule"] in ("", name)]
+            earlier = [c for c in resets if c["checked_at"] <= stay["from_at"]]
+            since_at, before = first_at, (life_h, life_cycles)
+            if earlier:
+                then_h, then_cycles = _done(earlier[-1])
+                since_at = earlier[-1]["checked_at"]
+                before = (max(life_h - then_h, 0.0), max(life_cycles - then_cycles, 0.0))
+            within = [
+                c["checked_at"]
+                for c in resets
+                if c["checked_at"] > stay["from_at"]
+                and (stay["to_at"] is None or c["checked_at"] < stay["to_at"])
+            ]
+            place = (stay["pot"], stay["part"], stay["position"])
+            edges = [stay["from_at"], *within, stay["to_at"]]
+            for number, (begin, end) in enumerate(itertools.pairwise(edges)):
+                if number:
+                    found.append(Count(*place, rule, begin, end, begin))
+                else:
+                    found.append(Count(*place, rule, begin, end, since_at, *before))
     return found
+
+
+def _individual(row: dict[str, Any]) -> Any:
+    return row.get("part_id") or (row["pot"], row["part"], row["position"])
+
+
+def _done(row: dict[str, Any]) -> tuple[float, float]:
+    """High blast hours [h] and pinch cycles of a stay or by a check, where they are told."""
+    return row.get("blast_high_us", 0) / 3.6e9, float(row.get("cycles_high", 0))
 
 
 def rule_spans(
@@ -129,13 +165,15 @@ def rule_spans(
         for kind, given in _STAGES:
             share = given if given is not None else 1.0 - rule.due_soon
             if rule.every_days is not None:
-                at = count.from_at + dt.timedelta(days=share * rule.every_days)
+                at = count.since_at + dt.timedelta(days=share * rule.every_days)
+                at = max(at, count.from_at)
                 if at <= end:
-                    said = f"{rule.every_days:g} days"
+                    said = "day" if rule.every_days == 1 else f"{rule.every_days:g} days"
                     passed.setdefault((number, kind), []).append((at, said))
             limits = (rule.every_blast_h, rule.every_cycles)
             if any(limit is not None for limit in limits) and count.pot in curves:
                 hours, cycles = (np.inf if limit is None else share * limit for limit in limits)
+                hours, cycles = hours - count.before_h, cycles - count.before_cycles
                 by = f"{rule.every_blast_h:g} blast hours" if rule.every_blast_h else ""
                 said = by or f"{rule.every_cycles} pinch cycles"
                 by_pot.setdefault(count.pot, []).append((number, kind, hours, cycles, said))
@@ -157,7 +195,7 @@ def rule_spans(
         what = count.rule.what[:1].upper() + count.rule.what[1:]
         rows.append(
             (count.pot, kind, cause, at, to_at, to_at or now, None,
-             f"{what}: every {limit}; counted since {count.from_at:%Y-%m-%d}.")
+             f"{what}: every {limit}; counted since {count.since_at:%Y-%m-%d}.")
         )  # fmt: skip
     return pl.DataFrame(rows, schema=SPAN_SCHEMA, orient="row")
 

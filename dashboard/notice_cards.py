@@ -193,32 +193,34 @@ def rest() -> None:
                     _small(described, row)
         if found.events.height:
             with st.expander("What became of notices"):
-                look.put(_log(described, found.events))
+                look.put(_log(described, found))
 
 
 def _small(described: Yard, row: dict[str, Any]) -> None:
-    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+    text, way = st.columns([5, 1], gap="small", vertical_alignment="center")
+    with text:
         state = look.badge(telling.STATE_WORDS[row["state"]], "plain")
-        said = look.shown(telling.line(described, row))
+        said = look.shown(words.page_units(telling.line(described, row)))
         look.put(f'<p class="gb-heard">{state} {said}</p>')
+    with way:
         if row["state"] in ("raised", "put_off", "cleared") and st.button(
-            "Acknowledge", key=f"small-seen-{row['notice_id']}", width=160
+            "Acknowledge", key=f"small-seen-{row['notice_id']}", width="stretch"
         ):
             _enter(row, "notice_seen", {})
 
 
-def _log(described: Yard, events: pl.DataFrame) -> str:
+def _log(described: Yard, found: data.Noticed) -> str:
     zone = described.site.zone
-    rows = [
-        (
-            words.day_and_time(row["noticed_at"], zone) + (", found late" if row["late"] else ""),
-            telling.EVENT_WORDS[row["what"]],
-            data.pot_title(described, row["pot"]),
-            words.sentence(NOTICE_KINDS[row["kind"]].words),
-            words.page_units(row["said"]),
+    called = dict(found.standing.select("notice_id", "words").iter_rows())
+    lines = []
+    for row in reversed(found.events.tail(LOG_ROWS).to_dicts()):
+        words_of_it = called.get(row["notice_id"], words.sentence(NOTICE_KINDS[row["kind"]].words))
+        late = ", from data that came in late" if row["late"] else ""
+        lines.append(
+            f'<div class="gb-entry"><b>{look.shown(telling.EVENT_WORDS[row["what"]])}: '
+            f"{look.shown(words_of_it)}, {look.shown(data.pot_title(described, row['pot']))}</b>"
+            f"<span>{look.shown(words.day_and_time(row['happened_at'], zone))}; found "
+            f"{look.shown(words.day_and_time(row['noticed_at'], zone))}{late}. "
+            f"{look.shown(words.page_units(row['said']))}</span></div>"
         )
-        for row in reversed(events.tail(LOG_ROWS).to_dicts())
-    ]
-    return look.table(
-        ("Found", "What", "Pot", "Notice", "Seen"), rows, "What became of notices, newest first"
-    )
+    return "".join(lines)

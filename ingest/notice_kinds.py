@@ -132,7 +132,7 @@ NOTICE_KINDS: dict[str, NoticeKind] = {
         "Do it and sign it off. " + _TOUCH,
     ),
     "rule_overdue": NoticeKind(
-        "check overdue", "rule", 3, BY_DAY, 0.0, 0.0,
+        "check overdue", "rule", 3, IN_DIGEST, 0.0, 0.0,
         "Do it and sign it off. " + _TOUCH,
     ),
     "records_missing": NoticeKind(
