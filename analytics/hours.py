@@ -126,6 +126,14 @@ class PotHours:
         """Pinch cycles whose press lies in each half-open window."""
         return np.searchsorted(self.pressed_us, to_us) - np.searchsorted(self.pressed_us, from_us)
 
+    def cycles_high_within(self, from_us: Ints, to_us: Ints) -> Ints:
+        """The same with silence counted as on, at the pot's own pace, rounded up."""
+        blast_us = int(self.blast.total_us[-1]) if self.blast.total_us.size else 0
+        pace = self.pressed_us.size / blast_us if blast_us else 0.0
+        silent_us = self.silent.us_within(from_us, to_us)
+        more = np.ceil(silent_us * pace).astype(np.int64)
+        return np.asarray(self.cycles_within(from_us, to_us) + more)
+
 
 def _column_us(frame: pl.DataFrame, name: str) -> Ints:
     return frame[name].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()

@@ -191,7 +191,8 @@ def _curve(con: duckdb.DuckDBPyConnection, yard: Yard, pot: str, now: dt.datetim
 
     def used(from_us: Ints, to_us: Ints) -> tuple[Floats, Floats]:
         within = hours.windows(totals, from_us, to_us, np.full(to_us.shape, now_us, np.int64))
-        return within["blast_high_s"].to_numpy() / 3600.0, within["cycles"].to_numpy().astype(float)
+        cycles = totals.cycles_high_within(from_us, np.minimum(to_us, now_us))
+        return within["blast_high_s"].to_numpy() / 3600.0, cycles.astype(float)
 
     return Curve(edges.cast(pl.Int64).to_numpy(), used)
 

@@ -339,9 +339,7 @@ def _used(hours: PotHours | None, from_us: Ints, to_us: Ints) -> Ints:
     used[:, 2] = hours.blast_high.us_within(from_us, to_us) + silent_us
     used[:, 3] = hours.cycles_within(from_us, to_us)
     used[:, 4] = np.searchsorted(hours.sure_us, to_us) - np.searchsorted(hours.sure_us, from_us)
-    blast_us = int(hours.blast.total_us[-1]) if hours.blast.total_us.size else 0
-    pace = hours.pressed_us.size / blast_us if blast_us else 0.0
-    used[:, 5] = used[:, 3] + np.ceil(silent_us * pace).astype(np.int64)
+    used[:, 5] = hours.cycles_high_within(from_us, to_us)
     used[:, 6] = silent_us
     return used
 
@@ -397,7 +395,7 @@ def _counted(
         which = (place.pot, place.part, place.position, stay.part_id, stay.tag)
         usage.append((*which, stay.basis, "", begin, now, *total.tolist()))
         usage += [
-            (*which, "checked", rule, at, now, *(total - used).tolist())
+            (*which, "checked", rule, at, now, *_since(total, used).tolist())
             for rule, (at, used) in sorted(checked.items())
         ]
     return PartsUsage(
@@ -418,6 +416,13 @@ def _counted(
         ),
         _frame(usage, USAGE_SCHEMA, ["pot", "part", "position", "since", "rule"]),
     )  # fmt: skip
+
+
+def _since(total: Ints, by_then: Ints) -> Ints:
+    """What came on top; silence's cycles were rounded up at both ends, and are again."""
+    since = total - by_then
+    since[5] += since[6] > 0
+    return since
 
 
 def _frame(

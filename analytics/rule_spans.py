@@ -194,7 +194,7 @@ def rule_spans(
         cause = "/".join((count.part, count.position, count.rule.called))
         what = count.rule.what[:1].upper() + count.rule.what[1:]
         rows.append(
-            (count.pot, kind, cause, at, to_at, to_at or now, None,
+            (count.pot, kind, cause, at, to_at, to_at or at, None,
              f"{what}: every {limit}; counted since {count.since_at:%Y-%m-%d}.")
         )  # fmt: skip
     return pl.DataFrame(rows, schema=SPAN_SCHEMA, orient="row")
