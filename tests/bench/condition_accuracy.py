@@ -119,7 +119,7 @@ USUAL_SEVERITIES = (0.25, 0.5, 0.75)
 MONTH_CYCLES = 4800
 #: First pot of the trials with faults, and of those in good order; none of these was looked at
 #: while indicators and limits were chosen.
-FAULTY_FROM, HEALTHY_FROM = 3_000, 4_000
+FAULTY_FROM, HEALTHY_FROM = 3_100, 4_000
 
 
 def severities(fault: str) -> tuple[float, float, float]:
