@@ -22,6 +22,9 @@ from ingest import records
 from ingest.config import load_yard
 from ingest.store.connection import write_window
 
+#: The page without a weighed pot is in ``test_browser.py``, which always runs.
+pytestmark = pytest.mark.slow
+
 HERE = Path(__file__).resolve().parent
 #: Shifts of a pot: two in good order, one with a leaking hose.
 SHIFTS: tuple[dict[str, float], ...] = ({}, {}, {"pinch_leak": 0.25})
@@ -143,8 +146,8 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     [
         (1280, 900, "light"),
         (390, 844, "dark"),
-        pytest.param(390, 844, "light", marks=pytest.mark.slow),
-        pytest.param(1280, 900, "dark", marks=pytest.mark.slow),
+        (390, 844, "light"),
+        (1280, 900, "dark"),
     ],
 )
 def test_the_condition_page_fits_and_tells_of_the_leak(
