@@ -325,8 +325,8 @@ def record_spans(
         to_at = None if missing else max(late)
         lacked = missing or [w for w, at in entered.items() if at is not None and at > from_at]
         rows.append(
-            (shift["pot"], "records_missing", shift["shift"], from_at, to_at, to_at or now, None,
-             f"Shift {shift['shift']}: no {' and no '.join(lacked)} entered.")
+            (shift["pot"], "records_missing", shift["shift"], from_at, to_at, to_at or from_at,
+             None, f"Shift {shift['shift']}: no {' and no '.join(lacked)} entered.")
         )  # fmt: skip
     return _frame(rows)
 
@@ -387,7 +387,8 @@ def refill_spans(
         count, total_kg = refills.height, float(refills["estimate_kg"].sum())
         what = "A refill" if count == 1 else f"{count} refills"
         rows.append(
-            (pot, "records_missing", f"refills {day}", first + after, None, now, total_kg,
+            (pot, "records_missing", f"refills {day}", first + after, None, first + after,
+             total_kg,
              f"{what} of about {total_kg:.0f} kg in all that nobody entered.")
         )  # fmt: skip
     return _frame(rows)

@@ -66,7 +66,7 @@ def kept(data: Path) -> dict[str, pl.DataFrame]:
 
 
 @settings(
-    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     seed=st.integers(0, 10_000),
