@@ -381,9 +381,8 @@ def _pair_sentence(
     if difference < 0.0:  # told from the one with the larger figure
         first, second = second, first
         difference, low, high = (1.0 / (1.0 + v) - 1.0 for v in (difference, high, low))
-    verb = "did" if measure.more_is == "more" else "used"
     return (
-        f"{first} {verb} {_percent(difference)} more than {second} under like conditions "
+        f"{first} {measure.more_is} {_percent(difference)} more than {second} under like conditions "
         f"(between {_percent(low)} and {_percent(high)})."
     )
 

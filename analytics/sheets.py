@@ -31,7 +31,7 @@ from analytics.hour_review import HourTold, best_and_worst
 from analytics.hours import microseconds
 from analytics.nozzle_kept import NozzleKept, nozzle_kept
 from analytics.pipeline import transducer_laws
-from analytics.shift_rows import SHIFT_ROW_SCHEMA, with_schema
+from analytics.shift_rows import SHIFT_ROW_SCHEMA, costs_alike, with_schema
 from analytics.signals import signals
 from analytics.stock import stock
 from analytics.time_use import TimeLedger, TimeUse, UseSettings, time_ledger, waiting_for_air
@@ -171,7 +171,7 @@ def shift_rows(con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime) -> 
     now : datetime
         Naive UTC.
     """
-    return with_schema(part_rows(con, yard, now).select(list(SHIFT_ROW_SCHEMA)))
+    return with_schema(costs_alike(part_rows(con, yard, now)).select(list(SHIFT_ROW_SCHEMA)))
 
 
 def _timed(

@@ -63,7 +63,7 @@ class Measure:
     title, unit : str
         For people.
     more_is : str
-        What a larger figure means: ``more`` work done, or more ``used``.
+        What a larger figure means: more ``did``, more ``used``, or more ``cost``.
     """
 
     name: str
@@ -84,17 +84,17 @@ MEASURES: dict[str, Measure] = {
     m.name: m
     for m in (
         Measure("area_m2_blast_h", "area_m2", "blast_s", 3600.0, "Area per blast hour",
-                "m²/blast h", "more"),
+                "m²/blast h", "did"),
         Measure("area_m2_paid_h", "area_m2", "paid_s", 3600.0, "Area per paid hour of a person",
-                "m²/paid h", "more"),
+                "m²/paid h", "did"),
         Measure("abrasive_kg_m2", "abrasive_kg", "area_m2", 1.0, "Abrasive per area",
                 "kg/m²", "used"),
         Measure("air_kg_m2", "air_kg", "area_m2", 1.0, "Air per area", "kg/m²", "used"),
-        Measure("cost_m2", "cost", "area_m2", 1.0, "Cost per area", "per m²", "used"),
+        Measure("cost_m2", "cost", "area_m2", 1.0, "Cost per area", "per m²", "cost"),
         Measure("abrasive_kg_blast_h", "abrasive_kg", "blast_s", 3600.0,
                 "Abrasive per blast hour", "kg/blast h", "used"),
         Measure("blast_share", "blast_s", "elapsed_s", 1.0, "Blast time per shift time",
-                "h/h", "more"),
+                "h/h", "did"),
     )
 }  # fmt: skip
 
@@ -105,7 +105,7 @@ REASON_WORDS = {
     "no_area": "no area is entered",
     "no_abrasive": "no abrasive is known",
     "no_air": "no air is known",
-    "no_cost": "its cost is not known",
+    "no_cost": "its cost is not known, or is of other items than most shifts' is",
     "no_paid": "its paid hours are not known",
     "no_blast": "under ten minutes of blasting",
     "no_data": "too much of it without readings",
@@ -197,3 +197,29 @@ def judged(rows: pl.DataFrame, measure: Measure, by: str = "crew") -> pl.DataFra
     for condition, name in reversed(tests):
         reason = pl.when(condition).then(pl.lit(name)).otherwise(reason)
     return rows.with_columns(reason.alias("reason"))
+
+
+def costs_alike(rows: pl.DataFrame) -> pl.DataFrame:
+    """Keep the cost only of rows that lack the same prices as most do: like is compared with like.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        ``cost``, and ``lacking``: what was used but has no price.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same rows; ``cost`` is null where something else, more or less, has no price.
+
+    Examples
+    --------
+    >>> rows = pl.DataFrame({"cost": [900.0, 880.0, 400.0], "lacking": ["fuel", "fuel", "wages"]})
+    >>> costs_alike(rows)["cost"].to_list()
+    [900.0, 880.0, None]
+    """
+    counts = rows.filter(pl.col("cost").is_not_null())["lacking"].value_counts(sort=True)
+    if counts.is_empty():
+        return rows
+    usual = counts.sort("count", "lacking", descending=[True, False])["lacking"][0]
+    return rows.with_columns(pl.when(pl.col("lacking") == usual).then("cost").alias("cost"))
