@@ -11,6 +11,9 @@ import pytest
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.hours import PotHours, microseconds, pot_hours
 from analytics.parts_usage import EVENT_SCHEMA, PartsUsage, Place, usage_of_parts
+from analytics.pipeline import in_seconds
+from analytics.rule_spans import Curve, counts, rule_spans
+from analytics.upkeep import UpkeepRule, due_list
 
 BEGIN = dt.datetime(2026, 3, 2, 6)
 NOW = BEGIN + dt.timedelta(hours=100)
@@ -237,3 +240,29 @@ def test_stays_tile_their_place_exactly() -> None:
         edge = np.array([microseconds(mine["from_at"][0]), microseconds(NOW)])
         assert mine["blast_us"].sum() == STEADY.blast.us_within(edge[:1], edge[1:])[0]
         assert mine["cycles"].sum() == STEADY.cycles_within(edge[:1], edge[1:])[0]
+
+
+def test_a_limit_passes_by_all_that_a_moved_part_did() -> None:
+    rule = UpkeepRule("pinch_hose", "wall", 8.0, None, None, 0.1, "common practice")
+    events = [
+        event(0, "fitted", tag="H1"), event(10, "checked", result="good"),
+        event(40, "fitted", pot="pot-2", tag="H1"),
+    ]  # fmt: skip
+    found = used(*events)
+
+    def high(from_us: np.ndarray, to_us: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        high_us = STEADY.blast_high.us_within(from_us, to_us)
+        return high_us / 3.6e9, STEADY.cycles_high_within(from_us, to_us).astype(float)
+
+    edges = np.array([microseconds(at(10.0 * n + 2.0)) for n in range(10)])
+    curves = {pot: Curve(edges, high) for pot in ("pot-1", "pot-2")}
+    counted = counts(found.stays, found.checks.rename({"at": "checked_at"}), [rule])
+    spans = rule_spans(counted, curves, NOW).filter(pl.col("kind") == "rule_due")
+    # 1.7 h of ten: three tens on the first pot since the check, then two more make 8.5 h.
+    passed = spans.filter(pl.col("pot") == "pot-2")["from_at"].to_list()
+    assert passed == [at(52)]
+    for now, is_due in ((at(51.0), False), (at(52), True)):
+        frame = pl.DataFrame(events, schema=EVENT_SCHEMA, orient="row")
+        parts = usage_of_parts(frame, {"pot-1": STEADY, "pot-2": STEADY}, [HOSE], now)
+        due = due_list(in_seconds(parts.usage), [rule], now).filter(pl.col("pot") == "pot-2")
+        assert [state == "due" for state in due["state"]] == [is_due]
