@@ -382,8 +382,8 @@ def _pair_sentence(
         first, second = second, first
         difference, low, high = (1.0 / (1.0 + v) - 1.0 for v in (difference, high, low))
     return (
-        f"{first} {measure.more_is} {_percent(difference)} more than {second} under like conditions "
-        f"(between {_percent(low)} and {_percent(high)})."
+        f"{first} {measure.more_is} {_percent(difference)} more than {second} under like "
+        f"conditions (between {_percent(low)} and {_percent(high)})."
     )
 
 
