@@ -76,7 +76,7 @@ def changes(sheet: Sheet, zone: ZoneInfo) -> list[str]:
         ("Abrasive", sheet.signed.abrasive_kg, sheet.total("abrasive_kg"), "kg"),
     ):
         before, after = words.amount(then), words.amount(now)
-        if before != after:
+        if then is not None and before != after:
             lines.append(f"{label} was {before} when signed, and is {after} {unit} now.")
     return lines
 

@@ -18,6 +18,8 @@ WEEKLY_KG = 6500.0
 """Abrasive delivered a week for each pot [kg]."""
 FUEL_L_H = 17.0
 """Fuel a pot's compressor burns in an hour [l/h]."""
+UNSIGNED_DAYS = 2
+"""Sheets of so many last days are not signed yet [d]."""
 REASON_FORGOTTEN = 0.25
 """Chance that nobody says why a stop was."""
 BREAK_FROM_S = 720.0
@@ -27,7 +29,7 @@ Entry = tuple[datetime, str, str, dict[str, object]]
 
 
 def keeping_rows(yard: Yard) -> Iterator[Entry]:
-    """Give prices, kinds of abrasive, deliveries, and fuel of each shift.
+    """Give prices, kinds of abrasive, deliveries, and of each shift its fuel and its signature.
 
     Parameters
     ----------
@@ -67,6 +69,10 @@ def keeping_rows(yard: Yard) -> Iterator[Entry]:
         litres = 5.0 * round(FUEL_L_H * hours * len(shift.pots) / 5.0)
         done = shift.to_at - timedelta(minutes=4)
         yield done, "fuel", owner, {"shift": shift.name, "litres": litres, "at": done}
+        # The newest sheets lie on the desk yet.
+        signed = shift.to_at + timedelta(minutes=55)
+        if shift.to_at.date() < yard.to_date - timedelta(days=UNSIGNED_DAYS):
+            yield signed, "signature", owner, {"shift": shift.name, "at": signed}
 
 
 def stop_rows(worked: WorkedShift, box_on: datetime, tender: str) -> Iterator[Entry]:

@@ -147,11 +147,15 @@ def routine_rows(pot: str, shift: Shift, tender: str) -> list[Row]:
     return rows
 
 
-def _row(kind: str, recorded_at: datetime, recorded_by: str, body: dict[str, object]) -> Row:
+def _row(
+    kind: str, recorded_at: datetime, recorded_by: str, body: dict[str, object], reason: str = ""
+) -> Row:
     record: dict[str, object] = {
         "kind": kind, "recorded_at": utc_text(recorded_at), "recorded_by": recorded_by,
         "body": body,
     }  # fmt: skip
+    if reason:  # why it comes so late: the sheet may be signed already
+        record["reason"] = reason
     return recorded_at, record
 
 
@@ -264,11 +268,12 @@ def area_rows(
                 recorded_at += timedelta(hours=float(late_h))
                 note = f"entered {utc_text(recorded_at)}"
                 slips.append(_slip("area_late", area.pot, shift, note))
+            reason = "" if late >= AREA_LATE else "found on the clipboard"
             body: dict[str, object] = {
                 "job": shift.job.name, "shift": shift.name, "pot": area.pot,
                 "area_m2": rounded_m2, "at": utc_text(shift.to_at - timedelta(minutes=5)),
             }  # fmt: skip
-            rows.append(_row("area", recorded_at, _supervisor(shift), body))
+            rows.append(_row("area", recorded_at, _supervisor(shift), body, reason))
     return rows, slips
 
 

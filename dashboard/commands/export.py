@@ -156,6 +156,32 @@ def dictionary(
             typer.echo("")
 
 
+def jobs(
+    data: DataOption = None,
+    yard: YardOption = None,
+    form: FormatOption = Format.table,
+    out: OutOption = None,
+) -> None:
+    """Jobs: area done against planned, and what had to be done over again."""
+    with sentences():
+        from analytics.production import jobs_done
+        from analytics.sheets import read_book
+        from ingest.config import load_yard
+        from ingest.store.connection import read_window
+
+        loaded = load_yard(yard_path(yard, data))
+        with read_window(data_folder(data)) as con:
+            book = read_book(con)
+        emit(
+            jobs_done(book.jobs, book.areas), form, out, loaded, title="Jobs",
+            note="Done is what was brought to grade, as entered; done over again is not in it.",
+            people={
+                "job": "job", "item": "item", "area_m2": "done m²", "planned_m2": "planned m²",
+                "done_share": "share", "reblast_m2": "done over m²",
+            },
+        )  # fmt: skip
+
+
 def stock(
     to: ToOption = None,
     data: DataOption = None,

@@ -6,6 +6,7 @@ import datetime as dt
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -114,7 +115,7 @@ def text(app: AppTest) -> str:
     return "\n".join(body for body in bodies if not body.startswith("<style>"))
 
 
-def standing(place: Path, kind: str) -> list[dict[str, object]]:
+def standing(place: Path, kind: str) -> list[dict[str, Any]]:
     with read_window(place) as con:
         return records.current(con, kind)
 
@@ -212,3 +213,56 @@ def test_pieces_are_counted_in_the_log_book(place: Path) -> None:
     assert not app.exception, app.exception
     counted = [row for row in standing(place, "area") if row.get("pieces")]
     assert counted and counted[0]["area_m2"] == pytest.approx(151.3, abs=0.1)
+
+
+PIECES = [
+    {"piece": "IPE 200", "count": 12, "each_m2": 4.609, "length_m": 6.0},
+    {"piece": "plate 6 x 2 m, both sides", "count": 4, "each_m2": 24.0, "length_m": None},
+]
+KINDS: tuple[tuple[str, dict[str, object]], ...] = (
+    ("area", {"job": "Girders", "shift": "monday", "pot": "pot-1", "at": "2026-05-04T08:30Z",
+              "pieces": PIECES}),
+    ("job", {"job": "Tank", "access": "rope", "place": "outdoor", "profile": "medium",
+             "profile_low_um": 50, "profile_high_um": 75, "coating": "red lead",
+             "coating_um": 300}),
+    ("stop_reason", {"pot": "pot-1", "from_at": "2026-05-04T07:06Z", "to_at": "2026-05-04T07:20Z",
+                     "stop_for": "inspection"}),
+    ("job_change", {"shift": "monday", "job": "Girders", "from_at": "2026-05-04T08:00Z"}),
+    ("abrasive_move", {"abrasive": "garnet", "move": "swept", "goes": "waste", "kg": 120,
+                       "at": "2026-05-04T08:50Z", "batch": "B-1"}),
+    ("price", {"price_of": "wage_h", "price": 41.5, "from_at": "2026-01-01", "crew": "Blue"}),
+    ("fuel", {"shift": "monday", "litres": 55.0, "at": "2026-05-04T08:40Z"}),
+)  # fmt: skip
+
+
+def test_entries_on_production_can_be_opened_and_saved_unchanged(place: Path) -> None:
+    yard = load_yard(place / "yard.toml")
+    for kind, body in KINDS:
+        records.add(place, yard, kind, body, by="Ann", via="command")
+    app = AppTest.from_file(APP, default_timeout=60).run().switch_page("views/logbook.py").run()
+    own = {"record_id", "recorded_at", "recorded_by", "via", "supersedes", "reason"}
+    for kind, _ in KINDS:
+        before = standing(place, kind)[-1]
+        app.session_state["log-open"] = before["record_id"]
+        app.run()
+        key = f"correct-{before['record_id']}"
+        app.text_input(key=f"{key}-reason").set_value("nothing changed")
+        app.text_input(key=f"{key}-by").set_value("Ann")
+        app.button(key=f"FormSubmitter:{key}-Save correction").click().run()
+        assert not app.exception, app.exception
+        after = standing(place, kind)[-1]
+        assert after["supersedes"] == before["record_id"], kind
+        told = [{k: v for k, v in row.items() if k not in own} for row in (before, after)]
+        if kind == "area":  # the area of pieces is computed anew, to its last digit
+            pieces = [[(p["piece"], p["count"]) for p in row.pop("pieces")] for row in told]
+            areas = [row.pop("area_m2") for row in told]
+            assert pieces[0] == pieces[1] and areas[1] == pytest.approx(areas[0], abs=0.05)
+        assert told[0] == told[1], kind
+
+
+def test_jobs_stand_against_their_plan(place: Path) -> None:
+    done = CliRunner().invoke(commands, ["jobs", "--format", "csv"])
+    assert done.exit_code == 0, done.output
+    head, row = done.output.strip().splitlines()
+    told = dict(zip(head.split(","), row.split(","), strict=True))
+    assert (told["area_m2"], told["planned_m2"], told["done_share"]) == ("40.0", "100.0", "0.4")
