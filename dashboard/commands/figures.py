@@ -227,14 +227,19 @@ def upkeep(
             _write_calendar(frame, asked.yard, now, calendar)
             return
         if form is Format.table:
-            units = {"blast_h": "blast h", "cycles": "pinches", "days": "days"}
+            units = {
+                "blast_h": "blast h", "cycles": "pinches", "days": "days",
+                "condition": "times a change worth a look",
+            }  # fmt: skip
+            # A rule by condition that sees nothing has nothing to say to people.
+            frame = frame.filter((pl.col("trigger") != "condition") | (pl.col("state") != "ok"))
             frame = frame.with_columns(
                 pl.Series("part", [part_at(*at) for at in frame.select("part", "position").rows()],
                           pl.String),
                 pl.Series("when", map(words_ahead.when, frame.iter_rows(named=True)), pl.String),
                 pl.col("trigger").replace(units),
                 (pl.col("source") + pl.when("loosened").then(
-                    pl.format(" (loosened by {}: {})", "by", "reason")
+                    pl.format(" (loosened by {}: {}; {})", "by", "reason", "loosened_by")
                 ).otherwise(pl.lit(""))).alias("source"),
             )  # fmt: skip
         emit(

@@ -12,9 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analytics import part_frames
 from ingest import records
 from ingest.config import Yard, parse_yard
 from ingest.errors import RecordRefused, StoreBusy
+from ingest.store import record_chain
 from ingest.store.connection import read_window, write_window
 
 YARD_TEXT = """
@@ -393,3 +395,30 @@ def test_chains_keep_every_row_and_show_the_newest(steps: list[tuple[str, int, i
             for chain in chains:
                 kept = records.history(con, chain[len(chain) // 2][0])
                 assert [(row["record_id"], row.get("bags")) for row in kept] == chain
+
+
+def test_what_was_stored_before_parts_had_positions_is_read_and_corrected(
+    data: Path, yard: Yard
+) -> None:
+    """Bodies as they were first stored: six keys of a check, five of a part fitted."""
+    old = {
+        "part_fitted": {"pot": "pot-1", "part": "nozzle", "at": "2026-05-01T06:00:00Z",
+                        "tag": "N1", "note": ""},
+        "check": {"pot": "pot-1", "part": "nozzle", "at": "2026-05-02T06:00:00Z",
+                  "result": "good", "measurement": "9.6 mm", "note": ""},
+    }  # fmt: skip
+    with write_window(data) as con:
+        for number, (kind, body) in enumerate(old.items()):
+            con.execute(
+                "INSERT INTO record VALUES (?, ?, ?, 'T', 'page', NULL, false, '', ?, NULL, NULL)",
+                [f"{number:020d}", kind, NOW.replace(tzinfo=None), json.dumps(body)],
+            )
+        record_chain.number_rest(con)
+        (fitted, checked) = part_frames.entries(con).sort("at").to_dicts()
+        assert (fitted["position"], fitted["tag"]) == ("1", "N1")
+        assert (checked["position"], checked["rule"], checked["result"]) == ("1", "", "good")
+        (row,) = part_frames.checks(con).to_dicts()
+        assert (row["measurement"], row["photo"], row["value"]) == ("9.6 mm", "", None)
+    new = records.correct(data, yard, "0" * 19 + "1", old["check"] | {"result": "worn"}, "S", "x")
+    assert standing(data, "check")[0]["record_id"] == new
+    assert standing(data, "check")[0]["position"] == "1"
