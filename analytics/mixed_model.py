@@ -77,31 +77,40 @@ def _products(y: Floats, x: Floats, factors: Sequence[Factor], weights: Floats) 
 
 
 class _Solved(NamedTuple):
-    """The model at each of T vectors of spreads."""
+    """The model at each of T vectors of spreads, by one Cholesky factor of [[M, r], [r', y'y]]."""
 
     criterion: Floats  # (T,): REML criterion, -2 log restricted likelihood
     squares: Floats  # (T,): penalised residual sum of squares r²
-    middle: Floats  # (T, m): spherical u and β
-    lower: Floats  # (T, m, m): Cholesky factor of their precision times σ²
+    lower: Floats  # (T, m + 1, m + 1): the factor; its last row leads to spherical u and β
+
+    def root(self, point: int) -> Floats:
+        """Cholesky factor of the precision, times σ², of spherical u and β at one point."""
+        return self.lower[point, :-1, :-1]
+
+    def middle(self, point: int) -> Floats:
+        """Spherical u and β at one point."""
+        found = np.linalg.solve(self.root(point).T, self.lower[point, -1, :-1])
+        return np.asarray(found, dtype=np.float64)
 
 
 def _solve(parts: _Products, theta: Floats) -> _Solved:
     """Bates's penalised least squares at each row of θ."""
-    q = parts.owner.size
-    scale = np.ones((theta.shape[0], q + parts.p))
+    q, m = parts.owner.size, parts.a.shape[0]
+    scale = np.ones((theta.shape[0], m))
     scale[:, :q] = theta[:, parts.owner]
-    matrix = scale[:, :, None] * parts.a * scale[:, None, :]
-    matrix[:, np.arange(q), np.arange(q)] += 1.0
-    right = scale * parts.b
-    middle = np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0], dtype=np.float64)
-    squares = np.asarray(
-        np.maximum(parts.yy - np.sum(right * middle, axis=1), 1e-300), dtype=np.float64
-    )
-    lower = np.linalg.cholesky(matrix)
-    logdet = 2.0 * np.sum(np.log(np.diagonal(lower, axis1=1, axis2=2)), axis=1)
+    whole = np.empty((theta.shape[0], m + 1, m + 1))
+    whole[:, :m, :m] = scale[:, :, None] * parts.a * scale[:, None, :]
+    whole[:, np.arange(q), np.arange(q)] += 1.0
+    whole[:, m, :m] = whole[:, :m, m] = scale * parts.b
+    # A hair more than y'y, so that rounding leaves something of a perfect fit.
+    whole[:, m, m] = parts.yy * (1.0 + 1e-12) + 1e-300
+    lower = np.asarray(np.linalg.cholesky(whole), dtype=np.float64)
+    diagonal = np.diagonal(lower, axis1=1, axis2=2)
+    squares = np.asarray(diagonal[:, m] ** 2, dtype=np.float64)
+    logdet = 2.0 * np.sum(np.log(diagonal[:, :m]), axis=1)
     free = parts.n - parts.p
     criterion = logdet + free * (1.0 + np.log(2.0 * np.pi * squares / free)) - parts.log_weight
-    return _Solved(criterion, squares, middle, np.asarray(lower, dtype=np.float64))
+    return _Solved(criterion, squares, lower)
 
 
 def _checked(y: Floats, x: Floats, weights: Floats | None) -> Floats:
@@ -213,10 +222,10 @@ def fit_reml(
     solved = _solve(parts, theta[None, :])
     residual = float(solved.squares[0] / (parts.n - parts.p))
     q = parts.owner.size
-    root = np.linalg.inv(solved.lower[0])
-    shrunk = solved.middle[0, :q] * theta[parts.owner]
+    root, middle = np.linalg.inv(solved.root(0)), solved.middle(0)
+    shrunk = middle[:q] * theta[parts.owner]
     return RemlFit(
-        beta=solved.middle[0, q:],
+        beta=middle[q:],
         beta_se=np.sqrt(residual * np.sum(root[:, q:] ** 2, axis=0)),
         variance={f.name: float(theta[k] ** 2 * residual) for k, f in enumerate(factors)},
         residual_variance=residual,
@@ -356,9 +365,9 @@ def posterior(
         mine = np.flatnonzero(chosen == node)
         found = solved[power]
         s = np.sqrt(found.squares[point] / rng.chisquare(free, mine.size))
-        noise = np.linalg.solve(found.lower[point].T, rng.standard_normal((m, mine.size))).T
+        noise = np.linalg.solve(found.root(point).T, rng.standard_normal((m, mine.size))).T
         sigma[mine] = s
-        coefficients[mine] = found.middle[point] + s[:, None] * noise
+        coefficients[mine] = found.middle(point) + s[:, None] * noise
     mixed = rng.permutation(draws)
     chosen, sigma, coefficients = chosen[mixed], sigma[mixed], coefficients[mixed]
     spreads = theta[chosen % theta.shape[0]] * sigma[:, None]

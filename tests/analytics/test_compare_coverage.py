@@ -86,7 +86,7 @@ def trial(
     for seed in seeds:
         found = compare(
             month(seed, effects, both_pots=both_pots), MEASURES["area_m2_blast_h"],
-            seed=seed, draws=1000,
+            seed=seed, draws=1500,
         )  # fmt: skip
         low, high = (found.groups[c].to_numpy() for c in ("effect_low", "effect_high"))
         covered.append((low <= truth) & (truth <= high))
