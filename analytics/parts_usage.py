@@ -13,7 +13,7 @@ nobody described (``heard``); after one was taken off and none entered it holds 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -100,15 +100,20 @@ class Place(NamedTuple):
     position: str
 
 
-@dataclass
+#: Pot, part, position: a ``Place`` without its names, for there are many.
+_Where = tuple[str, str, str]
+
+
+@dataclass(slots=True)
 class _Stay:
-    place: Place
+    number: int
+    place: _Where
     part_id: str
     tag: str
     basis: str
-    from_at: dt.datetime
+    from_us: int
     fitted_by: str
-    to_at: dt.datetime | None = None
+    to_us: int | None = None
     ended_by: str = ""
     because: str = ""
     ended_by_record: str = ""
@@ -116,11 +121,10 @@ class _Stay:
     replaced: bool = False
 
 
-@dataclass
-class _Checked:
+class _Checked(NamedTuple):
     record_id: str
-    stay: _Stay
-    at: dt.datetime
+    stay: int
+    at_us: int
     result: str
     rule: str
 
@@ -146,46 +150,47 @@ class PartsUsage:
 
 @dataclass
 class _Ledger:
-    """Stays as they come out of entries taken in order."""
+    """Stays as they come out of entries taken in order; instants in us since 1970 UTC."""
 
     stays: list[_Stay] = field(default_factory=list)
     checks: list[_Checked] = field(default_factory=list)
-    on: dict[Place, _Stay] = field(default_factory=dict)
+    on: dict[_Where, _Stay] = field(default_factory=dict)
     tagged: dict[tuple[str, str], _Stay] = field(default_factory=dict)
     generation: dict[tuple[str, str], int] = field(default_factory=dict)
 
-    def open(self, place: Place, at: dt.datetime, tag: str, basis: str, record_id: str) -> _Stay:
-        known = (place.part, _same_tag(tag))
+    def open(self, place: _Where, at_us: int, tag: str, basis: str, record_id: str) -> _Stay:
+        pot, part, position = place
+        known = (part, _same_tag(tag))
         if tag:
             number = self.generation.get(known, 1)
-            part_id = f"{place.part}/{_same_tag(tag)}" + (f"/{number}" if number > 1 else "")
+            part_id = f"{part}/{_same_tag(tag)}" + (f"/{number}" if number > 1 else "")
         else:
-            part_id = f"{place.part}#{record_id or f'{basis}:{place.pot}/{place.position}'}"
+            part_id = f"{part}#{record_id or f'{basis}:{pot}/{position}'}"
         if basis == "unknown":
-            part_id += f"@{microseconds(at)}"
-        stay = _Stay(place, part_id, tag, basis, at, record_id)
+            part_id += f"@{at_us}"
+        stay = _Stay(len(self.stays), place, part_id, tag, basis, at_us, record_id)
         self.stays.append(stay)
         self.on[place] = stay
         if tag:
             self.tagged[known] = stay
         return stay
 
-    def hear(self, place: Place, at: dt.datetime) -> None:
+    def hear(self, place: _Where, at_us: int) -> None:
         if place not in self.on:
-            self.open(place, at, "", "heard", "")
+            self.open(place, at_us, "", "heard", "")
 
-    def close(self, stay: _Stay, at: dt.datetime, how: str, because: str, record_id: str) -> None:
-        stay.to_at, stay.ended_by, stay.ended_by_record = at, how, record_id
+    def close(self, stay: _Stay, at_us: int, how: str, because: str, record_id: str) -> None:
+        stay.to_us, stay.ended_by, stay.ended_by_record = at_us, how, record_id
         stay.because = because or stay.found
         if self.on.get(stay.place) is stay:
             del self.on[stay.place]
-        known = (stay.place.part, _same_tag(stay.tag))
+        known = (stay.place[1], _same_tag(stay.tag))
         if stay.tag and self.tagged.get(known) is stay:
             del self.tagged[known]
 
-    def fit(self, place: Place, at: dt.datetime, tag: str, record_id: str) -> None:
+    def fit(self, place: _Where, at_us: int, tag: str, record_id: str) -> None:
         here = self.on.get(place)
-        known = (place.part, _same_tag(tag))
+        known = (place[1], _same_tag(tag))
         same = self.tagged.get(known) if tag else None
         if here is not None and here is same:
             if not here.replaced:
@@ -193,32 +198,33 @@ class _Ledger:
             # Another part with the same words on it: a life of its own.
             self.generation[known] = self.generation.get(known, 1) + 1
         elif same is not None:
-            self.close(same, at, "moved", "", record_id)
-            self.open(same.place, at, "", "unknown", "")
+            self.close(same, at_us, "moved", "", record_id)
+            self.open(same.place, at_us, "", "unknown", "")
         if here is not None:
-            self.close(here, at, "replaced", "", record_id)
-        self.open(place, at, tag, "fitted", record_id)
+            self.close(here, at_us, "replaced", "", record_id)
+        self.open(place, at_us, tag, "fitted", record_id)
 
-    def remove(self, place: Place, at: dt.datetime, event: Mapping[str, Any]) -> None:
-        tag = event["tag"]
-        stay = self.tagged.get((place.part, _same_tag(tag))) if tag else None
+    def remove(self, place: _Where, at_us: int, tag: str, because: str, record_id: str) -> None:
+        stay = self.tagged.get((place[1], _same_tag(tag))) if tag else None
         stay = stay or self.on.get(place)
         if stay is not None and stay.basis != "unknown":
-            self.close(stay, at, "removed", event["result"], event["record_id"])
-            self.open(stay.place, at, "", "unknown", "")
+            self.close(stay, at_us, "removed", because, record_id)
+            self.open(stay.place, at_us, "", "unknown", "")
         if place not in self.on:
-            self.open(place, at, "", "unknown", "")
+            self.open(place, at_us, "", "unknown", "")
 
-    def check(self, place: Place, at: dt.datetime, event: Mapping[str, Any], also: bool) -> None:
-        stay = self.on.get(place) or self.open(place, at, "", "unknown", "")
-        record_id, result = event["record_id"], event["result"]
-        self.checks.append(_Checked(record_id, stay, at, result, event["rule"]))
+    def check(
+        self, place: _Where, at_us: int, tag: str, result: str, rule: str, record_id: str,
+        also: bool,
+    ) -> None:  # fmt: skip
+        stay = self.on.get(place) or self.open(place, at_us, "", "unknown", "")
+        self.checks.append(_Checked(record_id, stay.number, at_us, result, rule))
         if result != "replaced":
             stay.found = "" if result == "good" else result
             return
         stay.replaced = True
         if not also:
-            self.fit(place, at, event["tag"], record_id)
+            self.fit(place, at_us, tag, record_id)
 
 
 def _same_tag(tag: str) -> str:
@@ -249,80 +255,75 @@ def usage_of_parts(
     PartsUsage
         Microseconds and counts are exact. ``cycles_low`` are those that began with a press heard
         and that the pot answered; ``cycles_high`` counts silence at the pot's own pace.
-
     """
+    now_us = microseconds(now)
     rows = _in_order(events.filter(pl.col("at") <= now))
-    fitted = {
-        Place(row["pot"], row["part"], row["position"])
-        for _, row, _ in rows
-        if row["kind"] == "fitted"
-    }
+    fitted = {(pot, part, position) for _, kind, pot, part, position, *_ in rows if kind == _FITTED}
     of_a_kind = {(pot, part) for pot, part, _ in fitted}
-    places = {
-        place
+    places: set[_Where] = {
+        (place.pot, place.part, place.position)
         for place in expected
         # Where parts were entered left and right only, nothing is in the usual place.
         if place in fitted or (place.pot, place.part) not in of_a_kind
     }
     ledger = _Ledger()
     heard = sorted(
-        (_instant(hours.first_us), place)
+        (hours.first_us, place)
         for place in places
-        if (hours := totals.get(place.pot)) is not None and hours.first_us is not None
+        if (hours := totals.get(place[0])) is not None
+        and hours.first_us is not None
+        and hours.first_us <= now_us
     )
-    heard = [(at, place) for at, place in heard if at <= now]
     next_heard = 0
-    for at, row, also in rows:
-        while next_heard < len(heard) and heard[next_heard][0] <= at:
+    for at_us, kind, pot, part, position, tag, result, rule, record_id, also in rows:
+        while next_heard < len(heard) and heard[next_heard][0] <= at_us:
             ledger.hear(heard[next_heard][1], heard[next_heard][0])
             next_heard += 1
-        place = Place(row["pot"], row["part"], row["position"])
-        if row["kind"] == "fitted":
-            ledger.fit(place, at, row["tag"], row["record_id"])
-        elif row["kind"] == "removed":
-            ledger.remove(place, at, row)
+        place = (pot, part, position)
+        if kind == _FITTED:
+            ledger.fit(place, at_us, tag, record_id)
+        elif kind == _REMOVED:
+            ledger.remove(place, at_us, tag, result, record_id)
         else:
-            ledger.check(place, at, row, also)
-    for at, place in heard[next_heard:]:
-        ledger.hear(place, at)
-    return _counted(ledger, totals, places, now)
+            ledger.check(place, at_us, tag, result, rule, record_id, also)
+    for at_us, place in heard[next_heard:]:
+        ledger.hear(place, at_us)
+    return _counted(ledger, totals, places, now_us)
 
 
 #: Of entries of one instant: a look at a part comes before it goes, and it goes before another.
-_RANK = {"checked": 0, "removed": 1, "fitted": 2}
+_CHECKED, _REMOVED, _FITTED = 0, 1, 2
+_Row = tuple[int, int, str, str, str, str, str, str, str, bool]
 
 
-def _in_order(events: pl.DataFrame) -> list[tuple[dt.datetime, dict[str, Any], bool]]:
+def _in_order(events: pl.DataFrame) -> list[_Row]:
     """Entries in the order in which they happened, each with whether a fitting tells it too.
 
     A check that found a part replaced, and the fitting entered beside it, are one change: it
     happened at the earlier of the two instants, the look first.
     """
-    rows = list(events.iter_rows(named=True))
-    fittings: dict[Place, list[dt.datetime]] = {}
-    for row in rows:
-        if row["kind"] == "fitted":
-            place = Place(row["pot"], row["part"], row["position"])
-            fittings.setdefault(place, []).append(row["at"])
-    ordered = []
-    for row in rows:
-        at, also = row["at"], False
-        if row["kind"] == "checked" and row["result"] == "replaced" and not row["tag"]:
-            near = [
-                other
-                for other in fittings.get(Place(row["pot"], row["part"], row["position"]), [])
-                if abs((other - at).total_seconds()) <= SAME_CHANGE_S
-            ]
-            if near:
-                at, also = min(at, *near), True
-        ordered.append((at, row, also))
-    ordered.sort(key=lambda one: (one[0], _RANK[one[1]["kind"]], one[1]["record_id"]))
-    return ordered
-
-
-def _instant(at_us: int) -> dt.datetime:
-    since = dt.datetime.fromtimestamp(0, dt.UTC) + dt.timedelta(microseconds=at_us)
-    return since.replace(tzinfo=None)
+    kinds = {"checked": _CHECKED, "removed": _REMOVED, "fitted": _FITTED}
+    frame = events.select(
+        pl.col("at").cast(pl.Datetime("us")).cast(pl.Int64),
+        pl.col("kind").replace_strict(kinds, return_dtype=pl.Int8),
+        "pot", "part", "position", "tag", "result", "rule", "record_id",
+    )  # fmt: skip
+    place = ["pot", "part", "position"]
+    # Each change once as a check, with the nearest fittings within the hour.
+    changed = frame.filter(
+        (pl.col("kind") == _CHECKED) & (pl.col("result") == "replaced") & (pl.col("tag") == "")
+    )
+    near = (
+        changed.join(frame.filter(pl.col("kind") == _FITTED), on=place, suffix="_fitted")
+        .filter((pl.col("at_fitted") - pl.col("at")).abs() <= SAME_CHANGE_S * 1e6)
+        .group_by([*place, "record_id", "at"])
+        .agg(pl.col("at_fitted").min())
+    )
+    ordered = frame.join(near, on=[*place, "record_id", "at"], how="left").with_columns(
+        pl.min_horizontal("at", "at_fitted").alias("at"),
+        (pl.col("at_fitted").is_not_null() & (pl.col("result") == "replaced")).alias("also"),
+    )
+    return list(ordered.drop("at_fitted").sort("at", "kind", "record_id").iter_rows())
 
 
 # --- counting --------------------------------------------------------------------------------
@@ -345,77 +346,95 @@ def _used(hours: PotHours | None, from_us: Ints, to_us: Ints) -> Ints:
 
 
 def _of_windows(
-    windows: list[tuple[str, dt.datetime, dt.datetime]], totals: Mapping[str, PotHours]
+    pots: Sequence[str], from_us: Ints, to_us: Ints, totals: Mapping[str, PotHours]
 ) -> Ints:
-    used = np.zeros((len(windows), len(_USED)), dtype=np.int64)
-    of_pot: dict[str, list[int]] = {}
-    for index, (pot, _, _) in enumerate(windows):
-        of_pot.setdefault(pot, []).append(index)
-    for pot, indices in of_pot.items():
-        from_us = np.array([microseconds(windows[i][1]) for i in indices], dtype=np.int64)
-        to_us = np.array([microseconds(windows[i][2]) for i in indices], dtype=np.int64)
-        used[indices] = _used(totals.get(pot), from_us, np.maximum(to_us, from_us))
+    """What each window's own pot did in it."""
+    used = np.zeros((from_us.size, len(_USED)), dtype=np.int64)
+    numbers = {pot: number for number, pot in enumerate(dict.fromkeys(pots))}
+    which = np.array([numbers[pot] for pot in pots], dtype=np.int64)
+    for pot, number in numbers.items():
+        of_pot = np.flatnonzero(which == number)
+        begin, end = from_us[of_pot], to_us[of_pot]
+        used[of_pot] = _used(totals.get(pot), begin, np.maximum(begin, end))
     return used
 
 
 def _counted(
-    ledger: _Ledger, totals: Mapping[str, PotHours], expected: set[Place], now: dt.datetime
+    ledger: _Ledger, totals: Mapping[str, PotHours], expected: set[_Where], now_us: int
 ) -> PartsUsage:
-    stays = ledger.stays
+    stays, checks = ledger.stays, ledger.checks
     last = {stay.part_id: stay for stay in stays}
     for stay in stays:
         if stay.ended_by == "replaced" and last[stay.part_id] is not stay:
             stay.ended_by = "moved"  # another took its place first, and it is on elsewhere since
-    spent = _of_windows([(s.place.pot, s.from_at, s.to_at or now) for s in stays], totals)
-    #: What each individual had done before a stay of its own began.
-    before: dict[int, Ints] = {}
+    from_us = np.array([stay.from_us for stay in stays], dtype=np.int64)
+    to_us = np.array([now_us if s.to_us is None else s.to_us for s in stays], dtype=np.int64)
+    spent = _of_windows([stay.place[0] for stay in stays], from_us, to_us, totals)
+    # What each individual had done before a stay of its own began.
+    before = np.zeros_like(spent)
     life: dict[str, Ints] = {}
-    first_at: dict[str, dt.datetime] = {}
+    first_us: dict[str, int] = {}
     nothing = np.zeros(len(_USED), dtype=np.int64)
-    for stay, used in zip(stays, spent, strict=True):
-        before[id(stay)] = life.get(stay.part_id, nothing)
-        life[stay.part_id] = before[id(stay)] + used
-        first_at.setdefault(stay.part_id, stay.from_at)
-    partly = _of_windows([(c.stay.place.pot, c.stay.from_at, c.at) for c in ledger.checks], totals)
-    by_then = [
-        before.get(id(check.stay), nothing) + used
-        for check, used in zip(ledger.checks, partly, strict=True)
-    ]
-    last_good: dict[str, dict[str, tuple[dt.datetime, Ints]]] = {}
-    for check, used in zip(ledger.checks, by_then, strict=True):
+    for stay in stays:
+        before[stay.number] = life.get(stay.part_id, nothing)
+        life[stay.part_id] = before[stay.number] + spent[stay.number]
+        first_us.setdefault(stay.part_id, stay.from_us)
+    of_check = np.array([check.stay for check in checks], dtype=np.int64)
+    checked_us = np.array([check.at_us for check in checks], dtype=np.int64)
+    by_then = before[of_check] + _of_windows(
+        [stays[check.stay].place[0] for check in checks], from_us[of_check], checked_us, totals
+    )
+    last_good: dict[str, dict[str, int]] = {}
+    for number, check in enumerate(checks):
         if check.result == "good":
-            last_good.setdefault(check.stay.part_id, {})[check.rule] = (check.at, used)
+            last_good.setdefault(stays[check.stay].part_id, {})[check.rule] = number
     usage: list[tuple[Any, ...]] = []
     for place, stay in ledger.on.items():
-        checked = last_good.get(stay.part_id, {})
-        if stay.basis == "unknown" and place not in expected and not checked:
+        good = last_good.get(stay.part_id, {})
+        if stay.basis == "unknown" and place not in expected and not good:
             continue
-        total = life.get(stay.part_id, nothing)
-        begin = first_at.get(stay.part_id, stay.from_at)
-        which = (place.pot, place.part, place.position, stay.part_id, stay.tag)
-        usage.append((*which, stay.basis, "", begin, now, *total.tolist()))
+        total = life[stay.part_id]
+        which = (*place, stay.part_id, stay.tag)
+        begin = first_us[stay.part_id]
+        usage.append((*which, stay.basis, "", begin, now_us, *total.tolist()))
         usage += [
-            (*which, "checked", rule, at, now, *_since(total, used).tolist())
-            for rule, (at, used) in sorted(checked.items())
+            (*which, "checked", rule, checks[n].at_us, now_us, *_since(total, by_then[n]).tolist())
+            for rule, n in sorted(good.items())
         ]
+    shown = [stay for stay in stays if stay.to_us is None or stay.to_us > stay.from_us]
     return PartsUsage(
         _frame(
-            [
-                (s.place.part, s.part_id, s.tag, s.place.pot, s.place.position, s.basis, s.from_at,
-                 s.to_at, s.ended_by, s.because, s.fitted_by, s.ended_by_record, *used.tolist())
-                for s, used in zip(stays, spent, strict=True)
-                if s.to_at is None or s.to_at > s.from_at
-            ], STAY_SCHEMA, ["part", "pot", "position", "from_at"],
+            {
+                "part": [s.place[1] for s in shown], "part_id": [s.part_id for s in shown],
+                "tag": [s.tag for s in shown], "pot": [s.place[0] for s in shown],
+                "position": [s.place[2] for s in shown], "basis": [s.basis for s in shown],
+                "from_at": [s.from_us for s in shown], "to_at": [s.to_us for s in shown],
+                "ended_by": [s.ended_by for s in shown], "because": [s.because for s in shown],
+                "fitted_by": [s.fitted_by for s in shown],
+                "ended_by_record": [s.ended_by_record for s in shown],
+                **_columns(spent[[s.number for s in shown]]),
+            }, STAY_SCHEMA, ["part", "pot", "position", "from_at"],
         ),
         _frame(
-            [
-                (c.record_id, c.stay.place.part, c.stay.part_id, c.stay.place.pot,
-                 c.stay.place.position, c.at, c.result, c.rule, *used.tolist())
-                for c, used in zip(ledger.checks, by_then, strict=True)
-            ], CHECK_SCHEMA, ["part", "pot", "position", "at", "record_id"],
+            {
+                "record_id": [c.record_id for c in checks],
+                "part": [stays[c.stay].place[1] for c in checks],
+                "part_id": [stays[c.stay].part_id for c in checks],
+                "pot": [stays[c.stay].place[0] for c in checks],
+                "position": [stays[c.stay].place[2] for c in checks], "at": checked_us,
+                "result": [c.result for c in checks], "rule": [c.rule for c in checks],
+                **_columns(by_then),
+            }, CHECK_SCHEMA, ["part", "pot", "position", "at", "record_id"],
         ),
-        _frame(usage, USAGE_SCHEMA, ["pot", "part", "position", "since", "rule"]),
+        _frame(
+            dict(zip(USAGE_SCHEMA, zip(*usage, strict=True), strict=True)) if usage else {},
+            USAGE_SCHEMA, ["pot", "part", "position", "since", "rule"],
+        ),
     )  # fmt: skip
+
+
+def _columns(used: Ints) -> dict[str, Ints]:
+    return {name: used[:, index] for index, name in enumerate(_USED)}
 
 
 def _since(total: Ints, by_then: Ints) -> Ints:
@@ -426,6 +445,10 @@ def _since(total: Ints, by_then: Ints) -> Ints:
 
 
 def _frame(
-    rows: list[tuple[Any, ...]], schema: dict[str, pl.DataType], order: list[str]
+    columns: Mapping[str, Any], schema: dict[str, pl.DataType], order: list[str]
 ) -> pl.DataFrame:
-    return pl.DataFrame(rows, schema=schema, orient="row").sort(order, maintain_order=True)
+    """A frame of columns; instants come as microseconds."""
+    raw = {name: pl.Int64() if kind == _INSTANT else kind for name, kind in schema.items()}
+    instants = [pl.col(name).cast(kind) for name, kind in schema.items() if kind == _INSTANT]
+    frame = pl.DataFrame(dict(columns), schema=raw).with_columns(instants)
+    return frame.sort(order, maintain_order=True)
