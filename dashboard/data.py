@@ -25,10 +25,10 @@ from analytics import (
     diagnosis,
     entry_frames,
     exports,
-    figures,
     findings,
     frames,
     indicators,
+    lifetimes,
     notice_frames,
     part_frames,
     pipeline,
@@ -38,6 +38,7 @@ from analytics import (
     stock,
     stretches,
     traces,
+    upkeep_ahead,
     ways,
 )
 from analytics.climate import CLIMATE_CHANNELS
@@ -75,6 +76,7 @@ READINGS_SHOWN = 2000
 #: What a finished stretch showed may be this old: late readings and calibrations can change it.
 _TRACE_TTL_S = 60
 _FIGURE_TTL_S = 60
+_LIFE_TTL_S = 120
 _WEATHER_TTL_S = 30
 _NOW_TTL_S = 2
 
@@ -425,7 +427,7 @@ class Upkeep:
     Parameters
     ----------
     due : polars.DataFrame
-        ``analytics.upkeep.DUE_SCHEMA``.
+        ``analytics.upkeep.DUE_SCHEMA`` with ``analytics.forecast.FORECAST_SCHEMA``.
     checks : polars.DataFrame
         Every check done.
     found : polars.DataFrame
@@ -449,7 +451,7 @@ def upkeep_list(version: Version) -> Upkeep:
     """What is due on every pot, the most urgent first."""
     described = yard()
     with _window() as con:
-        due = figures.upkeep_due(con, described, pipeline.utc_now())
+        due = upkeep_ahead.upkeep_ahead(con, described, pipeline.utc_now())
         checks = part_frames.checks(con)
         events = part_frames.part_events(con)
         lives, stays = part_frames.lives(con), part_frames.stays(con)
@@ -457,6 +459,18 @@ def upkeep_list(version: Version) -> Upkeep:
     fitted = events.filter(pl.col("since") == "fitted")
     found = findings.open_findings(checks, fitted)
     return Upkeep(due, checks, found, lives, stays, starts)
+
+
+@st.cache_data(ttl=_LIFE_TTL_S, max_entries=2, show_spinner=False)
+def lives_learned(
+    data: str, yard_changed_ns: int, entered: int
+) -> tuple[pl.DataFrame, list[lifetimes.Learned]]:
+    """What each part's records tell of its life, and what was learned from them.
+
+    It rests on what had been used by each check, so that new readings alone hardly change it.
+    """
+    with _window() as con:
+        return upkeep_ahead.lives_learned(con, yard())
 
 
 def printed_record(version: Version, pot: str) -> str:

@@ -115,6 +115,26 @@ LIFE_MEANS = (
 )
 
 
+#: How to read the chart of a life.
+CHART_MEANS = (
+    "Line: how many of 100 are worn by then; shaded: where the truth lies nine times in ten; "
+    "dashed: shorter intervals. Below, each part: thin as far as it was known good, thick where it "
+    "wore out without anybody seeing it."
+)
+
+
+def check_row(axis: str, row: Mapping[str, Any]) -> tuple[str, ...]:
+    """A row of ``analytics.lifetimes.CHECK_SCHEMA`` as it is read."""
+    every = use(axis, row["every"])
+    shares = [
+        f"{of_hundred(row[name])} ({between(row[f'{name}_low'], row[f'{name}_high'])})"
+        for name in ("worn_share", "worn_second_share")
+    ]
+    return (
+        f"{every}, in force" if row["in_force"] else every, *shares, use(axis, row["worn_in_use"]),
+    )  # fmt: skip
+
+
 def between(low: float, high: float) -> str:
     """The interval of a share, of a hundred.
 

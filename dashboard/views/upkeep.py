@@ -9,8 +9,9 @@ import polars as pl
 import streamlit as st
 
 from analytics.part_frames import START
-from dashboard import data, entry, look, words
+from dashboard import data, entry, look, words, words_ahead
 from dashboard.printed_record import hours_between, measured_words
+from dashboard.views import upkeep_life
 from ingest.config import Yard
 from ingest.parts import (
     BEFORE_TOUCHING,
@@ -78,6 +79,9 @@ def page() -> None:
         if some.height:
             look.put(look.heading(f"{title} ({some.height})", under))
             _in_columns(some, lambda row: _check(described, upkeep.value, row))
+        if states == ("soon",):
+            upkeep_life.together(described, upkeep.value.due, pot)
+    upkeep_life.lives(described, version)
     _to_print(described, version, pot)
 
 
@@ -179,10 +183,19 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
             f"<p>{look.shown(words.sentence(row['what']))}.</p>"
             f"{look.used_bar(row['share'], row['state'], used)}"
             f"<p><b>{look.shown(used)}</b> {look.shown(since)}</p>"
+            f"{_ahead(row)}"
             f'<p class="gb-quiet">{look.shown(counts)}</p>'
             f'<p class="gb-quiet">{look.shown(source)}</p>{_careful(row)}{waiting}</article>'
         )
         _sign_off(described, upkeep, row, "due")
+
+
+def _ahead(row: dict[str, Any]) -> str:
+    """When the limit will pass, where it has not."""
+    if row["rests_on"] in ("passed", "condition"):
+        return ""
+    said = words_ahead.when(row)
+    return f"<p>Limit passes: <b>{look.shown(said[:1].lower() + said[1:])}</b></p>"
 
 
 def _spot(row: dict[str, Any]) -> str:
@@ -257,7 +270,8 @@ def _saved(kind: str, body: dict[str, Any], by: str) -> bool:
 def _careful(row: dict[str, Any]) -> str:
     """What stands with the task itself, where it is due or nearly so."""
     said = PART_CAUTIONS.get(row["part"], "")
-    if row["state"] == "ok" or not said:
+    is_open = st.session_state.get("upkeep-open") == (_spot(row), "due")
+    if row["state"] == "ok" or is_open or not said:
         return ""
     return f"<p><b>Careful.</b> {look.shown(said)}</p>"
 

@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 import json
+import re
 import shutil
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
+import streamlit as st
 from icalendar import Calendar
+from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from analytics.forecast import DAILY_SCHEMA, LOOK_BACK_DAYS, passing
+from analytics.lifetimes import WeibullLife
 from analytics.pipeline import derive
 from analytics.upkeep import UpkeepRule, due_list
-from analytics.upkeep_ahead import recent_use, upkeep_ahead
-from dashboard import words, words_ahead
+from analytics.upkeep_ahead import lives_learned, recent_use, upkeep_ahead
+from dashboard import charts_life, data, look, words, words_ahead
 from dashboard.cli import app
 from dashboard.upkeep_calendar import upkeep_calendar
 from ingest import records
@@ -292,3 +298,84 @@ def test_with_few_worn_it_says_so_and_nothing_else(worked: Path) -> None:
     said = " ".join(run(worked, "life").split())
     assert "5 of 9 found worn so far; it takes 6 to learn from." in said
     assert "of 100" not in said and "Half are worn" not in said
+
+
+# --- on the page -----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def upkeep_page(worked: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], AppTest]]:
+    monkeypatch.setenv("GRITBOOK_DATA", str(worked))
+    monkeypatch.setenv("GRITBOOK_YARD", str(worked / "yard.toml"))
+    st.cache_data.clear()
+    st.cache_resource.clear()
+    whole = str(Path(data.__file__).parent / "app.py")
+    yield lambda: AppTest.from_file(whole, default_timeout=60).run().switch_page(
+        "views/upkeep.py"
+    ).run()  # fmt: skip
+    st.cache_data.clear()
+    st.cache_resource.clear()
+
+
+def said_on(page: AppTest) -> str:
+    assert not page.exception, [one.message for one in page.exception]
+    pieces = [one.proto.body for one in page.get("html")]
+    plain = re.sub(r"<[^>]+>", " ", " ".join(p for p in pieces if not p.startswith("<style>")))
+    return re.sub(r"\s+", " ", html.unescape(plain).replace(words.NBSP, " "))
+
+
+def test_the_page_tells_when_limits_pass_and_what_can_be_done_together(
+    upkeep_page: Callable[[], AppTest],
+) -> None:
+    page = upkeep_page()
+    said = said_on(page)
+    assert "Limit passes: " in said
+    assert "Together, week by week" in said
+    with read_window(data.place().data) as con:
+        frame = upkeep_ahead(con, parse_yard(YARD), NOW)
+    row = frame.filter(pl.col("rests_on").is_in(["use", "calendar"])).row(0, named=True)
+    assert words_ahead.when(row)[1:] in said
+    assert words_ahead.FORECAST_MEANS in said
+    labels = [button.proto.label for button in page.get("download_button")]
+    assert "Download as calendar" in labels and "Download the lives as CSV" in labels
+
+
+def test_the_page_tells_of_lives_with_a_chart_its_table_and_a_sentence(
+    upkeep_page: Callable[[], AppTest],
+) -> None:
+    page = upkeep_page()
+    said = said_on(page)
+    assert re.search(r"At your 40 h check, \d+ of 100 are already worn \(between", said)
+    assert "40 h, in force" in said
+    assert words_ahead.LIFE_MEANS in said
+    assert len(page.get("vega_lite_chart")) == 1
+    assert "safe to open" not in said.lower()
+
+
+def test_a_page_with_few_worn_shows_no_curve(
+    worked: Path, upkeep_page: Callable[[], AppTest]
+) -> None:
+    with read_window(worked) as con:
+        found = [row for row in records.current(con, "check") if row["result"] == "worn"]
+    records.withdraw(worked, found[-1]["record_id"], by="Maintainer 1", reason="wrong hose")
+    derive(worked, parse_yard(YARD), now=NOW)
+    page = upkeep_page()
+    said = said_on(page)
+    assert "5 of 9 found worn so far; it takes 6 to learn from." in said
+    assert "of 100" not in said
+    assert not page.get("vega_lite_chart")
+
+
+@pytest.mark.parametrize("colours", [look.LIGHT, look.DARK])
+def test_the_curve_is_drawn_with_its_limit_and_each_life(
+    worked: Path, colours: look.Palette
+) -> None:
+    with read_window(worked) as con:
+        known, learned = lives_learned(con, parse_yard(YARD))
+    for one in learned:
+        if isinstance(one.life, WeibullLife):
+            drawn = charts_life.life_curve(one, known, colours).to_dict()
+            kinds = [layer["mark"]["type"] for layer in drawn["layer"]]
+            # A band, a line, two sorts of lives; with a limit two sorts of it and its word.
+            assert kinds[:4] == ["area", "line", "rule", "rule"]
+            assert len(kinds) == (7 if one.checks is not None else 4)
