@@ -191,11 +191,11 @@ _OFF_THE_POT = frozenset(
     }
 )  # fmt: skip
 #: What evidence off a wrong reading is still worth. [-]
-_WORTH_IF_WRONG = 0.4
+_WORTH_IF_WRONG = 0.25
 #: An indicator that tells two troubles apart says neither yes nor no between these sizes. [-]
 _IN_BETWEEN = (0.4, 1.0)
 #: What a signal that explains a trouble's moves takes off its score. [-]
-_EXPLAINED = 2.0
+_EXPLAINED = 4.0
 #: Beside a better one, a trouble that fits less well than this is not told. [-]
 LEAST_SCORE = 0.4
 #: Two that fit alike are named together where the lesser fits this well of the better. [-]

@@ -13,7 +13,7 @@ import pytest
 
 from analytics.condition import CONDITION_SCHEMA
 from analytics.diagnosis import CAUTION, TROUBLES, suggestions
-from analytics.indicators import INDICATORS, changes
+from analytics.indicators import CHANGE_SCHEMA, INDICATORS, changes
 
 BENCH = Path(__file__).resolve().parent.parent / "bench" / "condition_trials.py"
 
@@ -91,6 +91,94 @@ def test_every_trouble_names_known_indicators() -> None:
         named |= {by for _, by in trouble.apart} | set((trouble.together or ())[:2])
         assert set(trouble.moves) | named <= known, trouble.name
         assert {other for other, _ in trouble.apart} <= {t.name for t in TROUBLES}
+
+
+def moved(**sizes: float) -> pl.DataFrame:
+    """Changes in which these indicators signal, so many times what matters; ``scatter_`` first."""
+    at = dt.datetime(2026, 1, 8)
+    rows = []
+    for indicator in INDICATORS:
+        key = ("scatter_" if indicator.scatter else "") + indicator.name
+        size = sizes.get(key, 0.0)
+        matters = indicator.matters * (0.2 if indicator.relative else 1.0)
+        rows.append(
+            {
+                "indicator": indicator.name, "scatter": indicator.scatter, "at": at,
+                "since_at": dt.datetime(2026, 1, 5), "reference": 0.2, "spread": matters / 8.0,
+                "now": 0.2 + size * matters, "change": size * matters,
+                "relative": size * matters / 0.2, "size": size, "signal": abs(size) >= 1.0,
+            }
+        )  # fmt: skip
+    return pl.DataFrame(rows, schema=CHANGE_SCHEMA)
+
+
+def test_clean_air_and_bull_hose_tell_nozzle_from_choke_and_metering_valve() -> None:
+    worn = moved(clean_loss_index=5.0, bull_loss_index=1.2, grain_loss_index=2.0)
+    (first, *_) = suggestions(worn)
+    assert (first.trouble, first.alike) == ("nozzle_wear", ())
+    # Loss for its flow grows with the fourth power of the bore: 1.30^(1/4) = 1.068.
+    assert "a bore 7 % wider would do it" in first.sentence
+    (first, *_) = suggestions(moved(clean_loss_index=5.0, grain_loss_index=1.2))
+    assert (first.trouble, first.alike) == ("choke_part_shut", ())
+    (first, *_) = suggestions(moved(grain_loss_index=1.8, feed_kg_s=1.2))
+    assert (first.trouble, first.alike) == ("metering_flooded", ())
+
+
+def test_two_that_the_signals_do_not_tell_apart_are_both_named_and_checked() -> None:
+    between = moved(leak_m3_s_pa=3.0, scatter_leak_m3_s_pa=0.7)
+    (first, *rest) = suggestions(between)
+    assert {first.trouble, *first.alike} == {"pinch_leak", "popup_unseated"}
+    assert "do not tell which" in first.sentence
+    assert "pinch hose" in first.sentence and "pop-up" in first.sentence
+    assert "pinch hose" in first.check and "pop-up valve" in first.check
+    assert not {"pinch_leak", "popup_unseated"} & {s.trouble for s in rest}
+    # Without a nozzle's pressure a wedge that sticks and a missed switch look alike.
+    blind = moved(left_after_share=3.0, pressurised_unheld_share=3.0)
+    (first, *_) = suggestions(blind)
+    assert (first.trouble, first.alike) == ("stays_pressurised", ())
+    (first, *_) = suggestions(blind.filter(pl.col("indicator") != "blown_unheld_share"))
+    assert (first.trouble, first.alike) == ("stays_pressurised", ("deadman_missed",))
+
+
+def test_a_reading_that_is_wrong_comes_before_what_is_read_off_it() -> None:
+    wrong = moved(standing_still_share=1.2, left_after_share=3.0, pressurised_unheld_share=3.0)
+    assert suggestions(wrong)[0].trouble == "transducer_stuck"
+    assert "trust no pot reading" in suggestions(wrong)[0].check
+
+
+def test_a_pot_that_lags_its_hose_explains_a_feed_that_starves() -> None:
+    assert (
+        suggestions(moved(grain_loss_index=-2.0, feed_kg_s=-2.0))[0].trouble == "metering_starved"
+    )
+    lagging = moved(leak_m3_s_pa=2.0, grain_loss_index=-2.0, feed_kg_s=-2.0)
+    assert [s.trouble for s in suggestions(lagging)] == ["pinch_leak"]
+
+
+def test_what_was_told_once_does_not_change_with_what_comes_later() -> None:
+    random = np.random.default_rng(8)
+    days = np.repeat(random.normal(0.0, 0.015, 25), 40)
+    loss = 0.3 * (1.0 + days + 0.02 * random.standard_normal(1000))
+    loss[700:] *= 1.4
+    whole = changes(table(1000, clean_loss_index=loss))
+    for count in (400, 640, 800):
+        before = changes(table(1000, clean_loss_index=loss).head(count))
+        assert before.equals(whole.head(before.height))
+    assert not whole.filter(pl.col("at") < whole["at"][0] + dt.timedelta(seconds=90 * 560))[
+        "signal"
+    ].any()
+    assert whole["signal"][-1]
+
+
+def test_a_day_unlike_the_first_joins_the_past_and_a_fault_does_not() -> None:
+    random = np.random.default_rng(9)
+    loss = 0.3 * (1.0 + 0.01 * random.standard_normal(900))
+    loss[120:600] *= 1.035  # the first day was the odd one
+    calm = changes(table(900, clean_loss_index=loss))
+    assert not calm["signal"].any()
+    assert calm["reference"][-1] == pytest.approx(0.3 * 1.035, rel=0.01)
+    loss[120:] *= 1.2
+    ill = changes(table(900, clean_loss_index=loss))
+    assert ill["signal"][-1] and ill["reference"][-1] == pytest.approx(0.3, rel=0.01)
 
 
 def test_a_suggestion_is_no_verdict() -> None:
