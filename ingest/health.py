@@ -30,6 +30,7 @@ import json
 import os
 import threading
 import time
+from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -77,10 +78,10 @@ class Health:
         with self._lock:
             self.messages += len(deliveries)
             self._trouble.pop("journal", None)
-            for message, _, _ in deliveries:
-                self._by_source[message.source] = self._by_source.get(message.source, 0) + 1
-                self._last_us[message.source] = message.arrived_us
-                self._trouble.pop(message.source, None)
+            for source, count in Counter(d.message.source for d in deliveries).items():
+                self._by_source[source] = self._by_source.get(source, 0) + count
+                self._trouble.pop(source, None)
+            self._last_us.update((d.message.source, d.message.arrived_us) for d in deliveries)
 
     def stored(self, taken: Taken) -> None:
         """Count a batch that the store has."""

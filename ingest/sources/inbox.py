@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections import deque
+from collections.abc import Sequence
 from typing import NamedTuple, Protocol
 
 from ingest.errors import SourceLost
@@ -59,7 +59,7 @@ class Inbox:
 
     def __init__(self, most_bytes: int = MOST_BYTES) -> None:
         self._most_bytes = most_bytes
-        self._waiting: deque[Delivery] = deque()
+        self._waiting: list[Delivery] = []
         self._bytes = 0
         self._closed = False
         self._changed = threading.Condition()
@@ -72,14 +72,19 @@ class Inbox:
         SourceLost
             The service is ending and the journal takes nothing more.
         """
+        self.put_all([delivery])
+
+    def put_all(self, deliveries: Sequence[Delivery]) -> None:
+        """Hand messages over together, as :meth:`put` does."""
         with self._changed:
             while self._bytes > self._most_bytes and not self._closed:
                 self._changed.wait()
             if self._closed:
                 raise SourceLost("Ingest is ending; the journal takes nothing more.")
-            self._bytes += len(delivery.message.payload) + _OVERHEAD_BYTES
-            self._waiting.append(delivery)
-            if len(self._waiting) == 1:
+            self._bytes += sum(len(d.message.payload) + _OVERHEAD_BYTES for d in deliveries)
+            was_empty = not self._waiting
+            self._waiting += deliveries
+            if was_empty:
                 self._changed.notify_all()
 
     def take(self, wait_s: float) -> list[Delivery]:
@@ -87,8 +92,7 @@ class Inbox:
         with self._changed:
             if not self._waiting:
                 self._changed.wait(wait_s)
-            taken = list(self._waiting)
-            self._waiting.clear()
+            taken, self._waiting = self._waiting, []
             self._bytes = 0
             self._changed.notify_all()
         return taken

@@ -37,7 +37,8 @@ SESSION_EXPIRY_S = 30 * 86_400
 RECEIVE_MAXIMUM = 65_535
 
 _POLL_S = 0.5
-_PACKETS_AT_ONCE = 200
+# What one turn reads at most before it is handed over.
+_PACKETS_AT_ONCE, _BYTES_AT_ONCE = 200, 1 << 20
 _LAST_ACKNOWLEDGEMENTS_S = 10.0
 # Reason codes of a refused connection (MQTT 5, 3.2.2.2).
 _BAD_PASSWORD, _NOT_AUTHORIZED = 134, 135
@@ -130,6 +131,10 @@ class MqttSource:
         self._connection = 0
         self._delivered = 0
         self._due: deque[_Token] = deque()
+        # What this turn has read, and its payloads' size.
+        self._read: list[Delivery] = []
+        self._read_bytes = 0
+        self._heard_on: dict[str, Heard] = {}
         self._wake_receiver, self._wake_sender = socket.socketpair()
         self._wake_receiver.setblocking(False)
         self._wake_sender.setblocking(False)
@@ -155,20 +160,20 @@ class MqttSource:
         self._due.clear()
         self._trouble = None
         self._said = ""
-        client = self._client(inbox)
+        client = self._client()
         self._connect(client)
         try:
             while not stop.is_set():
-                self._turn(client, reading=True)
+                self._turn(client, inbox)
             give_up_at = time.monotonic() + _LAST_ACKNOWLEDGEMENTS_S
             while (self._delivered or client.want_write()) and time.monotonic() < give_up_at:
-                self._turn(client, reading=False)
+                self._turn(client, None)
             self.state = "closed"
         finally:
             client.disconnect()
             client.loop_write()
 
-    def _client(self, inbox: Inbox) -> Client:
+    def _client(self) -> Client:
         client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._settings.client_id,
@@ -201,9 +206,9 @@ class MqttSource:
                 heard.mid,
             )
             source._note(topic, heard, arrived_us)
-            source._pace.took()
             source._delivered += 1
-            inbox.put(Delivery(message, source, _Token(connection, heard.mid)))
+            source._read.append(Delivery(message, source, _Token(connection, heard.mid)))
+            source._read_bytes += len(message.payload)
 
         client.on_message = on_message
         client.on_connect = self._on_connect
@@ -242,13 +247,19 @@ class MqttSource:
         return SourceLost(why.what, why.next_step)
 
     def _note(self, topic: str, heard: MQTTMessage, arrived_us: int) -> None:
-        pot = topic.split("/")[-2] if topic.count("/") >= 2 else ""
-        if pot not in self.pots and len(self.pots) >= _MOST_NOTED_POTS:
-            pot = ""  # somebody makes up names; they are counted together
-        self.pots.setdefault(pot, Heard()).note(heard, arrived_us)
+        noted = self._heard_on.get(topic)
+        if noted is None:
+            pot = topic.split("/")[-2] if topic.count("/") >= 2 else ""
+            if pot not in self.pots and len(self.pots) >= _MOST_NOTED_POTS:
+                pot = ""  # somebody makes up names; they are counted together
+            noted = self.pots.setdefault(pot, Heard())
+            if len(self._heard_on) < _MOST_NOTED_POTS:
+                self._heard_on[topic] = noted
+        noted.note(heard, arrived_us)
 
-    def _turn(self, client: Client, reading: bool) -> None:
-        """One turn: acknowledge what is due, write, read what has come, keep alive."""
+    def _turn(self, client: Client, inbox: Inbox | None) -> None:
+        """One turn: acknowledge what is due, write, read what has come (where there is an inbox for
+        it), keep alive."""
         while self._due:
             token = self._due.popleft()
             if token.connection == self._connection:
@@ -259,7 +270,7 @@ class MqttSource:
         if line is None:
             raise self._lost()
         hold_s = self._pace.wait_s()
-        reading = reading and hold_s == 0.0
+        reading = inbox is not None and hold_s == 0.0
         readers = [line, self._wake_receiver] if reading else [self._wake_receiver]
         writers = [line] if client.want_write() else []
         # What TLS has taken off the line already does not show as readable.
@@ -270,15 +281,25 @@ class MqttSource:
             self._wake_receiver.recv(4096)
         if writable and client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise self._lost()
-        if unread or line in readable:
-            for _ in range(_PACKETS_AT_ONCE):
-                before = self._delivered
-                if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                    raise self._lost()
-                if self._delivered == before or self._due or self._pace.wait_s():
-                    break
+        if inbox is not None and (unread or line in readable):
+            self._take_in(client, inbox)
         if client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._trouble:
             raise self._lost()
+
+    def _take_in(self, client: Client, inbox: Inbox) -> None:
+        """Read packets and hand their messages over together, also where the connection ends."""
+        try:
+            for _ in range(min(_PACKETS_AT_ONCE, self._pace.may_take())):
+                before = len(self._read)
+                if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    raise self._lost()
+                if len(self._read) == before or self._due or self._read_bytes > _BYTES_AT_ONCE:
+                    break
+        finally:
+            read, self._read, self._read_bytes = self._read, [], 0
+            self._pace.took(len(read))
+            if read:
+                inbox.put_all(read)
 
     def _on_connect(
         self,

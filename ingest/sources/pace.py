@@ -27,6 +27,8 @@ class Pace:
     --------
     >>> now = [0.0]
     >>> pace = Pace(10.0, 2, lambda: now[0])
+    >>> pace.may_take()
+    3
     >>> pace.took(3)
     >>> round(pace.wait_s(), 3)
     0.1
@@ -50,6 +52,11 @@ class Pace:
         """Note messages that were read."""
         self._fill()
         self._tokens -= messages
+
+    def may_take(self) -> int:
+        """How many messages may be read before asking again."""
+        self._fill()
+        return max(0, int(self._tokens) + 1)
 
     def wait_s(self) -> float:
         """How long to read nothing; zero: read on. [s]"""
