@@ -50,6 +50,8 @@ def _urgent() -> None:
         found = data.kept(data.noticed, data.kept(data.version).value).value
         _not_sent(described, found)
         rows = _wanting(found.standing)
+        if st.session_state.get("notice-open") not in [None, *rows["notice_id"].head(MOST)]:
+            _open(None)  # it was acknowledged or put off elsewhere meanwhile
         if rows.is_empty():
             return
         look.put(

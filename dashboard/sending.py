@@ -28,9 +28,10 @@ from analytics.pipeline import utc_now
 from dashboard import telling
 from dashboard.telling import Message, Situation
 from ingest.config import Mqtt, Yard, load_yard
-from ingest.errors import GritbookError
+from ingest.errors import GritbookError, YardFileError
 from ingest.store import file_lock
 from ingest.store.connection import read_window, store_path, write_window
+from ingest.yard_notices import NoticeChannel
 
 #: How long between two looks at what is to be sent. [s]
 EVERY_S = 10.0
@@ -41,6 +42,8 @@ _MQTT_WAIT_S = 10.0
 #: What was found longer than this before the first look is not told singly: only the digest has it.
 _NEWS = dt.timedelta(hours=24)
 _MQTT = "mqtt"
+#: Stands for the message where a channel's addresses cannot be had.
+_ADDRESSES = "addresses"
 
 #: Sends a message to an address; gives what is wrong, without the address, or nothing.
 Send = Callable[[str, Message], str]
@@ -75,8 +78,6 @@ def send_round(
 
     Raises
     ------
-    YardFileError
-        The addresses of a channel cannot be had; channels before it in the file were sent.
     StoreBusy, StoreError
         From :mod:`ingest.store.connection`.
     """
@@ -89,7 +90,11 @@ def send_round(
         done, not_done = _publish_states(data, yard, yard.mqtt, situation)
         sent, failed = sent + done, failed + not_done
     for channel in yard.notices.channels:
-        for address, url in telling.addresses(channel):
+        found = _addresses(data, channel, situation, now)
+        if found is None:
+            failed += 1
+            continue
+        for address, url in found:
             for message in telling.due_messages(situation, channel, address, now - _NEWS):
                 if _deliver(data, url, message, situation, now, send or through_apprise):
                     sent += 1
@@ -109,6 +114,28 @@ def situation_of(data: Path, yard: Yard, now: dt.datetime) -> Situation:
         events = notice_frames.notice_events(con, now - telling.TOLD_FOR)
         sent = notice_frames.sent(con)
     return Situation(yard, standing, events, sent, now)
+
+
+def _addresses(
+    data: Path, channel: NoticeChannel, situation: Situation, now: dt.datetime
+) -> Sequence[tuple[str, str]] | None:
+    """A channel's addresses; where they cannot be had, that is noted and the others go on."""
+    noted = situation.sent.filter(pl.col("message_id") == _ADDRESSES).filter(
+        pl.col("channel") == channel.name
+    )
+    try:
+        found = telling.addresses(channel)
+    except YardFileError as error:
+        if noted.is_empty() or noted["trouble"][0] != str(error):
+            _note(data, _ADDRESSES, channel.name, None, 1, now, str(error))
+        return None
+    if noted.height:
+        with write_window(data) as con:
+            con.execute(
+                "DELETE FROM notice_sent WHERE message_id = $id AND channel = $channel",
+                {"id": _ADDRESSES, "channel": channel.name},
+            )
+    return found
 
 
 # --- messages --------------------------------------------------------------------------------

@@ -153,8 +153,10 @@ def _is_told(
         return event["notice_id"] in told and (notice is None or notice["cleared_at"] is not None)
     if kind.told == IN_DIGEST or notice is None:
         return False
-    # What has gone, was seen or became something worse meanwhile is not news any longer.
-    return notice["state"] == "raised" and notice["kind"] == event["kind"]
+    # What has gone, was seen or became something worse meanwhile is not news any longer; what can
+    # hurt people is, unless it came to light long after.
+    waiting = notice["state"] == "cleared" and not event["late"]
+    return (notice["state"] == "raised" or waiting) and notice["kind"] == event["kind"]
 
 
 def _message(

@@ -304,6 +304,40 @@ def test_what_was_acknowledged_meanwhile_is_not_told_and_the_digest_says_who(
     assert sending.send_round(tmp_path, yard, tomorrow).sent == 1
 
 
+def test_what_can_hurt_is_told_though_the_service_was_away_until_it_had_gone(
+    tmp_path: Path, put_samples: PutSamples, post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TEST_FOREMAN", post.url)
+    yard = yard_with()
+    bring(tmp_path, yard, put_samples, MORNING)
+    post.status = 503
+    sending.send_round(tmp_path, yard, MORNING)
+    later = MORNING + dt.timedelta(hours=1)
+    bring(tmp_path, yard, put_samples, later, over=False)
+    post.status = 200
+    for minute in range(3):
+        sending.send_round(tmp_path, yard, later + minute * MINUTE)
+    assert [m["title"].endswith("(gone)") for m in post.taken] == [False, True]
+
+
+def test_a_channel_without_its_addresses_shows_and_holds_up_no_other(
+    tmp_path: Path, put_samples: PutSamples, post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TEST_FOREMAN", post.url)
+    lost = '[[notices.channel]]\nname = "lost"\nurls_env = "TEST_LOST"\n'
+    foreman = '[[notices.channel]]\nname = "foreman"\nurls_env = "TEST_FOREMAN"\ndigest = false\n'
+    yard = yard_with(lost + foreman)
+    bring(tmp_path, yard, put_samples, MORNING)
+    assert sending.send_round(tmp_path, yard, MORNING) == sending.Round(1, 1)
+    with read_window(tmp_path) as con:
+        ((channel, _, _, trouble),) = telling.troubles(notice_frames.sent(con))
+    assert channel == "lost" and "TEST_LOST, which is not set" in trouble
+    monkeypatch.setenv("TEST_LOST", post.url)
+    sending.send_round(tmp_path, yard, MORNING + MINUTE)
+    with read_window(tmp_path) as con:
+        assert telling.troubles(notice_frames.sent(con)) == []
+
+
 def test_one_process_sends_and_the_other_waits(tmp_path: Path) -> None:
     held = file_lock.take(tmp_path / "notify.lock")
     assert sending._lock(tmp_path) is None
