@@ -1,4 +1,4 @@
-"""Nozzle pressure against its target, and what the shortfall cost: by a rule, and by the yard.
+"""Nozzle pressure against its target, what the shortfall cost by a rule and by the yard, and air.
 
 The rule of thumb is common practice without a controlled study behind it. Beside it stands what the
 yard's own shifts say: the logarithm of area per blast hour against nozzle pressure, within each
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from analytics.air_nozzle import nozzle_air_demand_kg_s
 from analytics.air_production import production_lost
 from analytics.air_states import PA_PER_PSI
 from analytics.shift_rows import MEASURES, judged
@@ -87,6 +88,33 @@ def nozzle_kept(cycles: pl.DataFrame, target_pa: float, loss_per_psi: float = 0.
         rule_lost=rule,
         refused_share=refused,
     )
+
+
+def air_used_kg(cycles: pl.DataFrame, bore_m: float | None) -> float | None:
+    """Air through a nozzle over cycles, by the nozzle equation, as if it carried no abrasive.
+
+    Parameters
+    ----------
+    cycles : polars.DataFrame
+        ``nozzle_pa`` [Pa gauge] and ``blast_s``.
+    bore_m : float or None
+        Bore of the nozzle. [m]
+
+    Returns
+    -------
+    float or None
+        Cycles without a nozzle pressure are taken as the mean of the others; ``None`` where half of
+        the blast time or more has none, or no bore is known. [kg]
+    """
+    if bore_m is None or cycles.is_empty():
+        return None
+    whole = float(cycles["blast_s"].sum())
+    known = cycles.filter(pl.col("nozzle_pa").is_not_null())
+    seen = float(known["blast_s"].sum())
+    if whole <= 0.0 or seen <= 0.5 * whole:
+        return None
+    flow = nozzle_air_demand_kg_s(bore_m, known["nozzle_pa"].to_numpy())
+    return float(np.sum(flow * known["blast_s"].to_numpy())) * whole / seen
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from analytics import (
     lifetimes,
     notice_frames,
     part_frames,
+    part_rows,
     pipeline,
     production,
     sheets,
@@ -723,7 +724,7 @@ def shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
 def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Abrasive in stock, and jobs with what is done of them."""
     with _window() as con:
-        book = sheets.read_book(con)
+        book = part_rows.read_book(con)
     return (
         stock.stock(book.moves, book.abrasives, book.kinds),
         production.jobs_done(book.jobs, book.areas),
@@ -737,7 +738,7 @@ def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
 def shift_rows(version: Version) -> pl.DataFrame:
     """A row a shift and pot, as comparing and estimating take them."""
     with _window() as con:
-        return sheets.shift_rows(con, yard(), pipeline.utc_now())
+        return part_rows.shift_rows(con, yard(), pipeline.utc_now())
 
 
 @st.cache_data(max_entries=24, show_spinner=False)

@@ -87,8 +87,8 @@ def compare(
     with sentences():
         from analytics.compare import compare as compared
         from analytics.exports import between
+        from analytics.part_rows import shift_rows
         from analytics.pipeline import utc_now
-        from analytics.sheets import shift_rows
         from analytics.shift_rows import MEASURES
         from dashboard.commands.output import window
         from ingest.config import load_yard

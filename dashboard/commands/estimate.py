@@ -76,8 +76,8 @@ def estimate(
         from analytics.estimate import Prices, known_prices
         from analytics.estimate import estimate as estimated
         from analytics.job_draws import NewJob
+        from analytics.part_rows import shift_rows
         from analytics.pipeline import utc_now
-        from analytics.sheets import shift_rows
         from dashboard import compare_words as told
         from ingest.config import load_yard
         from ingest.production_bodies import (

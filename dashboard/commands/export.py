@@ -164,8 +164,8 @@ def jobs(
 ) -> None:
     """Jobs: area done against planned, and what had to be done over again."""
     with sentences():
+        from analytics.part_rows import read_book
         from analytics.production import jobs_done
-        from analytics.sheets import read_book
         from ingest.config import load_yard
         from ingest.store.connection import read_window
 
@@ -192,7 +192,7 @@ def stock(
     """Stock: abrasive in the yard, where to order more, and waste to be taken away."""
     with sentences():
         from analytics import stock as heaps
-        from analytics.sheets import read_book
+        from analytics.part_rows import read_book
         from dashboard.commands.output import window
         from ingest.config import load_yard
         from ingest.store.connection import read_window

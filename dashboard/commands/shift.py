@@ -44,8 +44,9 @@ def shift(
         return
     with sentences():
         from analytics.nozzle_kept import own_effect
+        from analytics.part_rows import shift_rows
         from analytics.pipeline import utc_now
-        from analytics.sheets import shift_rows, shift_sheet
+        from analytics.sheets import shift_sheet
         from ingest.config import load_yard
         from ingest.store.connection import read_window
 

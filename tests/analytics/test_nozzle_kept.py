@@ -9,8 +9,7 @@ import polars as pl
 import pytest
 
 from analytics.air_states import PA_PER_PSI
-from analytics.nozzle_kept import LEAST_FREEDOM, nozzle_kept, own_effect
-from analytics.sheets import air_used_kg
+from analytics.nozzle_kept import LEAST_FREEDOM, air_used_kg, nozzle_kept, own_effect
 from analytics.shift_rows import with_schema
 
 PSI = PA_PER_PSI

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analytics import sheets
+from analytics import part_rows, sheets
 from analytics.pipeline import derive
 from analytics.ratios import ratio_of_sums
 from analytics.shift_rows import MEASURES, judged
@@ -58,8 +58,8 @@ def test_a_month_whose_truth_is_known(tmp_path: Path, put_samples: PutSamples) -
     records.load_file(tmp_path, yard, history / "records.jsonl")
     derive(tmp_path, yard, now=NOW)
     with read_window(tmp_path) as con:
-        rows = sheets.part_rows(con, yard, NOW)
-        book = sheets.read_book(con)
+        rows = part_rows.part_rows(con, yard, NOW)
+        book = part_rows.read_book(con)
         used = list(sheets.pot_sheets(con, yard, book.shifts, book, NOW))
     truth = pl.read_parquet(history / "truth" / "shifts.parquet")
     told = rows.join(truth, on=["shift", "pot"], suffix="_true", validate="1:1")
