@@ -15,6 +15,7 @@ import numpy as np
 
 from .contractor import ABRASIVE, BAG_KG, CREWS, SUPERVISORS
 from .keeping import keeping_rows, stop_rows
+from .wear import NEW_LEAK_M3_S_PA, WORN_LEAK_M3_S_PA
 from .yard import Shift, WorkedShift, Yard, generator, history_end
 
 PART_KINDS = (
@@ -104,6 +105,7 @@ class PotEntries:
             body = {"pot": worked.pot, "part": event["part"], "at": utc_text(done_at)}
             if event["kind"] == "check":
                 body |= {"result": event["result"], "note": event.get("note", "")}
+                body |= _wall(event)
             else:
                 body |= {"tag": event["tag"]}
             entered_at = done_at + timedelta(minutes=3)
@@ -113,8 +115,22 @@ class PotEntries:
         self.areas.append(PotArea(worked.pot, shift, worked.area_m2))
 
 
+NEW_WALL_MM, WORN_WALL_MM = 8.0, 4.5
+"""Wall of a pinch hose new, and at the end of its usual life (invented) [mm]."""
+
+
+def _wall(event: dict[str, object]) -> dict[str, object]:
+    """Give the wall that a caliper reads on a pinch hose as worn as its leak says."""
+    leak = event.get("true_leak_m3_s_pa")
+    if event["part"] != "pinch_hose" or not isinstance(leak, float):
+        return {}
+    age = max((leak - NEW_LEAK_M3_S_PA) / WORN_LEAK_M3_S_PA, 0.0) ** (1.0 / 3.0)
+    wall_mm = NEW_WALL_MM - (NEW_WALL_MM - WORN_WALL_MM) * age
+    return {"quantity": "wall_thickness", "value": round(max(wall_mm, 0.5), 1), "unit": "mm"}
+
+
 def routine_rows(pot: str, shift: Shift, tender: str) -> list[Row]:
-    """Enter the checks that are done at the start of a shift, most days, and those of a Monday.
+    """Enter what is looked at before a shift, most days, and the checks of a Monday.
 
     Parameters
     ----------
@@ -131,19 +147,27 @@ def routine_rows(pot: str, shift: Shift, tender: str) -> list[Row]:
         When entered, and the record.
     """
     random = generator(0, "routine", pot, shift.name)
-    parts = ["deadman", "separator"]
-    if shift.from_at.weekday() == 0:
-        parts += ["couplings", "blast_hose", "nozzle"]
-    rows = []
-    for part in parts:
+    start = ["deadman", "drain"]
+    monday = ["couplings", "blast_hose", "nozzle"] if shift.from_at.weekday() == 0 else []
+    rows, answers, looked_at = [], {}, shift.from_at
+    for part in start + monday:
         forgotten, minutes = random.random() < CHECK_FORGOTTEN, random.uniform(2.0, 14.0)
+        at = shift.from_at + timedelta(minutes=round(float(minutes)))
+        if part in start:
+            answers[part] = "not_done" if forgotten else "yes"
+            looked_at = max(looked_at, at)
+            continue
         if forgotten:
             continue
-        at = shift.from_at + timedelta(minutes=round(float(minutes)))
         body: dict[str, object] = {
             "pot": pot, "part": part, "at": utc_text(at), "result": "good", "note": "",
         }  # fmt: skip
         rows.append(_row("check", at + timedelta(minutes=1), tender, body))
+    if "yes" in answers.values():
+        for item in ("plate_relief", "screen_lid", "whip_checks", "blotter"):
+            answers[item] = "not_done" if random.random() < CHECK_FORGOTTEN else "yes"
+        body = {"pot": pot, "at": utc_text(looked_at), **answers}
+        rows.append(_row("shift_start", looked_at + timedelta(minutes=1), tender, body))
     return rows
 
 

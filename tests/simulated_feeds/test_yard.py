@@ -202,9 +202,21 @@ def test_records_hold_their_keys_and_come_in_order_of_entry(week):
         "abrasive": {"pot", "at", "bags", "bag_kg", "abrasive", "shift"},
         "part_fitted": {"pot", "part", "at", "tag"},
         "check": {"pot", "part", "at", "result", "note"},
+        "shift_start": {
+            "pot",
+            "at",
+            "plate_relief",
+            "screen_lid",
+            "whip_checks",
+            "drain",
+            "blotter",
+            "deadman",
+        },
     }
     for line in lines:
-        assert set(line["body"]) == keys[line["kind"]], line
+        measured = {"quantity", "value", "unit"} if line["body"].get("quantity") else set()
+        assert set(line["body"]) - measured == keys[line["kind"]], line
+    assert any(line["kind"] == "shift_start" for line in lines)
     shifts = [record["body"]["shift"] for record in records(week, "shift")]
     assert len(shifts) == len(set(shifts))
     fitted = {(r["body"]["pot"], r["body"]["part"]) for r in records(week, "part_fitted")}
