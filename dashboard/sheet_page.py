@@ -85,7 +85,7 @@ def _time(mine: PotSheet) -> None:
     low, high = use.between_s(BLASTING)
     between = words.between_hours(low, high)
     if between:
-        under = f"The whole shift of {whole}; blasting {between}, for what was not heard."
+        under = f"The whole shift of {whole}; blasting {between}."
     else:
         under = f"The whole shift of {whole}."
     lines = [*sheet_words.iso_lines(mine)]
@@ -97,8 +97,8 @@ def _time(mine: PotSheet) -> None:
     look.put(
         look.heading("Where the time went", under),
         look.stacked(shares, f"Time use of {whole}"),
-        _paragraphs(lines),
     )
+    look.put(_paragraphs(lines))
 
 
 def _pressure(described: Yard, sheet: Sheet, mine: PotSheet, effect: OwnEffect) -> None:
@@ -129,7 +129,7 @@ def _paragraphs(lines: list[str]) -> str:
 
 def _stops(described: Yard, sheet: Sheet, mine: PotSheet) -> None:
     stops = mine.ledger.stops
-    asked = words.duration(described.review.stop_s)
+    asked = f"{words.plain_number(described.review.stop_s / 60.0)}{words.NBSP}min"
     look.put(
         look.heading(
             "Stops",

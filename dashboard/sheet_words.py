@@ -257,7 +257,7 @@ def hour_figures(pot: PotSheet, zone: ZoneInfo) -> list[Said]:
         said.append(
             Said(
                 f"{name} hour, from {words.clock(hour.from_at, zone)}",
-                words.duration(hour.use.seconds(BLASTING)), "blasting",
+                f"{hour.use.seconds(BLASTING) / 60:.0f}", "min blasting",
                 f"{nozzle}most of the rest: {PART_WORDS[hour.most]}, {words.duration(most)}",
             )
         )  # fmt: skip
