@@ -18,7 +18,7 @@ PAGES = (
     ("views/logbook.py", "Log book", "logbook"),
 )
 #: What goes with a viewer from page to page.
-CARRIED = ("pot", "shift", "day")
+CARRIED = ("pot", "shift", "day", "by")
 
 st.set_page_config(page_title="Gritbook", layout="wide", initial_sidebar_state="collapsed")
 pages = [
@@ -51,4 +51,6 @@ with (
 with look.sentences():
     if data.yard().site.invented:
         look.put(f'<p class="gb-invented">{look.shown(words.INVENTED)}</p>')
+    if looser := words.loosened(data.yard()):
+        look.put(f'<p class="gb-loose">{look.shown(looser)}</p>')
     page.run()

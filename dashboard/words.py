@@ -5,9 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from ingest.parts import PART_WORDS
+
+if TYPE_CHECKING:
+    from ingest.config import Yard
 
 #: Keeps a number and its unit on one line.
 NBSP = "\u00a0"
@@ -319,6 +323,18 @@ def limits_page(looser: str) -> str:
     """
     said = re.sub(r"every_(\w+) none", lambda m: f"no {_LIMIT_WORDS[m[1]]}", looser)
     return re.sub(r"every_(\w+) (\S+)", lambda m: f"{m[2]} {_LIMIT_WORDS[m[1]]}", said)
+
+
+def loosened(yard: Yard) -> str:
+    """What the site checks less often than common practice, for every page; empty: nothing."""
+    rules = [
+        part(rule.part)
+        + (f" on {', '.join(rule.pots)}" if rule.pots else "")
+        + f" ({limits_page(rule.loosened_by)}; {rule.by})"
+        for rule in yard.effective_rules()
+        if rule.loosened
+    ]
+    return f"Looser than common practice at this site: {'; '.join(rules)}." if rules else ""
 
 
 _LIMIT_WORDS = {"blast_h": "blast hours", "cycles": "pinch cycles", "days": "days"}

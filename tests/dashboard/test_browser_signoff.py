@@ -240,6 +240,12 @@ def test_history_loosened_rules_and_the_start_of_a_shift_fit(
     page.get_by_role("button", name="Look at the pot").click()
     page.get_by_text("Dead-man works, lets go by itself").wait_for()
     fits(page, f"upkeep-{width}-{scheme}-start")
+    # What is looser stands on every page, not only here.
+    looser = page.locator(".gb-loose")
+    assert looser.inner_text() == (
+        "Looser than common practice at this site: couplings and whip checks "
+        "(21 days instead of 7; Maintainer 1)."
+    )
     if width > 1000:
         page.get_by_role("radiogroup").filter(has_text="Yes")
         for number in range(6):
