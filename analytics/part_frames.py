@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.frames import kept, read_frame
-from analytics.parts_usage import EVENT_SCHEMA
-from ingest.parts import RESULTS, START_ITEMS, position_of
+from analytics.frames import current_records, kept, read_frame
+from ingest.parts import PART_WORDS, RESULTS, START_ITEMS, position_of
 
 if TYPE_CHECKING:
     import duckdb
@@ -50,10 +49,19 @@ def checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """
     from ingest import records
 
-    rows = [
-        _checked(row, row["part"], row.get("position", ""), row["result"], row.get("rule", ""))
-        for row in records.current(con, "check")
-    ]
+    entered = (
+        current_records(
+            con,
+            "check",
+            {
+                name: ({"by": "recorded_by"}.get(name, name), dtype)
+                for name, dtype in CHECKED_SCHEMA.items()
+            },
+        )
+        .with_columns(pl.col(pl.String).fill_null(""))
+        .with_columns(_position())
+    )
+    rows = []
     for row in records.current(con, "shift_start"):
         for key, item in START_ITEMS.items():
             if (answer := row.get(key, "not_done")) in ("yes", "no"):
@@ -62,7 +70,16 @@ def checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
                     "measurement": item.words if answer == "yes" else f"not: {item.words}"
                 }
                 rows.append(_checked(said, item.part, "", result, item.rule or START))
-    return pl.DataFrame(rows, schema=CHECKED_SCHEMA, orient="row")
+    return pl.concat([entered, pl.DataFrame(rows, schema=CHECKED_SCHEMA, orient="row")])
+
+
+def _position() -> pl.Expr:
+    """What :func:`ingest.parts.position_of` makes of the columns ``part`` and ``position``."""
+    typed = pl.col("position").fill_null("").str.strip_chars().str.replace_all(r"\s+", " ")
+    usual = pl.col("part").replace_strict(
+        {part: position_of(part) for part in PART_WORDS}, default=position_of("")
+    )
+    return pl.when(typed == "").then(usual).otherwise(typed.str.to_lowercase()).alias("position")
 
 
 def _checked(
@@ -91,21 +108,28 @@ def shift_starts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     ).rename({"recorded_by": "by"})
 
 
-def entries(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Fittings, removals and checks as they stand: ``analytics.parts_usage.EVENT_SCHEMA``."""
-    from ingest import records
+def entries(con: duckdb.DuckDBPyConnection, checked: pl.DataFrame | None = None) -> pl.DataFrame:
+    """Fittings, removals and checks as they stand: ``analytics.parts_usage.EVENT_SCHEMA``.
 
-    rows = [
-        (
-            kept(row["at"]), row["record_id"], kind, row["pot"], row["part"],
-            position_of(row["part"], row.get("position", "")), row.get("tag", ""),
-            row.get("because", ""), "",
+    ``checked`` is what :func:`checks` gave, where it was read already.
+    """
+    keys = ("at", "record_id", "pot", "part", "position", "tag", "because")
+    moved = [
+        current_records(
+            con, record, {key: (key, _INSTANT if key == "at" else _TEXT) for key in keys}
+        )
+        .with_columns(pl.col(pl.String).fill_null(""))
+        .with_columns(_position(), pl.lit(kind).alias("kind"))
+        .select(
+            *("at", "record_id", "kind", "pot", "part", "position", "tag"),
+            pl.col("because").alias("result"),
+            pl.lit("").alias("rule"),
         )
         for record, kind in (("part_fitted", "fitted"), ("part_removed", "removed"))
-        for row in records.current(con, record)
-    ]  # fmt: skip
-    moved = pl.DataFrame(rows, schema=EVENT_SCHEMA, orient="row")
-    return pl.concat([moved, checks(con).select(*_AS_EVENT)])
+    ]
+    if checked is None:
+        checked = checks(con)
+    return pl.concat([*moved, checked.select(*_AS_EVENT)])
 
 
 _AS_EVENT = [
@@ -115,12 +139,15 @@ _AS_EVENT = [
 ]  # fmt: skip
 
 
-def part_events(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def part_events(
+    con: duckdb.DuckDBPyConnection, checked: pl.DataFrame | None = None
+) -> pl.DataFrame:
     """What people entered that begins counts: ``pot, part, position, since, at``.
 
-    ``since`` is ``fitted`` or ``checked``; a check with the result *replaced* is both.
+    ``since`` is ``fitted`` or ``checked``; a check with the result *replaced* is both. ``checked``
+    is what :func:`checks` gave, where it was read already.
     """
-    every = entries(con)
+    every = entries(con, checked)
     begun = [
         every.filter(which).with_columns(pl.lit(since).alias("since"))
         for since, which in (

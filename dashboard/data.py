@@ -454,7 +454,7 @@ def upkeep_list(version: Version) -> Upkeep:
     with _window() as con:
         due = upkeep_ahead.upkeep_ahead(con, described, pipeline.utc_now())
         checks = part_frames.checks(con)
-        events = part_frames.part_events(con)
+        events = part_frames.part_events(con, checks)
         lives, stays = part_frames.lives(con), part_frames.stays(con)
         starts = part_frames.shift_starts(con)
     fitted = events.filter(pl.col("since") == "fitted")
