@@ -275,7 +275,7 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence
 def _loosened(due: pl.DataFrame) -> list[str]:
     return [
         f'<p class="loose"><b>A looser rule than common practice holds here: '
-        f"{_shown(row['what'])}.</b> {_shown(row['loosened_by'])}. Decided by "
+        f"{_shown(row['what'])}.</b> {_shown(words.limits_page(row['loosened_by']))}. Decided by "
         f"{_shown(row['by'])}: {_shown(row['reason'])}</p>"
         for row in due.filter("loosened")
         .unique(["rule", "by", "reason"], maintain_order=True)
@@ -333,6 +333,8 @@ def _due(told: Told, when: Callable[[dt.datetime | None], str]) -> str:
             _shown(row["source"]),
         )
         for row in told.due.iter_rows(named=True)
+        # A rule by condition that sees nothing has nothing to say.
+        if row["trigger"] != "condition" or row["state"] != "ok"
     ]  # fmt: skip
     if not rows:
         return ""
@@ -413,7 +415,7 @@ def _sentence(row: dict[str, Any]) -> str:
         text += f" New one: tag {row['new_tag']}." if row.get("new_tag") else ""
     said = _shown(text)
     if row.get("note"):
-        said += f" {_shown(row['note'])}"
+        said += f" “{_shown(row['note'])}”"
     if row.get("photo"):
         said += f" Photo <code>{_shown(row['photo'][:12])}…</code>"
     return said

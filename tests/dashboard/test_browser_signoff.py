@@ -259,7 +259,7 @@ def test_history_loosened_rules_and_the_start_of_a_shift_fit(
             page.get_by_role("button", name="Download the record of Pot 1").click()
         text = Path(got.value.path()).read_text(encoding="utf-8")
         assert "H17" in text and "dead-man works, lets go by itself" in text
-        assert "21 instead of 7" in text
+        assert "21 days instead of 7" in text
     assert page.evaluate("window.seenForbidden") == []
     assert errors == []
     page.context.close()

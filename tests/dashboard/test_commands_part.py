@@ -166,7 +166,7 @@ def test_a_loosened_rule_shows_in_command_check_and_print(desk: Desk) -> None:
     assert "nozzle is looser than the default (every_days 30 instead of 7)" in checked
     desk.good("part", "--pot", "pot-1", "--record", str(desk.data / "pot.html"))
     page = (desk.data / "pot.html").read_text(encoding="utf-8")
-    assert "every_days 30 instead of 7" in page and "Decided by Maintainer 1" in page
+    assert "30 days instead of 7" in page and "Decided by Maintainer 1" in page
 
 
 class Links(html.parser.HTMLParser):
