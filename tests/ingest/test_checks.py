@@ -16,9 +16,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from ingest import checks
-from ingest.checks import Finding
+from ingest import checks, checks_store
 from ingest.config import Yard, parse_yard, settings_fingerprint
+from ingest.findings import Finding
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.insert import insert_readings
 from ingest.yard_sources import SerialLine
@@ -110,7 +110,8 @@ by = "Supervisor"
     assert len(said) == 3
     assert "No box is on pot-2" in said[0]
     assert "ends at 600000 Pa, below the plate's 862000" in said[1]
-    assert "nozzle is looser than the default; Supervisor decided so: little used" in said[2]
+    assert "nozzle is looser than the default (every_days 30 instead of 7)" in said[2]
+    assert "Supervisor decided so: little used" in said[2]
     assert list(checks.check_yard(yard())) == []
 
 
@@ -318,44 +319,44 @@ def test_a_port_that_another_program_has() -> None:
 
 
 def test_no_store_and_a_broken_store(data: Path) -> None:
-    (none,) = checks.check_store(yard(), data, NOW)
+    (none,) = checks_store.check_store(yard(), data, NOW)
     assert none.status == "ok" and not data.exists()
     data.mkdir()
     store_path(data).write_bytes(b"this is no store" * 1000)
-    (broken,) = checks.check_store(yard(), data, NOW)
+    (broken,) = checks_store.check_store(yard(), data, NOW)
     assert broken.status == "fail" and broken.next_step
 
 
 def test_boxes_that_were_heard_or_not(data: Path) -> None:
     with write_window(data):
         pass
-    (never,) = of(checks.check_store(yard(), data, NOW), "box box-1")
+    (never,) = of(checks_store.check_store(yard(), data, NOW), "box box-1")
     assert never.status == "warn" and "Nothing was ever heard" in never.what
     put(data, NOW - dt.timedelta(hours=2))
-    (long_ago,) = of(checks.check_store(yard(), data, NOW), "box box-1")
+    (long_ago,) = of(checks_store.check_store(yard(), data, NOW), "box box-1")
     assert long_ago.status == "warn" and "was last heard" in long_ago.what
     put(data, NOW - dt.timedelta(seconds=30))
-    (now,) = of(checks.check_store(yard(), data, NOW), "box box-1")
+    (now,) = of(checks_store.check_store(yard(), data, NOW), "box box-1")
     assert now.status == "ok" and "30 s ago" in now.what
 
 
 def test_a_box_whose_clock_is_off(data: Path) -> None:
     put(data, NOW - dt.timedelta(seconds=100), late_s=90)
-    (slow,) = of(checks.check_store(yard(), data, NOW), "box box-1")
+    (slow,) = of(checks_store.check_store(yard(), data, NOW), "box box-1")
     assert slow.status == "warn" and "arrive 90 s after" in slow.what
     put(data, NOW + dt.timedelta(hours=3))
-    (ahead,) = of(checks.check_store(yard(), data, NOW), "clock")
+    (ahead,) = of(checks_store.check_store(yard(), data, NOW), "clock")
     assert ahead.status == "warn" and "still to come" in ahead.what
 
 
 def test_channels_unknown_and_missing(data: Path) -> None:
     put(data, NOW, "widget", "V")
-    said = [finding.what for finding in of(checks.check_store(yard(), data, NOW), "channels")]
+    said = [finding.what for finding in of(checks_store.check_store(yard(), data, NOW), "channels")]
     assert len(said) == 2
     assert '"widget", which Gritbook does not know' in said[0]
     assert "never sent pot, deadman" in said[1]
     other = parse_yard(TEXT.format(port=1883).replace("pot-1", "pot-7"))
-    (stranger,) = of(checks.check_store(other, data, NOW), "yard file")
+    (stranger,) = of(checks_store.check_store(other, data, NOW), "yard file")
     assert "readings of pot-1" in stranger.what
 
 
@@ -369,10 +370,10 @@ def test_leftovers(data: Path) -> None:
             "VALUES (1, ?, now()::TIMESTAMP)",
             [f"1:true:{fingerprint}"],
         )
-    findings = list(checks.check_store(yard(), data, NOW))
+    findings = list(checks_store.check_store(yard(), data, NOW))
     assert [f.status for f in findings if f.subject in ("quarantine", "figures")] == ["ok", "ok"]
     changed = yard(more="[derive]\nquiet_s = 99\n")
-    (figures,) = of(checks.check_store(changed, data, NOW), "figures")
+    (figures,) = of(checks_store.check_store(changed, data, NOW), "figures")
     assert figures.status == "warn" and "the yard file changed" in figures.what
     put(data, NOW + dt.timedelta(seconds=1))
     with write_window(data) as con:
@@ -384,7 +385,7 @@ def test_leftovers(data: Path) -> None:
             "INSERT INTO import_file VALUES (1, 'card.csv', 'begun:0', 'pot-1', now()::TIMESTAMP, "
             "0, 0, 0)"
         )
-    findings = list(checks.check_store(yard(), data, NOW))
+    findings = list(checks_store.check_store(yard(), data, NOW))
     said = {f.subject: f.what for f in findings if f.status == "warn"}
     assert "1 messages could not be read" in said["quarantine"] and "not JSON" in said["quarantine"]
     assert "card.csv was not brought in to its end" in said["import"]

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ingest import checks, checks_messages, checks_signals
+from ingest import checks, checks_messages, checks_signals, checks_store
 from ingest.checks_signals import Lately, Suspicion
 from ingest.config import Yard, parse_yard
 from ingest.readings import RawMessage
@@ -161,7 +161,7 @@ def live(number: int, pot: str = "pot-1", topic_pot: str = "", **more: Any) -> R
 
 def test_what_a_store_holds_is_looked_at_by_the_command(tmp_path: Path) -> None:
     take(tmp_path, [live(number) for number in range(300)])
-    (found,) = of(checks.check_store(yard(), tmp_path, NOW), "signals of pot-1")
+    (found,) = of(checks_store.check_store(yard(), tmp_path, NOW), "signals of pot-1")
     assert (found.status, "looks like psi" in found.what) == ("warn", True)
 
 
@@ -172,7 +172,7 @@ def test_names_units_topics_and_clocks_that_quarantine_tells_of(tmp_path: Path) 
         [live(n, pot="pot_1") for n in range(4)]
         + [live(9, u="psi"), live(10, topic_pot="pot-2"), never_set],
     )
-    found = of(checks.check_store(yard(), tmp_path, NOW), "messages")
+    found = of(checks_store.check_store(yard(), tmp_path, NOW), "messages")
     words = " ".join(f"{f.what} {f.next_step}" for f in found)
     assert (
         '4 messages are of "pot_1", which is no pot of the yard file; the yard file has pot-1'
@@ -214,7 +214,7 @@ def test_lines_at_the_wrong_speed_or_without_trailer(
     tmp_path: Path, messages: list[RawMessage], what: str, step: str
 ) -> None:
     take(tmp_path, messages)
-    (found,) = of(checks.check_store(yard(), tmp_path, NOW), "messages")
+    (found,) = of(checks_store.check_store(yard(), tmp_path, NOW), "messages")
     assert what in found.what and step in found.next_step
 
 
@@ -280,10 +280,10 @@ def test_records_whose_copy_is_late_or_damaged(tmp_path: Path) -> None:
         )
         record_chain.number_rest(con)
     with read_window(tmp_path) as con:
-        whole, late = checks.check_records(con, tmp_path)
+        whole, late = checks_store.check_records(con, tmp_path)
     assert "1 rows stand as entered; the seal is 1-" in whole.what
     assert "1 records are not in records.log yet" in late.what
     records_log.log_path(tmp_path).write_bytes(b"not a line\n")
     with read_window(tmp_path) as con:
-        _, _, damaged = checks.check_records(con, tmp_path)
+        _, _, damaged = checks_store.check_records(con, tmp_path)
     assert "1 lines of records.log cannot be read, the first is line 1" in damaged.what

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest import checks, photos, records
+from ingest import checks_store, photos, records
 from ingest.config import Yard, parse_yard
 from ingest.errors import RecordRefused
 from ingest.store import migrations, record_chain, records_log, repair
@@ -89,7 +89,7 @@ def test_any_edit_of_a_row_is_named(tmp_path: Path, described: Yard, column: str
         con.execute(f"UPDATE record SET {EDITS[column]} WHERE number = 3")
     with read_window(tmp_path) as con:
         found = record_chain.faults(con)  # without the log: the chain alone shows it
-        said = [f.what for f in checks.check_records(con, tmp_path) if f.status == "fail"]
+        said = [f.what for f in checks_store.check_records(con, tmp_path) if f.status == "fail"]
     assert found and found[0].number == 3
     assert "is not as it was entered" in found[0].what
     assert (ids[2] if column != "record_id" else "zzzz") in found[0].what
@@ -212,11 +212,11 @@ def test_a_photo_is_kept_by_its_digest_and_an_exchanged_one_shows(
     body = {"pot": "pot-1", "part": "pinch_hose", "result": "good", "photo": name}
     records.add(tmp_path, described, "check", body, "Tender", "page", NOW)
     with read_window(tmp_path) as con:
-        assert [f.status for f in checks.check_records(con, tmp_path)] == ["ok"]
+        assert [f.status for f in checks_store.check_records(con, tmp_path)] == ["ok"]
     photos.photo_path(tmp_path, name).write_bytes(JPEG + b"x")
     assert photos.read(tmp_path, name) is None
     with read_window(tmp_path) as con:
-        (lost,) = [f for f in checks.check_records(con, tmp_path) if f.subject == "photos"]
+        (lost,) = [f for f in checks_store.check_records(con, tmp_path) if f.subject == "photos"]
     assert lost.status == "fail" and lost.what == f"The photo {name} is changed."
     with pytest.raises(RecordRefused, match="is not in"):
         records.add(tmp_path, described, "check", body, "Tender", "page", NOW)
