@@ -291,14 +291,20 @@ def _publish(mqtt: Mqtt, messages: Sequence[tuple[str, bytes, bool]]) -> str:
     if mqtt.tls is not None:
         client.tls_set_context(mqtt.tls.context())
     place = f"{mqtt.host}:{mqtt.port}"
-    connected, refused = threading.Event(), []
+    connected = threading.Event()
+    refused: list[str] = []
+    denied: list[str] = []
 
     def on_connect(client: Client, data: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:
             refused.append(str(reason))
         connected.set()
 
-    client.on_connect = on_connect
+    def on_publish(client: Client, data: Any, number: int, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            denied.append(str(reason))
+
+    client.on_connect, client.on_publish = on_connect, on_publish
     try:
         client.connect(mqtt.host, mqtt.port, 30)
     except (OSError, ValueError) as error:
@@ -306,7 +312,9 @@ def _publish(mqtt: Mqtt, messages: Sequence[tuple[str, bytes, bool]]) -> str:
     client.loop_start()
     try:
         if not connected.wait(_MQTT_WAIT_S) or refused:
-            return f"The broker {place} did not let us in: {refused or 'no answer'}."
+            return (
+                f"The broker {place} did not let us in: {refused[0] if refused else 'no answer'}."
+            )
         sent = [client.publish(topic, payload, 1, retain) for topic, payload, retain in messages]
         for one in sent:
             if one.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -314,6 +322,11 @@ def _publish(mqtt: Mqtt, messages: Sequence[tuple[str, bytes, bool]]) -> str:
             one.wait_for_publish(_MQTT_WAIT_S)
             if not one.is_published():
                 return f"The broker {place} did not acknowledge a notice."
+        if denied:
+            return (
+                f"The broker {place} does not let us write notices: {denied[0]}. Allow "
+                "<root>/<site>/+/notices/+ in its access list."
+            )
     except (RuntimeError, ValueError) as error:
         return f"The broker {place} was lost while notices were sent: {error}."
     finally:

@@ -373,6 +373,16 @@ class Broker:
         self._config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
         self._process: subprocess.Popen[bytes] | None = None
 
+    def allow(self, access: str) -> None:
+        """Start anew with an access list for whoever comes."""
+        self.stop()
+        access_file = self._config.with_name("access")
+        access_file.write_text(access)
+        access_file.chmod(0o644)
+        settings = self._config.read_text().splitlines()[:2]
+        self._config.write_text("\n".join([*settings, f"acl_file {access_file}", "user root", ""]))
+        self.start()
+
     def start(self) -> None:
         program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
         if program is None:
@@ -455,5 +465,24 @@ def test_a_broker_that_is_away_is_tried_again_and_told_what_it_missed(
     assert channel == "mqtt" and "cannot be reached" in trouble
     assert sending.send_round(data, yard, MORNING) == sending.Round(0, 0)
     broker.start()
+    assert sending.send_round(data, yard, next_at) == sending.Round(1, 0)
+    assert len(broker.retained()) == 1
+
+
+def test_a_broker_that_does_not_let_us_write_shows_and_nothing_counts_as_sent(
+    tmp_path: Path, put_samples: PutSamples, broker: Broker
+) -> None:
+    data = tmp_path / "data"
+    yard = yard_with("[notices]\nmqtt = true\n", broker.port)
+    bring(data, yard, put_samples, MORNING)
+    broker.allow("topic read #\n")
+    assert sending.send_round(data, yard, MORNING) == sending.Round(0, 1)
+    with read_window(data) as con:
+        ((_, _, next_at, trouble),) = telling.troubles(notice_frames.sent(con))
+    assert "does not let us write notices" in trouble and "Not authorized" in trouble
+    # What the shipped access list gives to ingest's user is enough.
+    shipped = (Path(sending.__file__).parent.parent / "ingest/mosquitto/gritbook.acl").read_text()
+    (rule,) = [line for line in shipped.splitlines() if line.endswith("/notices/+")]
+    broker.allow("topic read #\n" + rule.replace("my-yard", "test-yard") + "\n")
     assert sending.send_round(data, yard, next_at) == sending.Round(1, 0)
     assert len(broker.retained()) == 1
