@@ -15,7 +15,7 @@ from __future__ import annotations
 import datetime as dt
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -539,17 +539,8 @@ def shift_rows(
     from_us = begun["from_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
     to_us = ends.cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
     counted = cycles.filter(~pl.col("flicker"))
-    pressures = [
-        production.blast_weighted_pressures(
-            counted.filter((pl.col("pressed_at") >= a) & (pl.col("pressed_at") < b))
-        )
-        for a, b in zip(begun["from_at"], begun["to_at"], strict=True)
-    ]
-    weighted = pl.DataFrame(
-        pressures,
-        schema=dict.fromkeys(production.PRESSURES, pl.Float64),
-        orient="row",
-    )
+    booked_to_us = begun["to_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    weighted = production.pressures_within(counted, from_us, booked_to_us)
     windows = hours.windows(totals, from_us, to_us).drop("silent_s")
     return pl.concat(
         [begun.select("shift", "pot", "crew", "job", "from_at", "to_at"), windows, weighted],
@@ -587,7 +578,10 @@ def parts_used(
     kinds = dict.fromkeys(rule.part for rule in yard.effective_rules())
     expected = [Place(pot, part, position_of(part)) for pot in yard.pot_names for part in kinds]
     every = pl.concat([pl.DataFrame(named, schema=EVENT_SCHEMA, orient="row"), entries])
-    return usage_of_parts(every, totals, expected, now)
+    parts = usage_of_parts(every, totals, expected, now)
+    # Of a pot that has left the yard file nothing is due; what its parts did stays.
+    in_yard = parts.usage.filter(pl.col("pot").is_in(list(yard.pot_names)))
+    return replace(parts, usage=in_yard)
 
 
 def in_seconds(usage: pl.DataFrame) -> pl.DataFrame:

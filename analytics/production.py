@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 #: Pressures of a shift that are weighted by blast time.
@@ -32,6 +34,42 @@ def blast_weighted_pressures(cycles: pl.DataFrame) -> dict[str, float | None]:
         for name in PRESSURES
     ).fill_nan(None)
     return weighted.row(0, named=True)
+
+
+def pressures_within(
+    cycles: pl.DataFrame, from_us: npt.NDArray[np.int64], to_us: npt.NDArray[np.int64]
+) -> pl.DataFrame:
+    """:func:`blast_weighted_pressures` of the cycles pressed in each of many windows at once.
+
+    Parameters
+    ----------
+    cycles : polars.DataFrame
+        ``analytics.cycles.CYCLE_SCHEMA``, ascending.
+    from_us, to_us : ndarray of int64, shape (n,)
+        Half-open windows, in any order. [us since 1970 UTC]
+
+    Returns
+    -------
+    polars.DataFrame
+        A row a window: ``supply_pa``, ``pot_pa``, ``nozzle_pa``, ``drop_supply_pot_pa``,
+        ``drop_pot_nozzle_pa``. [Pa]
+    """
+    pressed_us = cycles["pressed_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    begin = np.searchsorted(pressed_us, from_us)
+    end = np.maximum(np.searchsorted(pressed_us, to_us), begin)
+    blast_s = cycles["blast_s"].to_numpy()
+    columns: dict[str, list[float | None]] = {}
+    for name in PRESSURES:
+        value = cycles[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        is_there = ~np.isnan(value)
+        weight = np.where(is_there, blast_s, 0.0)
+        product = np.where(is_there, value, 0.0) * weight
+        sums = [
+            (float(product[a:b].sum()), float(weight[a:b].sum()))
+            for a, b in zip(begin.tolist(), end.tolist(), strict=True)
+        ]
+        columns[name] = [whole / by if by > 0.0 else None for whole, by in sums]
+    return pl.DataFrame(columns, schema=dict.fromkeys(PRESSURES, pl.Float64))
 
 
 def entered_totals(entries: pl.DataFrame, shifts: pl.DataFrame, amount: str) -> pl.DataFrame:
