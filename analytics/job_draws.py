@@ -135,7 +135,7 @@ def worked(
     assert area is not None  # _refusal
     lengths = used["blast_s"].to_numpy() / 3600.0
     usual = float(np.median(lengths))
-    left = np.full(draws, job.area_m2)
+    left = np.full(draws, float(job.area_m2))
     blast, clock, mass = (np.zeros(draws) for _ in range(3))
     for _ in range(0, _SHIFTS, _BLOCK):
         hours = rng.choice(lengths, (draws, _BLOCK))

@@ -11,9 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.compare import GROUPS, compare
+from analytics.estimate import estimate
+from analytics.job_draws import NewJob
 from analytics.mixed_model import Factor, fit_reml, posterior
 from analytics.ratios import ratio_of_sums
-from analytics.shift_rows import MEASURES, REASON_WORDS, judged, with_schema
+from analytics.shift_rows import MEASURES, REASON_WORDS, SHIFT_ROW_SCHEMA, judged, with_schema
 from analytics.work_terms import work_terms
 
 AREA = MEASURES["area_m2_blast_h"]
@@ -349,3 +351,47 @@ def test_rows_may_count_by_their_length_and_the_data_say_so() -> None:
     sure = posterior(rng.normal(0, 1, 300) / np.sqrt(weight), x, [one], weight, draws=500)
     same = posterior(rng.normal(0, 1, 300), x, [one], weight, draws=500)
     assert sure.weight_power.mean() > 0.9 and same.weight_power.mean() < 0.1
+
+
+@st.composite
+def any_rows(draw: st.DrawFn) -> pl.DataFrame:
+    """Shift rows of any yard: few or many, most columns missing here and there."""
+    count = draw(st.integers(0, 30))
+
+    def column(values: st.SearchStrategy[object]) -> list[object]:
+        rare = draw(st.sampled_from([0, 1, 3]))
+        some = st.one_of(st.none(), values) if rare == 1 else st.none() if rare == 0 else values
+        return draw(st.lists(some, min_size=count, max_size=count))
+
+    few = st.sampled_from(["", "a", "b", "c"])
+    seconds = st.floats(0.0, 3e4)
+    columns = {
+        "crew": few, "job": few, "prep_grade": few, "rust_grade": few, "access": few,
+        "abrasive": few, "bore_m": st.sampled_from([0.008, 0.0095, 0.011]),
+        "nozzle_pa": st.floats(4e5, 8e5), "blast_s": seconds, "elapsed_s": seconds,
+        "no_data_s": seconds, "paid_s": seconds, "area_m2": st.floats(0.0, 500.0),
+        "abrasive_kg": st.floats(0.0, 5000.0), "people": st.sampled_from([1.0, 3.0]),
+    }  # fmt: skip
+    made: dict[str, list[object]] = {name: column(values) for name, values in columns.items()}
+    made["shift"] = draw(st.lists(st.sampled_from("klmnop"), min_size=count, max_size=count))
+    made["pot"] = draw(st.lists(st.sampled_from("xy"), min_size=count, max_size=count))
+    types = {name: SHIFT_ROW_SCHEMA[name] for name in made}
+    return with_schema(pl.DataFrame(made, schema=types))
+
+
+@given(any_rows(), st.sampled_from(sorted(MEASURES)), st.sampled_from(sorted(GROUPS)))
+@settings(max_examples=60, deadline=None)
+def test_no_yard_is_too_odd_and_no_row_is_lost(rows: pl.DataFrame, name: str, by: str) -> None:
+    found = compare(rows, MEASURES[name], by, draws=60, show_single=True)
+    groups = found.groups
+    named = judged(rows, MEASURES[name], by)["reason"]
+    assert groups["used"].sum() == (named == "").sum()
+    assert found.left_out.height == (named != "").sum()
+    known = groups.filter(pl.col("rate_low").is_not_null())
+    assert known.filter(pl.col("rate_low") > pl.col("rate_high")).is_empty()
+    numbers = groups.select(pl.selectors.float()).to_numpy()
+    assert not np.isinf(numbers.astype(float)).any()
+    job = NewJob(100.0, "a", rust_grade="b", access="c")
+    asked = estimate(rows, job, draws=60)
+    lines = asked.lines.select("low", "middle", "high").to_numpy()
+    assert np.isfinite(lines).all() and np.all(np.diff(lines, axis=1) >= 0.0)

@@ -216,3 +216,15 @@ def test_a_compressor_that_is_short_is_said_with_the_pressure_it_may_hold() -> N
     assert found.feed.verdict == "short"
     assert any("will take longer" in s for s in found.sentences)
     assert "Air to breathe needs a supply of its own." in found.feed.sentence
+
+
+def test_jobs_of_one_shift_each_do_not_make_a_long_job_sure() -> None:
+    # One crew, one pot, every shift a job of its own: what scatters may be the jobs'.
+    rows, _ = history(9, jobs=20, each=1)
+    alone = rows.with_columns(pl.lit("one").alias("crew"), pl.lit("p").alias("pot"))
+    short, long = (
+        lines_of(estimate(alone, NewJob(area, "Sa 2½", access="deck")))["blast_h"]
+        for area in (50, 5_000)
+    )
+    assert long["middle"] == pytest.approx(100.0 * short["middle"], rel=0.15)
+    assert long["high"] / long["low"] > 0.8 * short["high"] / short["low"]
