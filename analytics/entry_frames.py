@@ -180,6 +180,31 @@ CHANGE_SCHEMA: dict[str, Any] = {
 }
 
 
+def signature_rows(con: duckdb.DuckDBPyConnection, shift: str) -> list[dict[str, Any]]:
+    """Every row about a shift's signature, oldest first, those that no longer stand among them.
+
+    Returns
+    -------
+    list of dict
+        ``by``, ``at`` (naive UTC), ``did`` (``signed``, ``signed again`` or ``withdrawn``) and
+        ``reason``.
+    """
+    found = con.execute(
+        "SELECT r.recorded_by, r.recorded_at, r.withdrawn, r.supersedes, r.reason "
+        "FROM record AS r LEFT JOIN record AS old ON old.record_id = r.supersedes "
+        "WHERE r.kind = 'signature' AND $shift IN (json_extract_string(r.body, '$.shift'), "
+        "json_extract_string(old.body, '$.shift')) ORDER BY r.record_id",
+        {"shift": shift},
+    ).fetchall()
+    return [
+        {
+            "by": by, "at": at, "reason": reason,
+            "did": "withdrawn" if withdrawn else "signed again" if supersedes else "signed",
+        }
+        for by, at, withdrawn, supersedes, reason in found
+    ]  # fmt: skip
+
+
 def rows_since(con: duckdb.DuckDBPyConnection, at: dt.datetime) -> pl.DataFrame:
     """Every row that people entered after an instant, oldest first, with the body it superseded.
 

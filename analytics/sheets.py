@@ -132,7 +132,10 @@ class Sheet:
     pots : tuple of PotSheet
         Pot by pot.
     signed : Signed or None
-        ``None``: nobody has signed yet.
+        ``None``: no signature stands.
+    signatures : tuple of dict
+        Every row about its signature, also those that no longer stand:
+        :func:`analytics.entry_frames.signature_rows`.
     """
 
     shift: str
@@ -143,6 +146,7 @@ class Sheet:
     rows: pl.DataFrame
     pots: tuple[PotSheet, ...]
     signed: Signed | None
+    signatures: tuple[dict[str, Any], ...] = ()
 
     def total(self, column: str) -> float | None:
         """The sum of a column over the sheet's rows; ``None`` where every one is null."""
@@ -198,6 +202,7 @@ def shift_sheet(con: duckdb.DuckDBPyConnection, yard: Yard, shift: str, now: dt.
     return Sheet(
         shift, first["crew"], first["from_at"], first["to_at"], first["to_at"] <= now, rows, pots,
         _signed(con, first, booked["pot"].to_list(), book),
+        tuple(entry_frames.signature_rows(con, shift)),
     )  # fmt: skip
 
 

@@ -210,7 +210,7 @@ def _signature(described: Yard, sheet: Sheet) -> None:
     if not sheet.over:
         return
     signed = sheet.signed
-    if signed is not None and not changed:
+    if signed is not None and not sheet_words.changed_since(sheet):
         return
     with st.form(f"sign-{sheet.shift}", border=False):
         why = ""

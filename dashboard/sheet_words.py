@@ -59,9 +59,14 @@ def signed(sheet: Sheet, zone: ZoneInfo) -> str:
 
 def changes(sheet: Sheet, zone: ZoneInfo) -> list[str]:
     """What was changed after signing, and which signed figures read otherwise now."""
-    if sheet.signed is None:
-        return []
     lines = []
+    if len(sheet.signatures) > 1:
+        for row in sheet.signatures:
+            did = {"withdrawn": "Signature withdrawn"}.get(row["did"], words.sentence(row["did"]))
+            why = f": {row['reason']}" if row["reason"] else ""
+            lines.append(f"{did} by {row['by']}, {words.day_and_time(row['at'], zone)}{why}.")
+    if sheet.signed is None:
+        return lines
     for row in sheet.signed.changes:
         did = "withdrawn" if row["withdrawn"] else "corrected" if row["supersedes"] else "entered"
         what = words.KIND_WORDS.get(row["kind"], row["kind"])
@@ -79,6 +84,20 @@ def changes(sheet: Sheet, zone: ZoneInfo) -> list[str]:
         if then is not None and before != after:
             lines.append(f"{label} was {before} when signed, and is {after} {unit} now.")
     return lines
+
+
+def changed_since(sheet: Sheet) -> bool:
+    """Whether what stands on the sheet is no longer what was signed."""
+    signed = sheet.signed
+    if signed is None:
+        return False
+    pairs = (
+        (signed.blast_s, sheet.total("blast_s")), (signed.area_m2, sheet.total("area_m2")),
+        (signed.abrasive_kg, sheet.total("abrasive_kg")),
+    )  # fmt: skip
+    return bool(signed.changes) or any(
+        then is not None and words.amount(then) != words.amount(now) for then, now in pairs
+    )
 
 
 def _h(seconds: float | None) -> float | None:

@@ -175,6 +175,8 @@ def _line(described: Yard, row: dict[str, Any]) -> str:
         state = ", corrected or withdrawn since"
     elif row["supersedes"]:
         state = f", corrected: {row['reason']}"
+    elif row["reason"]:
+        state = f", entered after signing: {row['reason']}"
     sentence = _sentence(described, row["kind"], row["body"], row["recorded_at"]) or "taken away"
     entered = words.day_and_time(row["recorded_at"], described.site.zone)
     return (

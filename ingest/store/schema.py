@@ -169,8 +169,8 @@ CREATE TABLE shift_summary (
     nozzle_pa  DOUBLE,
     drop_supply_pot_pa DOUBLE,
     drop_pot_nozzle_pa DOUBLE,
-    area_m2    DOUBLE,                     -- entered by people; NULL: nobody entered any
-    abrasive_kg DOUBLE,
+    area_m2    DOUBLE,                     -- entered, what was done over again not in it; or NULL
+    abrasive_kg DOUBLE,                    -- bags tipped less what was taken back out
     abrasive_kg_m2 DOUBLE,
     area_m2_blast_h DOUBLE
 );

@@ -183,6 +183,15 @@ def test_what_changes_after_signing_stands_on_the_sheet(night: Path, yard: Yard)
         ("area", "Ann", "one girder more"), ("abrasive", "Cid", "a bag behind the pot"),
     ]  # fmt: skip
     assert (sheet.signed.area_m2, sheet.total("area_m2")) == (42.0, 45.0)
+    # A signature that is taken back opens the shift again, and says so for good.
+    records.withdraw(
+        night, signed, "Ben", "too early", at=dt.datetime(2026, 10, 25, 11, tzinfo=dt.UTC)
+    )
+    enter(night, yard, "fuel", shift="night", litres=5)
+    sheet = sheet_of(night, yard)
+    assert sheet.signed is None
+    told = [(row["did"], row["by"], row["reason"]) for row in sheet.signatures]
+    assert told == [("signed", "Ben", ""), ("withdrawn", "Ben", "too early")]
 
 
 def _current(data: Path, kind: str) -> list[dict[str, Any]]:
