@@ -277,9 +277,9 @@ def run(examples: int, steps: int) -> None:
 
 
 def test_hours_are_conserved_and_no_sign_off_is_lost() -> None:
-    run(examples=4, steps=14)
+    run(examples=3, steps=14)
 
 
 @pytest.mark.slow
 def test_hours_are_conserved_and_no_sign_off_is_lost_in_long_histories() -> None:
-    run(examples=15, steps=30)
+    run(examples=12, steps=30)
