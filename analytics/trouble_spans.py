@@ -20,7 +20,7 @@ from analytics.diagnosis import TROUBLES, Trouble, fit_of, suggestions
 from analytics.indicators import INDICATORS
 
 #: Raised when spans are found in another way, so that they are found anew.
-SPANS_VERSION = 5
+SPANS_VERSION = 6
 
 #: Trouble -> kind of notice and cause that it is a sign of; the others are for the condition page.
 KIND_OF: dict[str, tuple[str, str]] = {
@@ -57,15 +57,19 @@ BEGINS_SCORE, GOES_ON_SCORE = 1.1, 0.5
 STAYS_SCORE = 0.5
 
 #: Sawing of the pot under the manifold that only a lifting relief valve makes, and what is none;
-#: on simulated pots it is 4 to 10 kPa in good order, up to 22 kPa with a manifold that sags, and over
-#: 35 kPa with a valve that lifts. [Pa]
+#: on simulated pots it is 4 to 10 kPa in good order, up to 22 kPa with a manifold that sags, and
+#: over 35 kPa with a valve that lifts. [Pa]
 SAWING_PA, CALM_PA = 28_000.0, 14_000.0
 #: Cycles in a row with it, and it begins; without it, and it is over.
 _SAWING_CYCLES, _CALM_CYCLES = 3, 3
-#: What a valve that lifts explains besides: it lets air out of a pot that fills.
+#: What a valve that lifts explains besides: the pot fills slowly and is held down, the air it lets
+#: out is drawn through the manifold, and a pot that is held down is weighed wrongly.
 _SAWING_CLAIMS = frozenset(
-    {"ripple_pa", "holds_under_pa", "pressurise_reference_s", "leak_m3_s_pa", "~leak_m3_s_pa"}
-)
+    {
+        "ripple_pa", "holds_under_pa", "pressurise_reference_s", "leak_m3_s_pa", "~leak_m3_s_pa",
+        "bull_loss_index", "supply_pa", "exhaust_m3_s_pa", "feed_kg_s", "grain_loss_index",
+    }
+)  # fmt: skip
 
 SPAN_SCHEMA: dict[str, Any] = {
     "trouble": pl.String,
