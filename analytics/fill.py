@@ -39,6 +39,9 @@ HEAT_CAPACITY_J_KG_K = 1005.0  #: of air at constant pressure [J/(kg K)]
 #: by the model. Below, valves still move; above, the flow hangs on the difference of two
 #: transducers.
 LOOK_FROM, LOOK_TO = 0.20, 0.965
+#: Once the two transducers' difference is known from full pots, fits may look nearer to the
+#: manifold's pressure, where a leak shows most.
+LOOK_TO_LAST = 0.98
 #: A press let go before this share was reached is too short for a fit.
 LEAST_SHARE = 0.60
 #: Longest fill looked at; a leak can keep a pot below ``LOOK_TO`` for ever. [s]
@@ -368,7 +371,7 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
             continue
         sums = np.concatenate(([0.0], np.cumsum(share)))
         level = (sums[smooth:] - sums[:-smooth]) / smooth
-        over = np.flatnonzero(level > LOOK_TO)
+        over = np.flatnonzero(level > LOOK_TO_LAST)
         end = min(int(over[0]) + smooth + margin, share.size) if over.size else share.size
         top = float(level[over[0]] if over.size else level[-1])
         if top < LEAST_SHARE and share.size < most:
@@ -433,8 +436,8 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
 #: Priors of a fill's own unknowns: ln x within a factor of about three of the isothermal guess;
 #: opening 0.35 s after the last sample that said shut, give or take 0.5 s; leak below some 30 %
 #: of the filling path (our estimates; wide against what a fill tells).
-_OWN_SPREAD = np.array([1.0, 0.5, 0.3])
-_OPENING_S = 0.35
+OPENING_S, OPENING_SPREAD_S = 0.35, 0.5
+_OWN_SPREAD = np.array([1.0, OPENING_SPREAD_S, 0.3])
 #: Changes of what is held, and of the start's temperature, within which a fit stays good: its
 #: linearisation carries it over.
 _LITTLE_HELD, _LITTLE_K = np.array([0.004, 0.04, 60.0]), 1.0
@@ -449,6 +452,8 @@ def fit_fill_windows(
     rounds: int = 8,
     before: FillFits | None = None,
     only: Ints | None = None,
+    near: tuple[Floats, Floats] | None = None,
+    look_to: float = LOOK_TO,
 ) -> FillFits:
     """Fit ln x, the opening instant and the leak ratio of each fill, with the rest held.
 
@@ -470,11 +475,19 @@ def fit_fill_windows(
         Fits made earlier: those for which little has changed since are kept as they are.
     only : numpy.ndarray of int, optional
         Numbers of the windows to fit; the others' entries mean nothing then.
+    near : tuple of numpy.ndarray, shape (m, 3), optional
+        Middle and spread of what is known of the own unknowns: the fits then stand near it, and
+        what they say does not hang on where noise took them.
+    look_to : float
+        Share of the manifold's pressure up to which the fits look, ``LOOK_TO_LAST`` at most. [-]
     """
     size = windows.cycle.size
     middle = np.stack(
-        [windows.guess, np.full(size, _OPENING_S), np.zeros(size)], axis=1
+        [windows.guess, np.full(size, OPENING_S), np.zeros(size)], axis=1
     )  # fmt: skip
+    weight = np.tile(1.0 / _OWN_SPREAD**2, (size, 1))
+    if near is not None:
+        middle, weight = near[0], 1.0 / near[1] ** 2
     own = middle.copy() if start is None else start.copy()
     information, pull = np.zeros((size, 5, 5)), np.zeros((size, 5))
     misfit = np.zeros(size)
@@ -485,6 +498,8 @@ def fit_fill_windows(
         moved = np.abs(held - before.held) / _LITTLE_HELD
         moved_k = np.abs(gas_k - before.start_k) / _LITTLE_K
         stays = np.maximum(moved.max(axis=1, initial=0.0), moved_k) < 1.0
+        if near is not None:
+            stays[:] = False
         own[stays], held[stays] = before.own[stays], before.held[stays]
         information[stays], pull[stays] = before.information[stays], before.pull[stays]
         misfit[stays], gas_k = before.misfit[stays], np.where(stays, before.start_k, gas_k)
@@ -498,8 +513,8 @@ def fit_fill_windows(
             fit_fills(
                 windows.first[which], windows.after[which], windows.at_s, windows.supply_pa,
                 windows.pot_pa, windows.weight, windows.start_pa[which], gas_k[which], some,
-                some_held, middle[which], np.tile(1.0 / _OWN_SPREAD**2, (which.size, 1)),
-                facts.air_k, facts.outside_pa, rounds, LOOK_FROM, LOOK_TO, some_information,
+                some_held, middle[which], weight[which],
+                facts.air_k, facts.outside_pa, rounds, LOOK_FROM, look_to, some_information,
                 some_pull, some_misfit,
             )  # fmt: skip
         own[which], information[which], pull[which] = some, some_information, some_pull

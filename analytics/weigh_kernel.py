@@ -41,6 +41,9 @@ RATIO, ZERO, USED, JUMP, KAPPA, SLACK = range(7, STATES)
 #: Width of the bend where the grains' share of the heat ends, as a share of the empty pot's room.
 SOFT = 0.01
 
+#: Conductance of what leaves with the grains, over that of the filling path (our estimate).
+METERED = 0.01
+
 #: Kinds of what can happen between two presses.
 NOTHING, TIPPED, UNKNOWN_JUMP = 0, 1, 2
 
@@ -76,11 +79,22 @@ def predicted(state: Floats, scale: float, coldness: float, out: Floats, jacobia
 
 
 @compiled
+def settled(leak: float, ratio: float) -> tuple[float, float, float]:
+    """How far under its supply a leaking pot settles, as a share, with slopes by leak and ratio.
+
+    ``1 - air.settled_ratio``, near enough for leaks below a third of the filling path.
+    """
+    half = 0.5 * leak * leak
+    return half * (1.0 - ratio), leak * (1.0 - ratio), -half
+
+
+@compiled
 def smooth(
     mean0: Floats, cov0: Floats, about: Floats, scale: float, measured: Ints, at: Floats,
     information: Floats, pull: Floats, trust: Floats, coldness: Floats, exposure: Floats,
     feed_noise: float, feed_walk: float, leak_walk: float, empty_error: Floats,
     start_empty_error: Floats, exhaust: Floats, exhaust_error: Floats, exhaust_walk: float,
+    gap: Floats, gap_error: Floats, gap_supply: Floats,
     happened: Ints, tipped_kg: Floats, tipped_error_kg: Floats, wide: float,
     mean: Floats, cov: Floats, surprise: Floats, surprise_sd: Floats,
 ) -> float:  # fmt: skip
@@ -117,6 +131,9 @@ def smooth(
         ln of the exhaust's conductance over free volume, and its standard error; NaN: none.
     exhaust_walk : float
         Standard deviation of kappa's change from cycle to cycle. [-]
+    gap, gap_error, gap_supply : numpy.ndarray, shape (n,)
+        Pot less manifold once the pot is full, its standard error, and the manifold's pressure
+        then [Pa]; NaN: none.
     happened, tipped_kg, tipped_error_kg : numpy.ndarray, shape (n,)
         What happened after the cycle; with TIPPED the kilograms and their error.
     wide : float
@@ -192,6 +209,18 @@ def smooth(
             if off * off < 25.0 * s:
                 m = m + ph * (off / s)
                 p = p - np.outer(ph, ph) / s
+        if not math.isnan(gap[k]):
+            row = np.zeros(STATES)
+            leak, ratio = max(about[k, LEAK], 0.0) + METERED, about[k, RATIO]
+            low, by_leak, by_ratio = settled(leak, ratio)
+            row[ZERO] = 1000.0
+            row[LEAK] = -gap_supply[k] * by_leak
+            row[RATIO] = -gap_supply[k] * by_ratio
+            expected = about[k, ZERO] * 1000.0 - gap_supply[k] * low + row @ (m - about[k])
+            ph = p @ row
+            s = row @ ph + gap_error[k] ** 2
+            m = m + ph * ((gap[k] - expected) / s)
+            p = p - np.outer(ph, ph) / s
         forward[k] = m
         forward_cov[k] = p
         f = np.eye(STATES)

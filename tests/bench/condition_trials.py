@@ -27,6 +27,8 @@ from simulated_feeds.pot_shift import Habits, ShiftPlan, run_shift
 from simulated_feeds.signals import Transducer
 
 BAG_KG = 25.0
+#: Standard deviations: of what bags weigh about what they say, and of what is spilt or left over.
+BAGS_OFF, SPILT_KG = 0.007, 1.0
 RANGE_PA = 1_000_000.0
 #: Walk of a transducer's zero with its own warmth, per 800 Pa of its zero error. [Pa/K]
 WARMTH_PA_K = 100.0
@@ -228,11 +230,18 @@ def read(trial: Trial, rate_hz: float, noise: float, seed: int = 0) -> pl.DataFr
 
 
 def bags_entered(trial: Trial, seed: int = 0) -> pl.DataFrame:
-    """What people enter of a trial's refills: ``at`` some minutes late, and ``abrasive_kg``."""
+    """What people enter of a trial's refills: ``at`` some minutes late, and ``abrasive_kg``.
+
+    What went into the pot is off from what the bags say by ``BAGS_OFF`` and ``SPILT_KG``.
+    """
     random = np.random.default_rng(np.random.SeedSequence([trial.number, seed, 7]))
+    late_s = [random.uniform(60.0, 900.0) for _ in trial.refills]
     rows = [
-        (trial.begin_us + round((at_s + random.uniform(60.0, 900.0)) * 1e6), bags * BAG_KG)
-        for at_s, bags in trial.refills
+        (
+            trial.begin_us + round((at_s + late) * 1e6),
+            bags * BAG_KG * (1.0 + random.normal(0.0, BAGS_OFF)) + random.normal(0.0, SPILT_KG),
+        )
+        for (at_s, bags), late in zip(trial.refills, late_s, strict=True)
     ]
     return pl.DataFrame(
         rows, schema={"at": pl.Int64, "abrasive_kg": pl.Float64}, orient="row"
@@ -276,7 +285,7 @@ def judged(trial: Trial, rate_hz: float, noise: float) -> dict[str, float]:
         "found": float(len(spans)),
         "found_right": float(sum(any(a <= t <= b for t in tipped) for a, b in spans)),
         "emptied": float(weighed.anchors),
-        "leak": float(np.median(weighed.leak_ratio) * weighed.conductance_m3_s_pa),
+        "leak": weighed.stretch_leak_m3_s_pa,
         "true_leak": trial.plant.leak_m3_s_pa,
     }
 

@@ -1,0 +1,278 @@
+"""The path that a pot takes through a stretch: fits of each fill, and the smoother over them all.
+
+A round fits the fills where the path was last, and smooths anew. What happened between the cycles
+is told to it (``tippings``).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics.blasting import exposures, find_emptied
+from analytics.fill import (
+    LOOK_TO_LAST,
+    OPENING_S,
+    OPENING_SPREAD_S,
+    Exhausts,
+    FillFits,
+    FillWindows,
+    PotFacts,
+    Samples,
+    edges_of,
+    fit_exhaust_windows,
+    fit_fill_windows,
+    temperatures_at_press,
+)
+from analytics.plateau import find_plateaus
+from analytics.weigh_kernel import (
+    LEAK,
+    LN_GRAINS,
+    LN_WALL,
+    PER_KG,
+    PHI,
+    RATIO,
+    STATES,
+    XI,
+    XI_EMPTY,
+    predicted,
+    smooth,
+)
+from analytics.weigh_priors import SPREADS, first_guess
+
+Floats = npt.NDArray[np.float64]
+
+#: Spread of a cycle's consumption about the drifting feed, of the feed's own drift from cycle to
+#: cycle, and of the leak ratio's drift from cycle to cycle (our estimates).
+FEED_NOISE, FEED_WALK, LEAK_WALK = 0.05, 0.015, 0.002
+#: The same for a leak that is taken not to change in the stretch.
+STEADY_LEAK_WALK = 0.0002
+#: What the model of the gas is off by in ln x (our estimate): always, and besides where the gas
+#: has no time to take up the grains' temperature; the same for the leak, and for the exhaust.
+FILL_ERROR, HEAT_ERROR, LEAK_ERROR, EXHAUST_ERROR = 0.006, 0.03, 0.003, 0.006
+#: The exhaust's conductance drifts by so much from cycle to cycle.
+EXHAUST_WALK = 0.003
+_GAS_KG_M3, _GAS_J_KG_K = 5.0, 718.0
+#: Standard error of the room in a pot seen to run empty, as a share of all of it: grains left on
+#: the cone; and where only arithmetic says that the pot must have been about empty.
+_EMPTY_ERROR, _FLOOR_ERROR = 0.002, 0.03
+
+
+class Path:
+    """States of a stretch's cycles, with all that they are made from; changed round by round."""
+
+    def __init__(
+        self, samples: Samples, cycles: pl.DataFrame, facts: PotFacts,
+        bags: pl.DataFrame | None, windows: FillWindows,
+    ) -> None:  # fmt: skip
+        self.samples, self.cycles, self.facts, self.windows = samples, cycles, facts, windows
+        self.count = cycles.height
+        self.edges = edges_of(samples, cycles)
+        self.bags = _entries(bags, samples.origin_us)
+        self.exposure, running = exposures(samples, cycles, facts, windows.pot_zero_pa)
+        self.emptied = find_emptied(samples, cycles, facts)
+        ran = np.flatnonzero(self.emptied.ran_empty)
+        self.exposure[ran] = running[self.emptied.at_index[ran]] - running[self.edges.press[ran]]
+        self.exposure[self.emptied.began_empty] = 0.0
+        self.plateaus = find_plateaus(
+            samples, cycles, windows, facts, self.emptied.began_empty,
+            np.where(self.emptied.ran_empty, self.emptied.at_index, -1),
+        )  # fmt: skip
+        self.has_fit = np.zeros(self.count, dtype=np.int64)
+        # A pot pressed while it still exhausts goes on falling till the wedge shuts, and its gas is
+        # cold: fitted for what it is worth, but not weighed.
+        self.has_fit[windows.cycle[windows.vented]] = 1
+        self.scale = float(np.exp(np.median(windows.guess)))
+        self.about, self.mean0, self.cov0 = first_guess(windows, facts, self.count, self.scale)
+        self.start_k: Floats | None = None
+        self.exhausts: Exhausts | None = None
+        self.fits: FillFits | None = None
+        self.trust = np.ones(windows.cycle.size)
+        self.happened = np.zeros(self.count, dtype=np.int64)
+        self.tipped = np.zeros(self.count)
+        self.tipped_error = np.ones(self.count)
+        self.leak_walk = LEAK_WALK
+        self.given: dict[int, list[int]] = {}
+        self.floor = np.zeros(self.count, dtype=np.bool_)
+        self.mean = self.about
+        self.cov = np.zeros((self.count, STATES, STATES))
+        self.surprise = np.full(self.count, np.nan)
+        self.surprise_sd = np.full(self.count, np.nan)
+
+    def hold(self, share: float) -> None:
+        """Scale the priors' spreads of what all fills share."""
+        for which, spread in SPREADS.items():
+            self.cov0[which, which] = (share * spread) ** 2
+
+    def round(self) -> None:
+        self.fit(4)
+        self.smooth()
+
+    def fit(self, rounds: int) -> None:
+        windows, about = self.windows, self.about[self.windows.cycle]
+        held = np.zeros((windows.cycle.size, 3))
+        y, jacobian = np.zeros(5), np.zeros((5, STATES))
+        start = np.zeros((windows.cycle.size, 3))
+        for i in range(windows.cycle.size):
+            predicted(about[i], self.scale, 0.0, y, jacobian)
+            held[i] = y[2:]
+            start[i, 0], start[i, 2] = y[0], y[1]
+        start[:, 1] = 0.35 if self.fits is None else self.fits.own[:, 1]
+        if self.fits is not None:
+            start = self.fits.own
+        self.fits = fit_fill_windows(
+            windows, held, self.facts, start, self.start_k, rounds, self.fits
+        )
+        self.trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
+
+    def fit_about_path(self) -> None:
+        """Fit every fill once more near the smoothed path, and further up.
+
+        A fit alone stands where noise took it, and how much it claims to know hangs on where that
+        is: many such fits together lean to one side. About the path they do not.
+        """
+        assert self.fits is not None
+        windows, about = self.windows, self.about[self.windows.cycle]
+        coldness = self._coldness()[windows.cycle]
+        held, middle = np.zeros((coldness.size, 3)), np.zeros((coldness.size, 3))
+        y, jacobian = np.zeros(5), np.zeros((5, STATES))
+        for i in range(coldness.size):
+            predicted(about[i], self.scale, coldness[i], y, jacobian)
+            held[i], middle[i] = y[2:], (y[0], OPENING_S, y[1])
+        spread = np.empty_like(middle)
+        spread[:, 0], spread[:, 1] = FILL_ERROR + HEAT_ERROR * coldness, OPENING_SPREAD_S
+        spread[:, 2] = LEAK_ERROR
+        start = np.where([True, False, True], middle, self.fits.own)
+        self.fits = fit_fill_windows(
+            windows, held, self.facts, start, self.start_k, 4, self.fits, None, (middle, spread),
+            LOOK_TO_LAST,
+        )  # fmt: skip
+        self.trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
+
+    def _coldness(self) -> Floats:
+        """How little heat the gas has time for in a fill: 1 none, 0 as much as it needs."""
+        return np.asarray(1.0 / (1.0 + self._heat_constants(self.heat(), 5.0)))
+
+    def heat(self) -> Floats:
+        """Heat conductance over free volume at the end of each cycle. [W/(K m3)]"""
+        state = self.about.copy()
+        state[:, XI] += state[:, PHI] * self.exposure
+        full = np.maximum(state[:, XI_EMPTY] - state[:, XI], 0.0) * self.scale
+        heat = np.exp(state[:, LN_WALL]) + np.exp(state[:, LN_GRAINS]) * full
+        return np.asarray(heat / (state[:, XI] * self.scale))
+
+    def exhaust(self) -> None:
+        heat = self.heat()
+        self.exhausts = fit_exhaust_windows(
+            self.samples, self.cycles, self.windows, heat, self.facts
+        )
+        self.start_k = temperatures_at_press(
+            self.samples, self.cycles, self.windows, self.exhausts, heat, self.facts
+        )
+
+    def smooth(self) -> float:
+        assert self.fits is not None
+        n = self.count
+        at, information, pull = np.zeros((n, 5)), np.zeros((n, 5, 5)), np.zeros((n, 5))
+        trust = np.zeros(n)
+        which = self.windows.cycle
+        at[which, 0], at[which, 1] = self.fits.own[:, 0], self.fits.own[:, 2]
+        at[which, 2:] = self.fits.held
+        information[which], pull[which] = self.fits.information, self.fits.pull
+        trust[which] = self.trust
+        coldness = self._coldness()
+        blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness)
+        empty = self.about[0, XI_EMPTY]
+        empty_error = np.where(self.floor, _FLOOR_ERROR * empty, np.nan)
+        empty_error[self.emptied.ran_empty] = _EMPTY_ERROR * empty
+        began_error = np.where(self.emptied.began_empty, _EMPTY_ERROR * empty, np.nan)
+        exhaust, exhaust_error = self._exhaust_rates()
+        mean, cov = np.zeros((n, STATES)), np.zeros((n, STATES, STATES))
+        likelihood = smooth(
+            self.mean0, self.cov0, self.about, self.scale, self.has_fit, at, information, pull,
+            trust, coldness, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error,
+            began_error, exhaust, exhaust_error, EXHAUST_WALK, self.plateaus.gap_pa,
+            self.plateaus.error_pa, self.plateaus.supply_pa, self.happened, self.tipped,
+            self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]), mean, cov,
+            self.surprise, self.surprise_sd,
+        )  # fmt: skip
+        self.mean, self.cov = mean, cov
+        was = self.about[0]
+        self.about = mean.copy()
+        empty = mean[:, XI_EMPTY]
+        self.about[:, XI] = np.clip(mean[:, XI], 0.3 * empty, 1.02 * empty)
+        # No pot holds less than nothing: where the path would, it is held at the empty pot.
+        end = mean[:, XI] + mean[:, PHI] * self.exposure
+        self.floor |= end > empty
+        self.about[:, LEAK] = np.clip(mean[:, LEAK], -0.05, 1.0)
+        self.about[:, RATIO] = np.clip(mean[:, RATIO], 0.1, 0.7)
+        for state in (LN_WALL, LN_GRAINS):
+            self.about[:, state] = np.clip(mean[:, state], was[state] - 0.7, was[state] + 0.7)
+        return float(likelihood)
+
+    def _exhaust_rates(self) -> tuple[Floats, Floats]:
+        """ln of each exhaust's conductance over free volume, and how far to believe it."""
+        none = np.full(self.count, np.nan)
+        if self.exhausts is None:
+            return none, none
+        rate, error = np.log(self.exhausts.rate), self.exhausts.error
+        # Without grains the metering valve lets air out beside the exhaust.
+        good = np.isfinite(rate) & ~self.emptied.ran_empty & ~self.emptied.began_empty
+        good &= (self.exposure > 10.0) & (self.exhausts.misfit < 5.0)
+        floor = EXHAUST_ERROR + HEAT_ERROR / (1.0 + self._heat_constants(self.heat(), 2.0))
+        return np.where(good, rate, np.nan), np.hypot(error, floor)
+
+    @staticmethod
+    def _heat_constants(heat: Floats, during_s: float) -> Floats:
+        """How many of its time constants the gas has to take up the grains' temperature."""
+        return np.asarray(heat * during_s / (_GAS_KG_M3 * _GAS_J_KG_K))
+
+    def doubt(self) -> None:
+        """Trust fits less that stand far from the smoothed path (Huber, 2.5 standard errors)."""
+        assert self.fits is not None
+        block = self.fits.information[:, :2, :2] + np.diag([1e-9, 1e-6])
+        own = self.fits.own[:, 0] + np.linalg.solve(block, self.fits.pull[:, :2, None])[:, 0, 0]
+        error = 1.0 / np.sqrt(np.maximum(self.fits.information[:, 0, 0], 1e-12))
+        off = np.log(self.mean[self.windows.cycle, XI] * self.scale) - own
+        scaled = np.abs(off) / np.maximum(error / np.sqrt(self.trust), 1e-9)
+        self.trust = self.trust * np.minimum(1.0, 4.0 / np.maximum(scaled, 1e-9))
+
+    def scale_off(self) -> float:
+        """How far bags and vessel disagree about a kilogram's room, in standard errors."""
+        facts, state = self.facts, self.mean[-1]
+        expected = facts.volume_m3 * facts.particle_kg_m3
+        found = float(state[XI_EMPTY] / state[PER_KG])
+        return (found / expected - 1.0) / float(np.hypot(facts.volume_error, facts.particle_error))
+
+    def _kept(self) -> dict[str, Any]:
+        names = ("about", "mean", "cov", "happened", "tipped", "tipped_error", "floor", "trust")
+        kept: dict[str, Any] = {name: getattr(self, name).copy() for name in names}
+        return kept | {"fits": self.fits, "given": dict(self.given)}
+
+    def _restore(self, kept: dict[str, Any]) -> None:
+        for name, value in kept.items():
+            setattr(self, name, value)
+
+
+def blur(information: Floats, pull: Floats, error: Floats) -> None:
+    """Add a variance of ln x (and a small one of the leak) to what fits say; in place.
+
+    (L^-1 + S)^-1 = L - L e (1/s^2 + e'L e)^-1 e'L for S = s^2 e e'.
+    """
+    for column, spread in ((0, error), (1, np.full(error.size, LEAK_ERROR))):
+        row = information[:, column, :].copy()
+        share = 1.0 / (1.0 / spread**2 + row[:, column])
+        information -= share[:, None, None] * row[:, :, None] * row[:, None, :]
+        pull -= (share * pull[:, column])[:, None] * row
+
+
+def _entries(bags: pl.DataFrame | None, origin_us: int) -> list[tuple[float, float]]:
+    if bags is None or bags.is_empty():
+        return []
+    at = bags["at"].cast(pl.Datetime("us")).cast(pl.Int64).to_list()
+    return [
+        ((a - origin_us) * 1e-6, float(kg)) for a, kg in zip(at, bags["abrasive_kg"], strict=True)
+    ]
