@@ -73,15 +73,16 @@ class ProductionFields:
         }  # fmt: skip
 
     def _area(self) -> Body:
+        typed = self._number("area_m2", "Area done [m²]", 1.0)
         lines = st.text_area(
-            "Or count pieces, one kind a line: 12, IPE 200, 6",
+            "Or pieces, one kind a line: 12, IPE 200, 6",
             _as_lines(self._values.get("pieces") or []), key=f"{self._key}-pieces", height=80,
             help="Count, section, length in m; of plates count, plate, length, width, sides (1 or "
-            "2). Also UPN 200, L 100x100x10, pipe 168.3, tube 100x60x4. Leave the area empty then.",
+            "2). Also UPN 200, L 100x100x10, pipe 168.3, tube 100x60x4. Where pieces are counted, "
+            "the area above does not matter.",
         )  # fmt: skip
-        typed = self._number("area_m2", "Area done [m²]", 1.0) if not lines.strip() else None
         return {
-            "area_m2": typed,
+            "area_m2": None if lines.strip() else typed,
             "piece_lines": lines,
             "pot": self._pot(),
             "shift": self._choice("shift", "Shift", self._names["shift"]),
