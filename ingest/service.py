@@ -26,7 +26,7 @@ from ingest.housekeeping import Housekeeper
 from ingest.sources.inbox import Delivery, Inbox, Source
 from ingest.store.batch import USUAL, Admission
 from ingest.store.journal import Journal
-from ingest.store.journal_frames import waiting_bytes
+from ingest.store.journal_frames import Position, waiting_bytes
 from ingest.store.write import stored_mark
 from ingest.store.writer_process import WriterProcess
 from ingest.supervise import Failure, Log, keep_running
@@ -37,6 +37,21 @@ _TAKE_WAIT_S = 0.2
 _RETRY_S = 1.0
 # On the way out nobody should wait long for a reader that holds the store; the journal keeps. [s]
 _LAST_BATCH_WAIT_S = 15.0
+
+
+def _first_mark(data: Path, log: Log, give_up: Callable[[], bool]) -> Position:
+    """How far the store has taken the journal, after waiting for whoever holds the store.
+
+    The journal cannot begin without it, and the broker keeps what comes meanwhile. The store may be
+    held by the writer of an ingest that was killed and is finishing its batch on a busy computer.
+    """
+    while True:
+        try:
+            return stored_mark(data)
+        except StoreBusy as error:
+            if give_up():
+                raise
+            log.warning("waiting for the store", what=error.what, next_step=error.next_step)
 
 
 class Service:
@@ -56,13 +71,17 @@ class Service:
         What else a message must be for its readings to be taken.
     housekeeper : Housekeeper, optional
         Looks after sizes and the journal's age.
+    give_up : callable, optional
+        Whether to stop waiting for a store that another program holds at the start.
 
     Raises
     ------
     JournalError
         Another ingest has the folder, or it cannot be written.
-    StoreError, StoreBusy
+    StoreError
         The store cannot be used.
+    StoreBusy
+        Another program held it until ``give_up``.
     """
 
     def __init__(
@@ -74,13 +93,14 @@ class Service:
         pots_of_source: Mapping[str, Collection[str]] | None = None,
         admission: Admission = USUAL,
         housekeeper: Housekeeper | None = None,
+        give_up: Callable[[], bool] = lambda: False,
     ) -> None:
         self._housekeeper = housekeeper
         self._data = data
         self._sources = sources
         self._log = log
         self._inbox = Inbox()
-        self._journal = Journal(data, after_segment=stored_mark(data).segment)
+        self._journal = Journal(data, after_segment=_first_mark(data, log, give_up).segment)
         self._writer = WriterProcess(data, pots, pots_of_source, admission)
         self._sources_ended = threading.Event()
         self.health = Health(sources)

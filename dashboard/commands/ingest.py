@@ -74,6 +74,7 @@ def ingest(
                 pots_of_source(known),
                 admission_of(known),
                 Housekeeper(data_folder(data), known.keep, logger),
+                stop.is_set,
             )
             logger.info("started", pots=len(known.pots), data=str(data_folder(data)))
             with _metrics_of(known, service.health):

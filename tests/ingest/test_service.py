@@ -17,7 +17,7 @@ import duckdb
 import pytest
 
 from ingest import service, supervise
-from ingest.errors import DiskFull, JournalError, SourceLost, StoreError
+from ingest.errors import DiskFull, JournalError, SourceLost, StoreBusy, StoreError
 from ingest.health import read_health
 from ingest.readings import RawMessage
 from ingest.service import Service
@@ -364,3 +364,26 @@ def test_a_broker_that_is_away_is_a_sentence_and_is_waited_for(
     broker.stop()
     wait_until(lambda: "mqtt" in facts()["trouble"])
     assert ingest.stop() == 0
+
+
+def test_a_store_that_is_held_at_the_start_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As by the writer of an ingest that was killed, which ends its batch first."""
+    monkeypatch.setattr(service, "stored_mark", lambda data: stored_mark(data, 0.2))
+    with write_window(tmp_path):
+        pass
+    holder = duckdb.connect(str(store_path(tmp_path)), read_only=True)
+    let_go = threading.Timer(1.0, holder.close)
+    let_go.start()
+    box, log = Broker("box", 3), ListLog()
+    run_for(Service(tmp_path, None, [box], log), lambda: not box.unacknowledged)
+    let_go.join()
+    waited = [facts for _, event, facts in log.lines if event == "waiting for the store"]
+    assert waited and all("was held" in str(facts["what"]) for facts in waited)
+    # Told to end while it waits, it ends, with the sentence.
+    with (
+        duckdb.connect(str(store_path(tmp_path)), read_only=True),
+        pytest.raises(StoreBusy, match="was held"),
+    ):
+        Service(tmp_path, None, [box], log, give_up=lambda: True)
