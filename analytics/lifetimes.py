@@ -347,7 +347,8 @@ def fit(low: npt.ArrayLike, high: npt.ArrayLike, fewest: int = FEWEST_WORN) -> W
     known = int(begin.size)
     if worn < fewest:
         return TooFew(
-            known, worn,
+            known,
+            worn,
             f"{worn or 'None'} of {known} found worn so far; it takes {fewest} to learn from.",
         )
     if begin.max() < end.min():
