@@ -288,7 +288,8 @@ def suggestions(changes: pl.DataFrame, at: dt.datetime | None = None) -> list[Su
         if scored is not None:
             fits.append((trouble, *scored))
     fits.sort(key=lambda fit: -fit[1])
-    found, named = [], set()
+    found: list[Suggestion] = []
+    named: set[str] = set()
     for trouble, score, evidence in fits:
         if trouble.name in named or (found and score < LEAST_SCORE):
             continue
