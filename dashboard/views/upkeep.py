@@ -16,6 +16,7 @@ from ingest.config import Yard
 from ingest.parts import (
     BEFORE_TOUCHING,
     PART_CAUTIONS,
+    RESULTS,
     START_ITEMS,
     caution_of,
     part_at,
@@ -213,7 +214,7 @@ def _newest_check(upkeep: data.Upkeep, row: dict[str, Any]) -> dict[str, Any] | 
         & (pl.col("part") == row["part"])
         & (pl.col("position") == row["position"])
         & pl.col("rule").is_in(["", row["rule"]])
-        & pl.col("result").is_in(["good", "replaced"])
+        & pl.col("result").is_in(["replaced"] if row["task"] == "replace" else _BEGIN_ANEW)
         & (pl.col("at") > row["since_at"])
     ).sort("at")
     return later.row(-1, named=True) if later.height else None
@@ -421,6 +422,8 @@ def _to_print(described: Yard, version: data.Version, pot: str) -> None:
     )  # fmt: skip
 
 
+#: Results that begin the count of a check anew.
+_BEGIN_ANEW = [result for result, (begins_anew, _) in RESULTS.items() if begins_anew]
 #: Checks and parts that a card lists; the record to print has all of them.
 _CHECKS_SHOWN = 12
 
