@@ -174,8 +174,11 @@ def _timed(
         "elapsed_s", "blast_s", "blast_low_s", "blast_high_s", "no_data_s", "cycles"
     )
     said = []
-    for from_at, to_at in parts.select("from_at", "to_at").iter_rows():
-        inside = cycles.filter((pl.col("pressed_at") >= from_at) & (pl.col("pressed_at") < to_at))
+    # Cycles are in order: a slice each, for years of them are not to be looked through for each.
+    pressed_us = cycles["pressed_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    firsts, lasts = np.searchsorted(pressed_us, from_us), np.searchsorted(pressed_us, to_us)
+    for from_at, first, last in zip(parts["from_at"], firsts, lasts, strict=True):
+        inside = cycles.slice(int(first), int(last - first))
         bore_m = bore_of(yard, pot, book.bores, from_at)
         theory_kg = air_used_kg(inside, bore_m)
         kept = nozzle_kept(inside, yard.review.nozzle_target_pa)
