@@ -124,6 +124,29 @@ def test_without_bags_the_level_is_still_weighed_but_less_surely(shift) -> None:
     assert wide.mean() > narrow.mean()
 
 
+def test_without_a_nozzle_channel_the_zero_is_less_sure(shift) -> None:  # type: ignore[no-untyped-def]
+    trial, signals, cycles, facts = shift
+    bags = trials.bags_entered(trial)
+    seen = weigh_pot(signals, cycles, facts, bags)
+    blind = weigh_pot(signals.with_columns(nozzle_pa=pl.lit(None, pl.Float64)), cycles, facts, bags)
+    assert seen is not None and blind is not None
+    assert seen.weighed.anchors > 0 and blind.weighed.anchors == 0
+    assert blind.weighed.start_error_kg.min() > seen.weighed.start_error_kg.max()
+    off_kg = blind.weighed.start_kg - seen.weighed.start_kg
+    assert np.abs(off_kg).max() < 0.1 * trial.full_kg
+
+
+def test_the_leak_of_a_stretch_is_pooled(shift) -> None:  # type: ignore[no-untyped-def]
+    trial, signals, cycles, facts = shift
+    level = weigh_pot(signals, cycles, facts, trials.bags_entered(trial))
+    assert level is not None
+    weighed = level.weighed
+    alone = np.median(weighed.leak_error) * weighed.conductance_m3_s_pa
+    assert 0.0 < weighed.stretch_leak_error_m3_s_pa < alone
+    off = weighed.stretch_leak_m3_s_pa - trial.plant.leak_m3_s_pa
+    assert abs(off) < 0.02 * trial.plant.fill_m3_s_pa
+
+
 def test_a_pot_without_supply_pressure_is_not_weighed(shift) -> None:  # type: ignore[no-untyped-def]
     _, signals, cycles, facts = shift
     blind = signals.with_columns(supply_pa=pl.lit(None, pl.Float64))
