@@ -18,6 +18,8 @@ Floats = npt.NDArray[np.float64]
 
 #: Fewer clusters than this are not drawn anew: the linearised error and Student's t are used.
 LEAST_CLUSTERS = 6
+#: A studentised quantile is at most so many times Student's t.
+_MOST_T = 2.0
 #: Draws of a bootstrap are taken in pieces of so many numbers.
 _PIECE = 4_000_000
 
@@ -185,7 +187,10 @@ def ratio_of_sums(
     drawn, drawn_error = bootstrap_ratios(a, h, draws, seed)
     good = (drawn > 0.0) & (drawn_error > 0.05 * error)
     studentised = np.log(drawn[good] / value) / (drawn_error[good] / drawn[good])
-    upper, lower = np.quantile(studentised, [0.5 + level / 2.0, 0.5 - level / 2.0])
+    # One wild shift among few makes a draw without it look endlessly sure: tails are bounded.
+    most = _MOST_T * _student_t(0.5 + level / 2.0, n - 1)
+    ends = np.quantile(studentised, [0.5 + level / 2.0, 0.5 - level / 2.0])
+    upper, lower = np.clip(ends, -most, most)
     return Ratio(
         value, float(value * np.exp(-upper * relative)), float(value * np.exp(-lower * relative)),
         n, "bootstrap",

@@ -12,6 +12,8 @@ from dashboard.look import Palette
 DONE, ADJUSTED = "Done, with 90 % range", "Under like conditions, with 90 % range"
 #: Room of a group. [px]
 _ROW = 58
+#: The axis goes no further than so many times the largest figure, and below the smallest.
+_BEYOND = 1.8
 
 
 def intervals(groups: pl.DataFrame, unit: str, colours: Palette) -> alt.LayerChart:
@@ -49,7 +51,11 @@ def intervals(groups: pl.DataFrame, unit: str, colours: Palette) -> alt.LayerCha
         legend=alt.Legend(direction="vertical", labelLimit=320),
     )  # fmt: skip
     shape = alt.Shape("kind:N", scale=alt.Scale(domain=shown, range=["diamond", "circle"]))
-    scale = alt.Scale(zero=False, nice=True)
+    # A range from a few wild shifts may have no end to speak of: the axis stays with the figures.
+    least, most = float(rows["value"].min()), float(rows["value"].max())  # type: ignore[arg-type]
+    left = max(float(rows["low"].fill_null(least).min()), least / _BEYOND)  # type: ignore[arg-type]
+    right = min(float(rows["high"].fill_null(most).max()), most * _BEYOND)  # type: ignore[arg-type]
+    scale = alt.Scale(zero=False, nice=True, domain=[left, right])
     tooltip = [
         alt.Tooltip("group:N", title=" "),
         alt.Tooltip("kind:N", title="figure"),
@@ -58,7 +64,7 @@ def intervals(groups: pl.DataFrame, unit: str, colours: Palette) -> alt.LayerCha
         alt.Tooltip("high:Q", format=".3~g", title="at most"),
     ]
     base = alt.Chart(rows.to_pandas()).encode(y=y, yOffset=offset, tooltip=tooltip)
-    bars = base.mark_rule(strokeWidth=5, opacity=0.55, strokeCap="round").encode(
+    bars = base.mark_rule(strokeWidth=5, opacity=0.55, strokeCap="round", clip=True).encode(
         x=alt.X("low:Q", title=unit, scale=scale, axis=alt.Axis(tickCount=6)),
         x2="high:Q",
         color=hue,

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 #: Shifts that do not count, printed for people.
 _LEFT_OUT_SHOWN = 30
+#: Pairs that cannot be told apart, printed for people.
+_PAIRS_SHOWN = 6
 
 
 class By(StrEnum):
@@ -134,7 +136,12 @@ def _print(found: Comparison, yard: Yard, out: object) -> None:
         orient="row",
     )  # fmt: skip
     _table(shown, yard, told.measure_title(found.measure.name))
-    lines = [told.adjusted_for(found), *found.sentences, *found.pairs["sentence"]]
+    apart, alike = (found.pairs.filter(pl.col("different") == told_apart)["sentence"]
+                    for told_apart in (True, False))  # fmt: skip
+    lines = [told.adjusted_for(found), *found.sentences, *apart, *alike.head(_PAIRS_SHOWN)]
+    if alike.len() > _PAIRS_SHOWN:
+        more = alike.len() - _PAIRS_SHOWN
+        lines.append(f"and {more} more that cannot be told apart; --part pairs lists all.")
     typer.echo("\n".join(line for line in lines if line))
     if found.unusual.height:
         typer.echo("Far from what the others lead to expect; look at their entries:")
