@@ -43,6 +43,10 @@ _DAMAGED = (
 _HELD = ("Could not set lock", "being used by another process")
 
 
+# On a busy computer DuckDB would draw a bar into whatever standard output is: a log, a table.
+_SETTINGS = "SET TimeZone = 'UTC'; SET enable_progress_bar = false"
+
+
 def store_path(data: Path) -> Path:
     """The store file of a data folder."""
     return data / STORE_NAME
@@ -78,7 +82,7 @@ def read_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.D
 
     con = open_store(path, read_only=True, wait_s=wait_s)
     try:
-        con.execute("SET TimeZone = 'UTC'")
+        con.execute(_SETTINGS)
         migrations.require_current(con)
         yield con
     except duckdb.Error as error:
@@ -132,7 +136,7 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
         _make_store(store_path(data))
     con = open_store(store_path(data), read_only=False, wait_s=wait_s)
     try:
-        con.execute("SET TimeZone = 'UTC'")
+        con.execute(_SETTINGS)
         migrations.apply(con)
         con.begin()
         try:
