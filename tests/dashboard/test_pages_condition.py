@@ -386,7 +386,8 @@ def test_bags_far_from_the_estimate_are_not_used_and_asked_about(
     assert "Estimate from pressures (used) 600 kg" in said
     # The headline follows: the estimate's figure with its interval, and the bags beside it.
     assert re.search(
-        r"Abrasive 12\.0 kg/m² 90 %: between 11\.2 and 12\.8 kg/m² 600 kg by pressures; bags entered",
+        r"Abrasive 12\.0 kg/m² 90 %: between 11\.2 and 12\.8 kg/m² 600 kg by pressures; "
+        "bags entered",
         said,
     ), said
     assert words.BAGS_DOUBT["apart"] in said
