@@ -95,7 +95,9 @@ def weigh_table(rows: list[dict[str, Any]]) -> list[str]:
     ]
     for noise in NOISES:
         for rate in RATES:
-            s = summed([r for r in rows if r["rate_hz"] == rate and r["noise"] == noise])
+            # A pot that nothing was tipped into all shift has used nothing: told below the table.
+            mine = [r for r in rows if r["rate_hz"] == rate and r["noise"] == noise]
+            s = summed([r for r in mine if not r["fitted"] or r["tipped"]])
             lines.append(
                 f"| {rate:g} | {100 * noise:g} % | {s['pots']} | {100 * s['rms']:.2f} % "
                 f"| {100 * s['median']:.2f} % | {100 * s['worst_tenth']:.2f} % "
