@@ -21,6 +21,19 @@ Z_90 = 1.6449
 #: Standard errors by which bags and vessel may disagree before it is asked about.
 SCALE_SIGMA = 3.5
 
+#: A level whose 90 % interval is wider, to either side, than this share of what the vessel could
+#: hold is not told: it says nothing. The bound is ours; nothing published was found for it.
+TELLABLE = 0.25
+
+#: What a heap of abrasive weighs: 100 lb/ft3, the trade chart's own assumption. [kg/m3]
+HEAPED_KG_M3 = 1602.0
+
+#: What is said in its place.
+LEVEL_NOT_TOLD = (
+    "How full the pot was cannot be told for this stretch: it was not blasted empty, and too "
+    "little was tipped and used to judge by. What it used is told, with its range."
+)
+
 #: One row a cycle: what the pot held, what it used, and what was tipped after it.
 LEVEL_SCHEMA: dict[str, Any] = {
     "pressed_at": pl.Datetime("us"),
@@ -77,7 +90,8 @@ class PotLevel:
     Parameters
     ----------
     levels : polars.DataFrame
-        ``LEVEL_SCHEMA``, one row a cycle.
+        ``LEVEL_SCHEMA``, one row a cycle. Where :data:`TELLABLE` is not met, what the pot held is
+        null throughout, and ``questions`` says so.
     consumption : Consumption
         Of the whole stretch.
     tippings : polars.DataFrame
@@ -125,6 +139,12 @@ def weigh_pot(
     if weighed is None:
         return None
     half_start, half_end = Z_90 * weighed.start_error_kg, Z_90 * weighed.end_error_kg
+    told = np.nanmedian(half_start) <= TELLABLE * HEAPED_KG_M3 * facts.volume_m3
+    start_kg, end_kg = (
+        (weighed.start_kg, weighed.end_kg)
+        if told
+        else (np.full(counted.height, np.nan), np.full(counted.height, np.nan))
+    )
     tipped = np.full(counted.height, np.nan)
     entered = np.full(counted.height, np.nan)
     after = weighed.tippings["after_cycle"].to_numpy()
@@ -134,12 +154,12 @@ def weigh_pot(
         pl.DataFrame(
             {
                 "pressed_at": counted["pressed_at"],
-                "abrasive_start_kg": weighed.start_kg,
-                "abrasive_start_low_kg": np.maximum(weighed.start_kg - half_start, 0.0),
-                "abrasive_start_high_kg": weighed.start_kg + half_start,
-                "abrasive_end_kg": weighed.end_kg,
-                "abrasive_end_low_kg": np.maximum(weighed.end_kg - half_end, 0.0),
-                "abrasive_end_high_kg": weighed.end_kg + half_end,
+                "abrasive_start_kg": start_kg,
+                "abrasive_start_low_kg": np.maximum(start_kg - half_start, 0.0),
+                "abrasive_start_high_kg": start_kg + half_start,
+                "abrasive_end_kg": end_kg,
+                "abrasive_end_low_kg": np.maximum(end_kg - half_end, 0.0),
+                "abrasive_end_high_kg": end_kg + half_end,
                 "used_kg": weighed.used_kg,
                 "feed_kg_s": weighed.feed_kg_s,
                 "exposure_s": weighed.exposure_s,
@@ -160,7 +180,8 @@ def weigh_pot(
         blast_s=float(counted["blast_s"].sum()),
         elapsed_s=(last - first).total_seconds(),
     )
-    return PotLevel(levels, consumption, weighed.tippings, questions(weighed), weighed)
+    asked = questions(weighed) + ([] if told else [LEVEL_NOT_TOLD])
+    return PotLevel(levels, consumption, weighed.tippings, asked, weighed)
 
 
 def questions(weighed: Weighed) -> list[str]:

@@ -12,6 +12,7 @@ import streamlit as st
 from analytics import requirements, standing
 from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
+from analytics.pot import LEVEL_NOT_TOLD
 from dashboard import charts, data, look, words
 from ingest.config import Yard
 
@@ -232,7 +233,16 @@ def _abrasive(
         )
     )
     level = data.kept(data.spell_level, version, pot, spell["from_at"], spell["to_at"])
-    if spell["used_kg"] is None or level.value.line.height < 2:
+    if spell["used_kg"] is not None and level.value.line.height < 2:
+        look.put(
+            look.note(
+                LEVEL_NOT_TOLD,
+                f"It used {words.kilograms(spell['used_kg'])} kg, "
+                f"{words.between_kg(spell['used_low_kg'], spell['used_high_kg'])}.",
+            )
+        )
+        return
+    if spell["used_kg"] is None:
         look.put(
             look.note(
                 "This stretch cannot be weighed: too few fills could be used.",

@@ -15,7 +15,7 @@ from scipy.stats import spearmanr
 from analytics.condition import CONDITION_SCHEMA, condition_of
 from analytics.cycles import CycleSettings, find_cycles
 from analytics.fill import PotFacts
-from analytics.pot import weigh_pot
+from analytics.pot import LEVEL_NOT_TOLD, weigh_pot
 
 BENCH = Path(__file__).resolve().parent.parent / "bench"
 
@@ -59,6 +59,21 @@ def test_a_few_random_pots_are_weighed(noise: float, rms: float) -> None:
     assert found["recall"] > 0.98
     assert found["precision"] > 0.95
     assert found["covered"] > 0.75
+
+
+def test_no_level_is_told_where_nothing_tells_it() -> None:
+    # This pot was filled before its first press and then stood full: next to nothing used.
+    trial = trials.make_trial(1195, 10.0, 8.0)
+    signals = trials.read(trial, 10.0, 0.0025)
+    cycles = find_cycles(signals, CycleSettings()).cycles
+    facts = PotFacts(trial.known_volume_m3, air_k=trial.air_k)
+    level = weigh_pot(signals, cycles, facts, trials.bags_entered(trial))
+    assert level is not None
+    assert level.levels["abrasive_start_kg"].null_count() == level.levels.height
+    assert level.levels["abrasive_end_high_kg"].null_count() == level.levels.height
+    assert LEVEL_NOT_TOLD in level.questions
+    used = float(np.sum(trial.cycles["abrasive_start_kg"] - trial.cycles["abrasive_end_kg"]))
+    assert level.consumption.used_low_kg <= used <= level.consumption.used_high_kg
 
 
 @pytest.fixture(scope="module")

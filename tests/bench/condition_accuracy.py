@@ -63,14 +63,14 @@ def weigh_all(
 
 def summed(rows: list[dict[str, Any]]) -> dict[str, float]:
     """The figures of a table's line from the trials behind it."""
-    good = [row for row in rows if row["fitted"]]
+    good = [row for row in rows if row["fitted"] and row["told"]]
 
     def column(name: str) -> np.ndarray:
         return np.array([row[name] for row in good])
 
     return {
         "pots": len(rows),
-        "fitted": len(good),
+        "told": len(good),
         "rms": float(np.sqrt(np.mean(column("rms") ** 2))),
         "median": float(np.median(column("rms"))),
         "worst_tenth": float(np.quantile(column("rms"), 0.9)),
@@ -88,18 +88,17 @@ def summed(rows: list[dict[str, Any]]) -> dict[str, float]:
 def weigh_table(rows: list[dict[str, Any]]) -> list[str]:
     """Markdown lines: error by rate and noise."""
     lines = [
-        "| rate, 1/s | noise, of range | pots | rms, of full load | median pot | worst tenth above "
-        "| 90 % interval covers | use within 5 % | use, rms | use's interval covers "
-        "| tippings: recall | precision | leak, rank correlation |",
-        "|" + "---|" * 13,
+        "| rate, 1/s | noise, of range | pots | level told | rms, of full load | median pot "
+        "| worst tenth above | 90 % interval covers | use within 5 % | use, rms "
+        "| use's interval covers | tippings: recall | precision | leak, rank correlation |",
+        "|" + "---|" * 14,
     ]
     for noise in NOISES:
         for rate in RATES:
-            # A pot that nothing was tipped into all shift has used nothing: told below the table.
-            mine = [r for r in rows if r["rate_hz"] == rate and r["noise"] == noise]
-            s = summed([r for r in mine if not r["fitted"] or r["tipped"]])
+            s = summed([r for r in rows if r["rate_hz"] == rate and r["noise"] == noise])
             lines.append(
-                f"| {rate:g} | {100 * noise:g} % | {s['pots']} | {100 * s['rms']:.2f} % "
+                f"| {rate:g} | {100 * noise:g} % | {s['pots']} | {s['told']} "
+                f"| {100 * s['rms']:.2f} % "
                 f"| {100 * s['median']:.2f} % | {100 * s['worst_tenth']:.2f} % "
                 f"| {100 * s['covered']:.0f} % | {100 * s['use_within_5']:.1f} % "
                 f"| {100 * s['use_rms']:.2f} % | {100 * s['use_covered']:.0f} % "

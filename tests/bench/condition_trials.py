@@ -257,6 +257,8 @@ def judged(trial: Trial, rate_hz: float, noise: float) -> dict[str, float]:
     if level is None:
         return {"number": trial.number, "fitted": 0.0}
     found = level.levels.drop_nulls("abrasive_start_kg")
+    if found.is_empty():
+        return {"number": trial.number, "fitted": 1.0, "told": 0.0}
     pressed_s = (found["pressed_at"].cast(pl.Int64).to_numpy() - trial.begin_us) * 1e-6
     at = np.argmin(np.abs(pressed_s[:, None] - trial.cycles["pressed_s"][None, :]), axis=1)
     true_kg = trial.cycles["abrasive_start_kg"][at]
@@ -276,6 +278,7 @@ def judged(trial: Trial, rate_hz: float, noise: float) -> dict[str, float]:
     return {
         "number": trial.number,
         "fitted": 1.0,
+        "told": 1.0,
         "rms": float(np.sqrt(np.mean(off_kg**2))) / trial.full_kg,
         "covered": float(np.mean((true_kg >= low) & (true_kg <= high))),
         "use_off": use.used_kg / used_kg - 1.0,
