@@ -205,7 +205,9 @@ def _clean_line(one: _Burst, outside_pa: float, nozzle_zero_pa: float) -> dict[s
     nozzle, pot, supply = one.nozzle[begin:], one.pot[begin:], one.supply[begin:]
     over = np.flatnonzero(~(pot < nozzle - CLEAN_UNDER_PA))
     end = int(over[0]) if over.size else 0
-    if end < CLEAN_READINGS or not np.nanmedian(nozzle[:end]) > 0.3 * np.nanmedian(supply[:end]):
+    if end < CLEAN_READINGS or np.isnan(supply[:end]).all():
+        return {}
+    if not np.nanmedian(nozzle[:end]) > 0.3 * np.nanmedian(supply[:end]):
         return {}
     # The later part: the earlier the more of what the last burst left in the hose.
     part = slice(end // 3, end)

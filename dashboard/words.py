@@ -650,8 +650,9 @@ HOW_SURE = (
      "abrasive the first tippings teach the new figure; enter their bags."),
     ("Pressure left in the pot between presses",
      "A fill that starts part way up is used with less weight, or not at all."),
-    ("Fewer than five readings a second",
-     "A fill of a few seconds is then only a handful of points: amounts and leak are rough."),
+    ("Five readings a second or fewer",
+     "A fill of a few seconds is then only a handful of points: amounts and leak are rough, and "
+     "with noise of 1 % of the range the band is too narrow: it holds the truth 8 times in ten."),
     ("A pot that is never blasted empty",
      "How much is nothing is learned when it runs empty, which only the nozzle's pressure shows. "
      "Without it the level can be some per cent of a full pot off; use and tippings are not."),
