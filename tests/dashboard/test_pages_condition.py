@@ -339,7 +339,7 @@ def test_the_page_tells_where_it_fails(blasted: Yard, place: Path) -> None:
     said = text(opened())
     for what, means in words.HOW_SURE + words.NOT_TOLD_APART:
         assert f"{what}. {means}" in said
-    for word in ("volume", "density", "five readings a second", "1 %", "sag", "Short presses"):
+    for word in ("volume", "density", "Five readings a second", "1 %", "sag", "Short presses"):
         assert word in said
 
 
