@@ -98,10 +98,11 @@ class Children:
         _, process = self._running.pop()
         try:
             status = process.wait()
-        except BaseException:
-            process.kill()
-            process.wait()
-            raise
+        finally:
+            # Ctrl-C while waiting: what was started must not outlive us.
+            if process.poll() is None:
+                process.kill()
+                process.wait()
         if status:
             raise self._failure(name, status)
 

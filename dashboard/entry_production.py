@@ -44,6 +44,7 @@ class ProductionFields:
     _number: Callable[..., float | None]
     _choice: Callable[..., str | None]
     _pot: Callable[[], str | None]
+    _pots: Callable[[], Sequence[str]]
     _when: Callable[..., dt.datetime | None]
 
     def _yes(self, name: str, label: str) -> bool:
@@ -158,9 +159,6 @@ class ProductionFields:
             "at": self._when("at", "When"),
             "note": self._text("note", "Note"),
         }  # fmt: skip
-
-    def _pots(self) -> Sequence[str]:
-        raise NotImplementedError
 
     def _abrasive_kind(self) -> Body:
         return {

@@ -142,8 +142,9 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
         try:
             yield con
         except BaseException:
-            # Where the disk failed DuckDB has rolled back by itself and says so; what matters to
-            # the caller is the first error.
+            # Ctrl-C too must leave no half of a batch; whatever it was is raised again, so nothing
+            # is hidden. Where the disk failed DuckDB has rolled back by itself and says so; what
+            # matters to the caller is the first error.
             with suppress(duckdb.Error):
                 con.rollback()
             raise

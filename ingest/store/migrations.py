@@ -115,6 +115,7 @@ def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
                 [position, migration.__name__],
             )
         except BaseException:
+            # Ctrl-C too must leave no half of a change; whatever it was is raised again.
             con.rollback()
             raise
         con.commit()

@@ -1,7 +1,7 @@
 """Perimeters of standard sections against published surfaces, and dimensions against masses.
 
 Sources: surfaces a metre of IPE, HE, UPE, UPN and equal angles as sections catalogues print them,
-from memory, three decimals, but IPE 80 and IPE A 80 (seen: a published transcript of a rolling
+from memory, three decimals, but IPE 80 and IPE A 80 (seen: a published copy of a rolling
 mill's table, column AL), HEA 200 rounded to two decimals there, and the cold formed hollow
 sections (seen: a public table after EN 10219-2, column Au). Masses a metre: IPE seen in a published
 table after Eurocode 3, UK annex; channels' cross-section areas seen in public tables after
