@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
-
+import condition_trials as trials
 import numpy as np
 import pytest
 
@@ -16,22 +12,6 @@ from analytics.cycles import CycleSettings, find_cycles
 from analytics.fill import PotFacts, fill_windows, prepared
 from analytics.plateau import find_plateaus
 from analytics.weigh_kernel import settled
-
-BENCH = Path(__file__).resolve().parent.parent / "bench"
-
-
-def _module(name: str) -> ModuleType:
-    if name in sys.modules:
-        return sys.modules[name]
-    spec = importlib.util.spec_from_file_location(name, BENCH / f"{name}.py")
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-trials = _module("condition_trials")
 
 
 @pytest.mark.parametrize("leak", [0.01, 0.05, 0.1, 0.2])

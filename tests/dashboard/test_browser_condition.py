@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
 import re
 import socket
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import condition_trials as trials
 import polars as pl
 import pytest
+import test_browser as common
 
 from analytics.pipeline import derive
 from analytics.weighing import weigh_spells
@@ -25,7 +25,6 @@ from ingest.store.connection import write_window
 #: The page without a weighed pot is in ``test_browser.py``, which always runs.
 pytestmark = pytest.mark.slow
 
-HERE = Path(__file__).resolve().parent
 #: Shifts of a pot: two in good order, one with a leaking hose.
 SHIFTS: tuple[dict[str, float], ...] = ({}, {}, {"pinch_leak": 0.25})
 HOURS = 3.5
@@ -49,19 +48,6 @@ pot = "pot-1"
 channels = ["supply", "pot", "nozzle", "deadman"]
 """
 
-
-def loaded(path: Path) -> ModuleType:
-    """A module of the tests by its path; they are no package."""
-    if path.stem not in sys.modules:
-        spec = importlib.util.spec_from_file_location(path.stem, path)
-        assert spec is not None and spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[path.stem] = module
-        spec.loader.exec_module(module)
-    return sys.modules[path.stem]
-
-
-common = loaded(HERE / "test_browser.py")
 browser = common.browser
 
 
@@ -91,7 +77,6 @@ def put(data: Path, frame: pl.DataFrame) -> None:
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Pages on three shifts of a simulated pot that ended an hour ago, weighed."""
     common.chromium()
-    trials = loaded(HERE.parent / "bench" / "condition_trials.py")
     data = tmp_path_factory.mktemp("yard")
     yard_file = data / "yard.toml"
     number = 1001

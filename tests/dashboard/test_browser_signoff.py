@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
 import io
 import os
 import re
@@ -13,19 +12,17 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 import pytest
+import test_browser as pages_in_browser
 
 from analytics.pipeline import derive, utc_now
 from ingest import photos, records
 from ingest.config import Yard, load_yard
 from ingest.store.connection import read_window, write_window
-
-HERE = Path(__file__).resolve().parent
 
 YARD = """
 [site]
@@ -55,19 +52,6 @@ reason = "screwed joints, looked at daily"
 by = "Maintainer 1"
 """
 
-
-def loaded(path: Path) -> ModuleType:
-    """A module of the tests by its path; they are no package."""
-    if path.stem not in sys.modules:
-        spec = importlib.util.spec_from_file_location(path.stem, path)
-        assert spec is not None and spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[path.stem] = module
-        spec.loader.exec_module(module)
-    return sys.modules[path.stem]
-
-
-pages_in_browser = loaded(HERE / "test_browser.py")
 browser = pages_in_browser.browser
 watched = pages_in_browser.watched
 
