@@ -6,13 +6,23 @@ Each takes an open read window, so that one answer is of one moment, and writes 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
 
-from analytics import condition_frames, frames, hours, part_frames
+from analytics import (
+    condition_frames,
+    entry_frames,
+    findings,
+    frames,
+    hours,
+    part_frames,
+    stretches,
+    ways,
+)
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.diagnosis import suggestions
 from analytics.indicators import changes
@@ -105,6 +115,130 @@ def upkeep_due(con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime) -> 
         part_frames.indicator_blocks(con), part_frames.newest_good_checks(con), rules
     )
     return due_list(frames.part_usage(con), rules, now, condition)
+
+
+def open_findings(con: duckdb.DuckDBPyConnection, checks: pl.DataFrame) -> pl.DataFrame:
+    """Last checks that were not good, of parts not replaced since; ``checks``: all of them."""
+    events = part_frames.part_events(con, checks)
+    return findings.open_findings(checks, events.filter(pl.col("since") == "fitted"))
+
+
+@dataclass(frozen=True)
+class PotStretch:
+    """A shift so far, or another stretch of a pot's time. Instants are naive UTC.
+
+    Parameters
+    ----------
+    shift : str
+        The shift; empty: none, so this is the site's day.
+    from_at, to_at : datetime
+        The stretch, up to now or to the shift's end.
+    summary : mapping or None
+        As :func:`analytics.stretches.stretch_summary` has it.
+    cycles : polars.DataFrame
+        Dead-man openings in it.
+    silent : tuple of (datetime, datetime)
+        When nothing was heard, up to now.
+    """
+
+    shift: str
+    from_at: dt.datetime
+    to_at: dt.datetime
+    summary: Mapping[str, Any] | None
+    cycles: pl.DataFrame
+    silent: tuple[tuple[dt.datetime, dt.datetime], ...]
+
+
+def pot_stretch(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    pot: str,
+    shift: str,
+    from_at: dt.datetime,
+    to_at: dt.datetime,
+    known_to: dt.datetime,
+    booked: pl.DataFrame | None = None,
+) -> PotStretch:
+    """A stretch of a pot's time with its cycles and gaps.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    yard : Yard
+        The yard file.
+    pot, shift : str
+        The pot, and the shift whose stretch it is; empty: none.
+    from_at, to_at : datetime
+        The stretch, half-open, naive UTC.
+    known_to : datetime
+        When figures were last derived, naive UTC: it is summed up to here.
+    booked : polars.DataFrame, optional
+        ``analytics.frames.shifts``, where it was read already.
+    """
+    pot_id = frames.pots(con).get(pot)
+    booked = frames.shifts(con) if booked is None else booked
+    mine = booked.filter(pl.col("pot") == pot).select("from_at", "to_at")
+    early = from_at - stretches.LOOK_BACK
+    cycles, gaps = pl.DataFrame(schema=CYCLE_SCHEMA), pl.DataFrame(schema=GAP_SCHEMA)
+    heard: tuple[dt.datetime | None, dt.datetime | None] = (None, None)
+    if pot_id is not None:
+        cycles = frames.cycles(con, pot_id, early, to_at)
+        gaps = frames.gaps(con, pot_id, early, to_at)
+        heard = frames.heard_extents(con).get(pot_id, (None, None))
+    summary = stretches.stretch_summary(
+        pot, from_at, to_at, cycles, gaps, heard, list(mine.iter_rows()), known_to,
+        yard.derive.count_silence_outside_shifts,
+    )  # fmt: skip
+    silent = stretches.silent_spans(gaps, heard, from_at, min(to_at, known_to), yard.gap_s(pot))
+    within = cycles.filter(pl.col("released_at") > from_at)
+    return PotStretch(shift, from_at, to_at, summary, within, silent)
+
+
+def abrasive_ways(
+    con: duckdb.DuckDBPyConnection,
+    pot: str,
+    from_at: dt.datetime,
+    to_at: dt.datetime,
+    shift: str,
+    entered_kg: float | None,
+    area_m2: float | None,
+) -> ways.Ways:
+    """Abrasive of a stretch of a pot three ways; without a shift, bags count by their instant.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot : str
+        The pot; one that was never heard has bags only.
+    from_at, to_at : datetime
+        The stretch, naive UTC.
+    shift : str
+        Its shift; empty: none.
+    entered_kg, area_m2 : float or None
+        Bags and area of the shift, as entered. [kg, m2]
+    """
+    minute = dt.timedelta(minutes=1)
+    # No pot is number 0, so that one never heard has no rows.
+    pot_id = frames.pots(con).get(pot, 0)
+    spells = condition_frames.weighed_spells(con, pot_id, from_at, to_at)
+    begin = min([from_at, *spells["from_at"]])
+    end = max([to_at, *spells["to_at"]]) + dt.timedelta(microseconds=1)
+    conditions = condition_frames.conditions(con, pot_id, begin, end)
+    cycles = frames.cycles(con, pot_id, from_at, to_at)
+    mass = condition_frames.slow_readings(
+        con, pot_id, ("pot_mass",), from_at - minute, to_at + minute
+    )
+    entries = entry_frames.abrasive_net(con).filter(pl.col("pot") == pot)
+    within = (pl.col("at") >= from_at) & (pl.col("at") < to_at)
+    if shift:
+        # As entered_totals has it: an entry that names its shift counts there.
+        mine = entries.filter((pl.col("shift") == shift) | ((pl.col("shift") == "") & within))
+    else:
+        mine = entries.filter(within)
+        entered_kg = float(mine["abrasive_kg"].sum()) if mine.height else None
+    return ways.ways_of(entered_kg, area_m2, mine, mass, cycles, conditions, spells, from_at, to_at)
 
 
 #: What a suggestion is told as, the best fitting first.

@@ -25,7 +25,7 @@ from analytics import (
     diagnosis,
     entry_frames,
     exports,
-    findings,
+    figures,
     frames,
     indicators,
     lifetimes,
@@ -37,12 +37,12 @@ from analytics import (
     sheets,
     standing,
     stock,
-    stretches,
     traces,
     upkeep_ahead,
     ways,
 )
 from analytics.climate import CLIMATE_CHANNELS
+from analytics.figures import PotStretch
 from analytics.notices import lifecycle
 from analytics.nozzle_kept import OwnEffect, own_effect
 from analytics.present import Present, present
@@ -276,41 +276,15 @@ def _pot_now(
     return PotNow(pot, last_at, present(frame, gap_s), trace, spans, to_at - RECENT, to_at)
 
 
-@dataclass(frozen=True)
-class PotStretch:
-    """A shift so far, or today where no shift is booked now.
-
-    Parameters
-    ----------
-    shift : str
-        The shift under way; empty: none, so this is the site's day.
-    from_at, to_at : datetime
-        The stretch, up to now or to the shift's end.
-    summary : mapping or None
-        As :func:`analytics.stretches.stretch_summary` has it.
-    cycles : polars.DataFrame
-        Dead-man openings in it.
-    silent : tuple of (datetime, datetime)
-        When nothing was heard, up to now.
-    """
-
-    shift: str
-    from_at: dt.datetime
-    to_at: dt.datetime
-    summary: Mapping[str, Any] | None
-    cycles: pl.DataFrame
-    silent: tuple[tuple[dt.datetime, dt.datetime], ...]
-
-
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
 def stretches_now(version: Version) -> dict[str, PotStretch]:
     """The shift or day so far, of every pot heard."""
     described = yard()
     now = pipeline.utc_now()
+    found = {}
     with _window() as con:
         shifts = frames.shifts(con)
-        read = {}
-        for pot, pot_id in frames.pots(con).items():
+        for pot in frames.pots(con):
             under_way = shifts.filter(
                 (pl.col("pot") == pot) & (pl.col("from_at") <= now) & (pl.col("to_at") > now)
             )
@@ -318,56 +292,10 @@ def stretches_now(version: Version) -> dict[str, PotStretch]:
                 name, from_at, to_at = under_way.select("shift", "from_at", "to_at").row(0)
             else:
                 name, (from_at, to_at) = "", site_day(site_date(now, described), described)
-            read[pot] = (name, from_at, to_at, *_around(con, pot_id, from_at, to_at))
-        heard = {pot: frames.heard_extents(con).get(i) for pot, i in frames.pots(con).items()}
-    return {
-        pot: _stretch(
-            described,
-            pot,
-            name,
-            from_at,
-            to_at,
-            cycles,
-            gaps,
-            heard[pot],
-            shifts,
-            version.derived_at or now,
-        )
-        for pot, (name, from_at, to_at, cycles, gaps) in read.items()
-    }
-
-
-def _around(
-    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime, to_at: dt.datetime
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    early = from_at - stretches.LOOK_BACK
-    return frames.cycles(con, pot_id, early, to_at), frames.gaps(con, pot_id, early, to_at)
-
-
-def _stretch(
-    described: Yard,
-    pot: str,
-    shift: str,
-    from_at: dt.datetime,
-    to_at: dt.datetime,
-    cycles: pl.DataFrame,
-    gaps: pl.DataFrame,
-    heard: tuple[dt.datetime | None, dt.datetime | None] | None,
-    shifts: pl.DataFrame,
-    known_to: dt.datetime,
-) -> PotStretch:
-    """A stretch summed up to ``known_to``, when figures were last derived."""
-    mine = shifts.filter(pl.col("pot") == pot).select("from_at", "to_at")
-    summary = stretches.stretch_summary(
-        pot, from_at, to_at, cycles, gaps, heard or (None, None), list(mine.iter_rows()),
-        known_to,
-        described.derive.count_silence_outside_shifts,
-    )  # fmt: skip
-    within = cycles.filter(pl.col("released_at") > from_at)
-    silent = stretches.silent_spans(
-        gaps, heard or (None, None), from_at, min(to_at, known_to), described.gap_s(pot)
-    )
-    return PotStretch(shift, from_at, to_at, summary, within, silent)
+            found[pot] = figures.pot_stretch(
+                con, described, pot, name, from_at, to_at, version.derived_at or now, shifts
+            )
+    return found
 
 
 def site_date(at: dt.datetime, described: Yard) -> dt.date:
@@ -454,11 +382,9 @@ def upkeep_list(version: Version) -> Upkeep:
     with _window() as con:
         due = upkeep_ahead.upkeep_ahead(con, described, pipeline.utc_now())
         checks = part_frames.checks(con)
-        events = part_frames.part_events(con, checks)
+        found = figures.open_findings(con, checks)
         lives, stays = part_frames.lives(con), part_frames.stays(con)
         starts = part_frames.shift_starts(con)
-    fitted = events.filter(pl.col("since") == "fitted")
-    found = findings.open_findings(checks, fitted)
     return Upkeep(due, checks, found, lives, stays, starts)
 
 
@@ -505,26 +431,11 @@ def stretch(
     version: Version, pot: str, shift: str, from_at: dt.datetime, to_at: dt.datetime
 ) -> PotStretch:
     """A stretch of a pot's time with its cycles and gaps, summed up to now."""
-    described = yard()
+    known_to = version.derived_at or pipeline.utc_now()
     with _window() as con:
-        pot_id = frames.pots(con).get(pot)
-        shifts = frames.shifts(con)
-        if pot_id is None:
+        if pot not in frames.pots(con):
             raise StoreError(f"{pot} has not been heard yet.", "Choose another pot.")
-        cycles, gaps = _around(con, pot_id, from_at, to_at)
-        heard = frames.heard_extents(con).get(pot_id)
-    return _stretch(
-        described,
-        pot,
-        shift,
-        from_at,
-        to_at,
-        cycles,
-        gaps,
-        heard,
-        shifts,
-        version.derived_at or pipeline.utc_now(),
-    )
+        return figures.pot_stretch(con, yard(), pot, shift, from_at, to_at, known_to)
 
 
 @st.cache_data(ttl=_TRACE_TTL_S, max_entries=24, show_spinner=False)
@@ -672,26 +583,8 @@ def abrasive_ways(
     area_m2: float | None,
 ) -> ways.Ways:
     """Abrasive of a stretch of a pot three ways; without a shift, bags count by their instant."""
-    minute = dt.timedelta(minutes=1)
     with _window() as con:
-        pot_id = frames.pots(con)[pot]
-        spells = condition_frames.weighed_spells(con, pot_id, from_at, to_at)
-        begin = min([from_at, *spells["from_at"]])
-        end = max([to_at, *spells["to_at"]]) + dt.timedelta(microseconds=1)
-        conditions = condition_frames.conditions(con, pot_id, begin, end)
-        cycles = frames.cycles(con, pot_id, from_at, to_at)
-        mass = condition_frames.slow_readings(
-            con, pot_id, ("pot_mass",), from_at - minute, to_at + minute
-        )
-        entries = entry_frames.abrasive_net(con).filter(pl.col("pot") == pot)
-    within = (pl.col("at") >= from_at) & (pl.col("at") < to_at)
-    if shift:
-        # As entered_totals has it: an entry that names its shift counts there.
-        mine = entries.filter((pl.col("shift") == shift) | ((pl.col("shift") == "") & within))
-    else:
-        mine = entries.filter(within)
-        entered_kg = float(mine["abrasive_kg"].sum()) if mine.height else None
-    return ways.ways_of(entered_kg, area_m2, mine, mass, cycles, conditions, spells, from_at, to_at)
+        return figures.abrasive_ways(con, pot, from_at, to_at, shift, entered_kg, area_m2)
 
 
 @st.cache_data(ttl=_WEATHER_TTL_S, max_entries=4, show_spinner=False)

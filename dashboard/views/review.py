@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable, Iterator
 from typing import Any, NamedTuple
 
 import polars as pl
 import streamlit as st
 
 from analytics import pipeline, stretches, ways
-from dashboard import charts, data, look, sheet_page, words
+from dashboard import charts, data, look, review_words, sheet_page, sheet_words, words
 from ingest.config import Yard
 
 WHOLE_DAY = "A whole day"
@@ -177,83 +178,21 @@ def _figures_of(
 def _coverage(
     described: Yard, version: data.Version, stretch: data.PotStretch, found: dict[str, Any]
 ) -> None:
-    elapsed_s, silent_s = found["elapsed_s"], found["no_data_s"]
-    heard_s = elapsed_s - silent_s
-    zone = described.site.zone
-    sentence = (
-        f"Readings cover {words.duration(heard_s)} of {words.duration(elapsed_s)} "
-        f"({words.percent(heard_s / elapsed_s) if elapsed_s else words.NONE})."
+    known_to = version.derived_at
+    under_way = known_to is not None and stretch.to_at > known_to
+    told = review_words.coverage(
+        found, stretch.silent, described.site.zone, known_to if under_way else None
     )
-    if version.derived_at is not None and stretch.to_at > version.derived_at:
-        upto = words.clock(version.derived_at, zone, with_seconds=True)
-        sentence = f"Under way: figures up to {upto}. {sentence}"
-    longest = max(stretch.silent, key=lambda span: span[1] - span[0], default=None)
-    more = ""
-    if longest is not None:
-        lasted = words.duration((longest[1] - longest[0]).total_seconds())
-        begin = words.clock(longest[0], zone, with_seconds=True)
-        number = len(stretch.silent)
-        what = (
-            f"Not heard once, for {lasted} from {begin}."
-            if number == 1
-            else f"Not heard {number} times, the longest {lasted} from {begin}."
-        )
-        more = (
-            f"{what} What happened then is not known: the lower hours count it as off, the upper "
-            "ones as on where it may have been blasting."
-        )
-    look.put(look.note(sentence, more, "warn" if silent_s > 0.02 * elapsed_s else "plain"))
+    look.put(look.note(told.sentence, told.more, "warn" if told.is_thin else "plain"))
 
 
 def _headline(found: dict[str, Any], is_shift: bool, three: ways.Ways) -> None:
-    low, high, value = found["blast_low_s"], found["blast_high_s"], found["blast_s"]
-    digits = words.hours_digits(low, high, value)
-    deadman_digits = words.hours_digits(
-        found["deadman_low_s"], found["deadman_high_s"], found["deadman_s"]
-    )
-    from_cycles = f"from {words.counted(found['cycles'], 'cycle', 'cycles')} below"
-    shown = [
-        look.Figure(
-            "Blast-on", words.hours(value, digits), "h",
-            words.between_hours(low, high, digits), from_cycles,
-        ),
-        look.Figure("Pinch cycles", words.plain_number(found["cycles"]), origin="wedge closings"),
-        look.Figure(
-            "Dead-man open", words.hours(found["deadman_s"], deadman_digits), "h",
-            words.between_hours(found["deadman_low_s"], found["deadman_high_s"], deadman_digits),
-        ),
-    ]  # fmt: skip
-    if is_shift:
-        shown += [
-            look.Figure(
-                "Area done", words.amount(found["area_m2"]), "m²",
-                origin="as entered" if found["area_m2"] is not None else "none entered yet",
-            ),
-            _abrasive(found, three),
-            look.Figure(
-                "Pace", words.amount(found["area_m2_blast_h"]), "m²/h", origin="a blast-on hour"
-            ),
-        ]  # fmt: skip
-    look.put(look.heading("Figures"), look.figures(shown), _staircase(found))
+    said = review_words.headline(found, is_shift, three)
+    look.put(look.heading("Figures"), look.figures(_figures(said)), _staircase(found))
 
 
-def _abrasive(found: dict[str, Any], three: ways.Ways) -> look.Figure:
-    """Abrasive per area by the way that is used, and how far the others are from it."""
-    way = three.way(three.used)
-    if way is None:
-        return look.Figure("Abrasive", words.NONE, "kg/m²", origin="not known in any of three ways")
-    area = found["area_m2"]
-    between = ""
-    if area and way.name != ways.BAGS:
-        between = words.between_amounts(way.low_kg / area, way.high_kg / area, "kg/m²")
-    said = [f"{words.kilograms(way.kg)}{words.NBSP}kg by {words.BY_WAY[way.name]}"]
-    said += [
-        f"{words.BY_WAY[name]} {words.signed_percent(share)}" for name, share in three.apart.items()
-    ]
-    if not area:
-        said.append("no area entered yet")
-    per_area = three.kg_m2.get(way.name)
-    return look.Figure("Abrasive", words.amount(per_area), "kg/m²", between, "; ".join(said))
+def _figures(said: Iterable[sheet_words.Said]) -> Iterator[look.Figure]:
+    return (look.Figure(s.label, s.value, s.unit, s.between, s.more) for s in said)
 
 
 def _three_ways(shown: ways.Ways) -> None:
@@ -264,66 +203,26 @@ def _three_ways(shown: ways.Ways) -> None:
             "Bags are what was tipped; load cell and pressures are what left through the nozzle.",
         )
     )
-    used = f"{words.WAY_WORDS[shown.used]} used here." if shown.used else "None can be used."
-    figures = [_way(shown, name) for name in ways.ORDER]
-    notes = [used] if shown.found else []
-    if shown.level_change_kg is not None:
-        more = "more" if shown.level_change_kg >= 0 else "less"
-        notes.append(
-            f"The pot held {words.kilograms(abs(shown.level_change_kg))}{words.NBSP}kg {more} "
-            "after the last cycle than before the first; differences allow for it."
-        )
-        if shown.outside_kg > 0:
-            notes.append(
-                f"So do they for {words.kilograms(shown.outside_kg)}{words.NBSP}kg tipped before "
-                "the first cycle or after the last."
-            )
+    notes = review_words.ways_notes(shown)
     look.put(
-        look.figures(figures),
+        look.figures(_figures(review_words.three_ways(shown))),
         f'<p class="gb-under">{look.shown(" ".join(notes))}</p>' if notes else "",
         look.note(words.BAGS_DOUBT[shown.bags_doubt], kind="warn") if shown.bags_doubt else "",
     )
 
 
-_NO_WAY = {
-    ways.BAGS: "none entered yet: enter them in the log book",
-    ways.LOAD_CELL: "no load cell is read",
-    ways.PRESSURE: "not weighed yet, or too few fills",
-}
-
-
-def _way(shown: ways.Ways, name: str) -> look.Figure:
-    label = words.WAY_WORDS[name] + (" (used)" if name == shown.used else "")
-    way = shown.way(name)
-    if way is None:
-        return look.Figure(label, words.NONE, origin=_NO_WAY[name])
-    said = []
-    if name in shown.kg_m2:
-        said.append(f"{words.amount(shown.kg_m2[name])}{words.NBSP}kg/m²")
-    if name in shown.apart:
-        said.append(f"{words.signed_percent(shown.apart[name])} against the one used")
-    if not way.whole:
-        said.append(f"saw {words.percent(way.seen_share)} of the blast time, so it is not used")
-    between = "" if name == ways.BAGS else words.between_kg(way.low_kg, way.high_kg)
-    return look.Figure(label, words.kilograms(way.kg), "kg", between, "; ".join(said))
-
-
 def _staircase(found: dict[str, Any]) -> str:
     """Pressures from manifold to nozzle, with what is lost on each step between them."""
-    steps = [
-        ("supply", "Manifold", found["supply_pa"], None),
-        ("pot", "Pot", found["pot_pa"], found["drop_supply_pot_pa"]),
-        ("nozzle", "Nozzle", found["nozzle_pa"], found["drop_pot_nozzle_pa"]),
-    ]
     cells = []
-    for name, label, value, drop in steps:
-        lost = "" if drop is None else f"<i>{words.drop(drop)} on the way</i>"
-        number = "not measured" if value is None else f"{words.kpa(value)} <small>kPa</small>"
+    for step in review_words.stairs(found):
+        lost = f"<i>{look.shown(step.lost)}</i>" if step.lost else ""
+        unit = f" <small>{look.shown(step.unit)}</small>" if step.unit else ""
         cells.append(
-            f'<div class="gb-step gb-p-{name}">{lost}<span>{label}</span><b>{number}</b></div>'
+            f'<div class="gb-step gb-p-{step.channel}">{lost}<span>{look.shown(step.label)}</span>'
+            f"<b>{look.shown(step.value)}{unit}</b></div>"
         )
     return (
-        '<p class="gb-label">Pressure while blasting, weighted by blast-on time</p>'
+        f'<p class="gb-label">{look.shown(review_words.STAIRS_TITLE)}</p>'
         f'<div class="gb-stairs">{"".join(cells)}</div>'
     )
 
