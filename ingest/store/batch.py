@@ -40,10 +40,14 @@ class Admission(NamedTuple):
     earliest_us : int
         A reading from before this is taken for one of a clock that was never set.
         [us since 1970 UTC]
+    shared : bool
+        Other ingests share the broker's messages. Then a reading must have a time of its own: what
+        a box without a clock sends again may come to another ingest, which cannot know it.
     """
 
     own_topic: bool = True
     earliest_us: int = EARLIEST_US
+    shared: bool = False
 
 
 #: What holds where the yard file says nothing else.
@@ -154,6 +158,10 @@ def decode_batch(
     old = ok & (at_us < admission.earliest_us)
     _refuse(rejects, reasons.TIME_LONG_AGO, message_of[old], slot[old], series)
     ok &= ~old
+    if admission.shared and columns.relative:
+        timeless = ok & np.isin(message_of, sorted(columns.relative))
+        _refuse(rejects, reasons.TIME_NOT_ITS_OWN, message_of[timeless], slot[timeless], series)
+        ok &= ~timeless
     if not ok.all():
         new_index = np.cumsum(ok) - 1
         texts = {int(new_index[n]): text for n, text in texts.items() if ok[n]}

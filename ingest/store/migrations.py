@@ -63,6 +63,11 @@ def m009_blocks_of_indicators(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.BLOCKS_OF_INDICATORS)
 
 
+def m010_shards(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the table of workers whose stores were gathered."""
+    con.execute(schema.SHARDS)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -73,6 +78,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m007_record_chain,
     m008_lines_of_pots,
     m009_blocks_of_indicators,
+    m010_shards,
 )
 
 

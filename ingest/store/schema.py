@@ -455,3 +455,12 @@ CREATE TABLE indicator_block (             -- derived with trouble_span: blocks 
 );
 DELETE FROM trouble_state;                 -- so that they are found at the next derive
 """
+
+#: Workers that share a broker's messages, gathered into this store; ``ingest.store.shards``.
+SHARDS = """
+CREATE TABLE shard (
+    shard_id   SMALLINT PRIMARY KEY,       -- stands in message_id from the 48th bit on
+    name       VARCHAR NOT NULL UNIQUE,
+    quarantine_id BIGINT NOT NULL          -- how far the worker's quarantine was gathered
+);
+"""
