@@ -8,6 +8,7 @@ import re
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from dashboard import units
 from ingest.parts import PART_WORDS
 
 if TYPE_CHECKING:
@@ -194,19 +195,100 @@ def kpa(value_pa: float | None) -> str:
     return NONE if value_pa is None else _number(value_pa / 1000.0, 0)
 
 
-def reading_kpa(value_pa: float | None, floor_pa: float) -> str:
-    """A pressure as read just now; under ``floor_pa`` it only says that it is under it.
+def measure(
+    quantity: str, value_si: float | None, low_si: float | None = None, high_si: float | None = None
+) -> str:
+    """A figure in the viewer's unit, without the unit, with no more digits than are known.
 
-    Near zero a transducer cannot tell a little pressure from none, so no digits are shown there.
+    Parameters
+    ----------
+    quantity : str
+        A key of :data:`dashboard.units.QUANTITIES`.
+    value_si : float or None
+        In the quantity's SI unit; ``None`` is a dash.
+    low_si, high_si : float or None
+        Its interval, where there is one: the figure then ends where the interval's half begins.
 
     Examples
     --------
-    >>> reading_kpa(748_000.0, 10_000.0), reading_kpa(1_500.0, 10_000.0)
+    >>> measure("pressure", 752_340.0), measure("area", 31.46), measure("mass", None)
+    ('752', '31.5', '–')
+    >>> measure("mass", 4752.0, 4100.0, 5300.0)
+    '4\u202f800'
+    >>> with units.use(units.INCH_POUND):
+    ...     measure("pressure", 752_340.0), measure("per_area", 18.5)
+    ('109', '3.79')
+    """
+    if value_si is None:
+        return NONE
+    value = units.shown(quantity, value_si)
+    digits = units.current().of(quantity).decimals
+    if low_si is not None and high_si is not None:
+        known = units.decimals_of(units.shown(quantity, low_si), units.shown(quantity, high_si))
+        digits = min(digits, known)
+    elif abs(value) >= 100:
+        digits = 0
+    return _number(round(value, digits), max(digits, 0))
+
+
+def with_unit(
+    quantity: str, value_si: float | None, low_si: float | None = None, high_si: float | None = None
+) -> str:
+    """:func:`measure` with its unit, on one line.
+
+    Examples
+    --------
+    >>> with units.use(units.INCH_POUND):
+    ...     with_unit("mass", 25.0).replace(NBSP, " "), with_unit("temperature", -1.26)
+    ('55 lb', '30\xa0°F')
+    """
+    if value_si is None:
+        return NONE
+    return f"{measure(quantity, value_si, low_si, high_si)}{NBSP}{units.unit(quantity)}"
+
+
+def between(quantity: str, low_si: float | None, high_si: float | None) -> str:
+    """The 90 % interval of a figure, with its unit; empty where there is none.
+
+    Examples
+    --------
+    >>> between("per_area", 17.94, 19.1).replace(NBSP, " "), between("mass", None, 3.0)
+    ('90 %: between 17.9 and 19.1 kg/m²', '')
+    """
+    if low_si is None or high_si is None:
+        return ""
+    ends = [measure(quantity, end, low_si, high_si) for end in (low_si, high_si)]
+    return f"90{NBSP}%: between {ends[0]} and {ends[1]}{NBSP}{units.unit(quantity)}"
+
+
+def pressure(value_pa: float | None) -> str:
+    """A gauge pressure in the viewer's unit, without the unit.
+
+    Examples
+    --------
+    >>> pressure(-400.0), pressure(None)
+    ('0', '–')
+    """
+    return measure("pressure", value_pa)
+
+
+def reading_pressure(value_pa: float | None, floor_pa: float) -> str:
+    """A pressure as read just now; under ``floor_pa`` it only says that it is under it.
+
+    Near zero a transducer cannot tell a little pressure from none, so no digits are shown there.
+    The floor is rounded up: what lies under it must lie under what is written.
+
+    Examples
+    --------
+    >>> reading_pressure(748_000.0, 10_000.0), reading_pressure(1_500.0, 10_000.0)
     ('748', 'under 10')
+    >>> with units.use(units.INCH_POUND):
+    ...     reading_pressure(1_500.0, 10_000.0)
+    'under 2'
     """
     if value_pa is not None and value_pa < floor_pa:
-        return f"under {kpa(floor_pa)}"
-    return kpa(value_pa)
+        return f"under {_number(math.ceil(units.shown('pressure', floor_pa) - 1e-9), 0)}"
+    return pressure(value_pa)
 
 
 def seconds(value_s: float | None) -> str:
@@ -425,12 +507,18 @@ def drop(lost_pa: float | None) -> str:
     --------
     >>> drop(78_400.0).replace(NBSP, " "), drop(-900.0).replace(NBSP, " "), drop(None)
     ('−78 kPa', 'under 5 kPa', '–')
+    >>> with units.use(units.INCH_POUND):
+    ...     drop(78_400.0).replace(NBSP, " "), drop(-900.0).replace(NBSP, " ")
+    ('−11.4 psi', 'under 0.8 psi')
     """
     if lost_pa is None:
         return NONE
+    unit = units.current().of("drop")
     if abs(lost_pa) < DROP_FLOOR_PA:
-        return f"under {kpa(DROP_FLOOR_PA)}{NBSP}kPa"
-    return f"{kpa(-lost_pa)}{NBSP}kPa"
+        tenth = 10.0**unit.decimals
+        floor = math.ceil(DROP_FLOOR_PA / unit.si * tenth - 1e-9) / tenth
+        return f"under {_number(floor, unit.decimals)}{NBSP}{unit.name}"
+    return with_unit("drop", -lost_pa)
 
 
 # --- condition -------------------------------------------------------------------------------
@@ -460,12 +548,11 @@ INDICATOR_TITLES = {
     "blown_unheld_share": "Nozzle blows, dead-man off",
 }
 
-#: Unit of an indicator's column -> its unit on a page, and the factor into it.
-_INDICATOR_UNITS = {
-    "m3/(s Pa)": ("l/(s bar)", 1e8),
-    "Pa": ("kPa", 1e-3),
-    "s": ("s", 1.0),
-    "kg/s": ("kg/min", 60.0),
+#: Unit of an indicator's column -> the quantity whose unit it is shown in.
+_INDICATOR_QUANTITIES = {
+    "m3/(s Pa)": "conductance",
+    "Pa": "drop",
+    "kg/s": "feed",
 }
 
 
@@ -484,7 +571,10 @@ def indicator_unit(name: str, unit: str) -> tuple[str, float]:
     """
     if name.endswith("_share"):
         return "%", 100.0
-    return _INDICATOR_UNITS.get(unit, (unit, 1.0))
+    quantity = _INDICATOR_QUANTITIES.get(unit)
+    if quantity is None:
+        return unit, 1.0
+    return units.unit(quantity), 1.0 / units.factor(quantity)
 
 
 def three_digits(value: float | None) -> str:
@@ -509,51 +599,52 @@ def kilograms(value: float | None) -> str:
 
 
 def between_kg(low: float | None, high: float | None) -> str:
-    """The 90 % interval of an amount; empty where there is none.
+    """The 90 % interval of a mass, with its unit; empty where there is none.
 
     Examples
     --------
     >>> between_kg(12.4, 31.0).replace(NBSP, " "), between_kg(None, 3.0)
     ('90 %: between 12 and 31 kg', '')
     """
-    if low is None or high is None:
-        return ""
-    return f"90{NBSP}%: between {kilograms(low)} and {kilograms(high)}{NBSP}kg"
+    return between("mass", low, high)
 
 
 def between_amounts(low: float, high: float, unit: str) -> str:
-    """The 90 % interval of an amount in a unit.
+    """The 90 % interval of an amount in a unit that is the same for every viewer.
 
     Examples
     --------
-    >>> between_amounts(17.94, 19.1, "kg/m²").replace(NBSP, " ")
-    '90 %: between 17.9 and 19.1 kg/m²'
+    >>> between_amounts(17.94, 19.1, "h").replace(NBSP, " ")
+    '90 %: between 17.9 and 19.1 h'
     """
     return f"90{NBSP}%: between {amount(low)} and {amount(high)}{NBSP}{unit}"
 
 
-def celsius(value_c: float) -> str:
+def temperature(value_c: float) -> str:
     """A temperature with its unit.
 
     Examples
     --------
-    >>> celsius(-1.26).replace(NBSP, " ")
+    >>> temperature(-1.26).replace(NBSP, " ")
     '−1.3 °C'
     """
-    return f"{_number(value_c, 1)}{NBSP}°C"
+    return with_unit("temperature", value_c)
 
 
-def kelvin(value_k: float) -> str:
+def warmer(value_k: float) -> str:
     """A difference of temperatures, without the unit.
 
     Examples
     --------
-    >>> kelvin(2.96), kelvin(-0.42)
+    >>> warmer(2.96), warmer(-0.42)
     ('2.9', '−0.5')
+    >>> with units.use(units.INCH_POUND):
+    ...     warmer(2.99), warmer(3.0)
+    ('5.3', '5.4')
 
     Rounded down, so that it never reads as a rule met that is not.
     """
-    return _number(math.floor(value_k * 10 + 1e-9) / 10, 1)
+    return _number(math.floor(units.shown("warmer", value_k) * 10 + 1e-9) / 10, 1)
 
 
 def signed_percent(share: float) -> str:
@@ -609,19 +700,51 @@ def at_the_site(text: str, from_at: dt.datetime, to_at: dt.datetime, zone: ZoneI
     return _UTC_TIMES.sub(told, text)
 
 
-_CONDUCTANCES = re.compile(r"(\d[\d.e+-]*) m3/\(s Pa\)")
+#: Unit in a sentence of the analyses -> the quantity; what is not in it stays as it stands.
+_SENTENCE_UNITS = {
+    "kPa": "pressure", "kg": "mass", "m²": "area", "m³/min": "free_air", "mm": "bore",
+    "°C": "temperature", "K": "warmer", "m3/(s Pa)": "conductance", "kg/m²": "per_area",
+    "m²/h": "pace", "kg/min": "feed", "kg/h": "use",
+}  # fmt: skip
+_NUMBER = r"[-\u2212]?\d+(?:[\u202f,]\d{3})*(?:\.\d+)?(?:e[+-]?\d+)?"
+_QUANTITIES_SAID = re.compile(
+    rf"({_NUMBER})(?:( (?:to|and|or|±|of) )({_NUMBER}))?([ \u00a0])"
+    rf"({'|'.join(re.escape(u) for u in sorted(_SENTENCE_UNITS, key=len, reverse=True))})"
+    r"(?![\w/²³])"
+)
 
 
 def page_units(text: str) -> str:
-    """A sentence with its flow conductances in the unit that pages use.
+    """A sentence of the analyses, which speak in metric units, in the viewer's.
 
     Examples
     --------
     >>> page_units("Leak while pinched up by 6.6e-09 m3/(s Pa): this fits")
     'Leak while pinched up by 0.66 l/(s bar): this fits'
+    >>> with units.use(units.INCH_POUND):
+    ...     page_units("Over 60 kPa; between 12 and 31 kg; 3 cycles")
+    'Over 9 psi; between 26 and 68 lb; 3 cycles'
     """
-    unit, factor = _INDICATOR_UNITS["m3/(s Pa)"]
-    return _CONDUCTANCES.sub(lambda m: f"{three_digits(float(m[1]) * factor)} {unit}", text)
+
+    def told(found: re.Match[str]) -> str:
+        first, word, second, space, unit = found.groups()
+        quantity = _SENTENCE_UNITS[unit]
+        metric = units.METRIC.of(quantity)
+        if units.unit(quantity) == unit:
+            return found[0]
+        # Conductances are said in SI, everything else in the metric unit of pages.
+        si, zero = (1.0, 0.0) if unit == "m3/(s Pa)" else (metric.si, metric.zero)
+
+        def one(number: str) -> str:
+            value = float(re.sub(r"[\u202f,]", "", number).replace("\u2212", "-"))
+            if unit == "m3/(s Pa)":
+                return three_digits(units.shown(quantity, value))
+            return measure(quantity, value * si + zero)
+
+        rest = f"{word}{one(second)}" if second else ""
+        return f"{one(first)}{rest}{space}{units.unit(quantity)}"
+
+    return _QUANTITIES_SAID.sub(told, text)
 
 
 NO_CHANGE = "No change found in what is watched."

@@ -9,7 +9,7 @@ import streamlit as st
 
 from analytics import pipeline, standing
 from analytics.climate import REQUIRED_MARGIN_K
-from dashboard import charts, data, look, notice_cards, words
+from dashboard import charts, data, look, notice_cards, units, words
 from ingest.config import Yard
 
 #: How often the cards are drawn anew. [s]
@@ -144,9 +144,9 @@ def _pressures(described: Yard, pot: data.PotNow) -> str:
         value = getattr(pot.newest, f"{channel}_pa")
         law = described.transducer(pot.pot, channel)
         floor = FLOOR_PA if law is None else FLOOR_SHARE * (law.range_pa[1] - law.range_pa[0])
-        text = words.reading_kpa(value, floor)
+        text = words.reading_pressure(value, floor)
         size = ' class="gb-words"' if " " in text else ""
-        unit = "" if value is None else f" <i>kPa{words.NBSP}</i>"
+        unit = "" if value is None else f" <i>{units.unit('pressure')}{words.NBSP}</i>"
         if value is None:
             text, size = "not measured", ' class="gb-words"'
         cells.append(
@@ -253,9 +253,9 @@ def _weather(described: Yard, weather: standing.Weather | None) -> str:
         return ""
     read = [f"Air {words.amount(weather.humidity_percent)}{words.NBSP}% humid"]
     if weather.air_temp_c is not None:
-        read.append(f"{words.celsius(weather.air_temp_c)}")
+        read.append(f"{words.temperature(weather.air_temp_c)}")
     if weather.dew_point_c is not None:
-        read.append(f"dew point {words.celsius(weather.dew_point_c)}")
+        read.append(f"dew point {words.temperature(weather.dew_point_c)}")
     at = words.clock(weather.at, described.site.zone)
     said = f"{', '.join(read)}, at {at}."
     pieces = []
@@ -265,13 +265,19 @@ def _weather(described: Yard, weather: standing.Weather | None) -> str:
             f"{look.shown(said)}</div>"
         )
     if weather.steel_margin_k is not None:
-        below = "" if weather.margin_met else f" Under {REQUIRED_MARGIN_K:.0f}{words.NBSP}K now."
+        below = (
+            ""
+            if weather.margin_met
+            else words.page_units(f" Under {REQUIRED_MARGIN_K:.0f}{words.NBSP}K now.")
+        )
         pieces.append(
             look.figures(
                 [
                     look.Figure(
-                        "Steel over dew point", words.kelvin(weather.steel_margin_k), "K",
-                        f"{words.MARGIN_GUIDE}{below}", "" if weather.cover else said,
+                        "Steel over dew point", words.warmer(weather.steel_margin_k),
+                        units.unit("warmer"),
+                        words.page_units(words.MARGIN_GUIDE) + below,
+                        "" if weather.cover else said,
                     )
                 ],
                 "gb-one",
