@@ -61,7 +61,7 @@ def _lines(text: str) -> dict[Path, int]:
             # A header such as [[pot.part]] means the last [[pot]] so far: each step that is an
             # array of tables gets the number of its newest element.
             path: Path = ()
-            steps = _keys(key_node)
+            steps = keys_of(key_node)
             for position, key in enumerate(steps):
                 path = (*path, key)
                 last = position == len(steps) - 1
@@ -82,7 +82,7 @@ def _lines(text: str) -> dict[Path, int]:
 def _note_pair(pair: Node, base: Path, lines: dict[Path, int]) -> None:
     key_node, value = pair.named_children[0], pair.named_children[1]
     path = base
-    for key in _keys(key_node):
+    for key in keys_of(key_node):
         path = (*path, key)
         lines.setdefault(path, _line(pair))
     _note_value(value, path, lines)
@@ -100,9 +100,10 @@ def _note_value(value: Node, path: Path, lines: dict[Path, int]) -> None:
             _note_value(element, (*path, index), lines)
 
 
-def _keys(node: Node) -> list[str]:
+def keys_of(node: Node) -> list[str]:
+    """The keys that a key's node names, from the outside in; several where dots are between."""
     if node.type == "dotted_key":
-        return [key for child in node.named_children for key in _keys(child)]
+        return [key for child in node.named_children for key in keys_of(child)]
     text = (node.text or b"").decode()
     if node.type == "quoted_key":
         import tomllib
