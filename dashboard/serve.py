@@ -142,10 +142,12 @@ def keep_deriving(data: Path, yard_file: Path, stop: threading.Event) -> None:
     from analytics.weighing import weigh_spells
     from ingest.config import load_yard
     from ingest.store.connection import store_path
+    from ingest.store.shards import gather_all
 
     said = ""
     while not stop.is_set():
         try:
+            gather_all(data)
             if store_path(data).exists():
                 yard = load_yard(yard_file)
                 derive(data, yard)

@@ -18,7 +18,8 @@ The file is ``ingest-health.json`` in the data folder, replaced whole about once
   ``held_back_s`` (how long reading was held back for coming too fast). [s]
 - ``pots`` : object by pot, since the start: ``messages``, ``last_message_at``, ``rate_hz``
   (messages a second lately), ``lost`` (by the box's counter), ``restarts``, ``late`` (more than ten
-  seconds after their time); and over a broker ``unassured`` (quality of service 0), ``retained``,
+  seconds after their time); of a worker ``lost`` and ``restarts`` are 0, for others hear the
+  rest; and over a broker ``unassured`` (quality of service 0), ``retained``,
   ``again`` (marked as a second delivery).
 - ``presence`` : object by pot. ``said`` (the box's own word, such as ``online``) and ``at``.
 """

@@ -76,6 +76,8 @@ class Mqtt(Table):
         File that holds it instead; nobody but its owner may be able to read it.
     strict : bool
         A message must speak of the pot in its topic, else it is quarantined.
+    share : str
+        Name under which the workers of `gritbook ingest --worker` share the readings' messages.
     broker_log : str
         The broker's log file, where it is on this computer: refused clients are counted from it.
     tls : MqttTls or None
@@ -91,6 +93,7 @@ class Mqtt(Table):
     password_env: Text = ""
     password_file: WholePath = ""
     strict: bool = True
+    share: FilledText = "gritbook-workers"
     broker_log: WholePath = ""
     tls: MqttTls | None = None
 
@@ -99,6 +102,13 @@ class Mqtt(Table):
         if self.password_env and self.password_file:
             raise ValueError("expected password_env or password_file, not both")
         return self
+
+    @field_validator("share")
+    @classmethod
+    def _one_level(cls, value: str) -> str:
+        if set(value) & set("/+#\0"):
+            raise ValueError("expected a name without /, + and #")
+        return value
 
     @field_validator("root")
     @classmethod

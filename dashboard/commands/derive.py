@@ -34,10 +34,14 @@ def derive(
     with sentences():
         from analytics import noticing, pipeline, weighing
         from ingest.config import load_yard
+        from ingest.store.shards import gather_all
 
         path, folder = yard_path(yard, data), data_folder(data)
         if every is None:
             loaded = load_yard(path)
+            for shard in gather_all(folder):
+                if shard.readings or shard.conflicts:
+                    typer.echo(f"{shard.readings:,} readings gathered from {shard.shard}.")
             done = pipeline.derive(folder, loaded, full=full, progress=typer.echo)
             typer.echo(
                 f"{done.cycles:,} cycles of {len(done.pots)} pots in {done.seconds:.1f} s."
@@ -60,6 +64,7 @@ def _go_on(folder: Path, path: Path, every: float, weigh: bool) -> None:
     from analytics import noticing, pipeline, weighing
     from ingest.config import load_yard
     from ingest.errors import Transient
+    from ingest.store.shards import gather_all
 
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -67,6 +72,7 @@ def _go_on(folder: Path, path: Path, every: float, weigh: bool) -> None:
     while not stop.is_set():
         try:
             loaded = load_yard(path)
+            gather_all(folder)
             pipeline.derive(folder, loaded)
             if weigh:
                 weighing.weigh_spells(folder, loaded, most_s=every / 2)

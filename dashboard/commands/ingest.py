@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from contextlib import nullcontext, suppress
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from ingest.health import Health
     from ingest.sources.inbox import Source
     from ingest.sources.modbus import ModbusSettings
+    from ingest.sources.mqtt import MqttSettings
     from ingest.store.batch import Admission
     from ingest.supervise import Log
     from ingest.yard_sources import ModbusLine
@@ -51,6 +53,16 @@ def ingest(
             show_default=False,
         ),
     ] = None,
+    worker: Annotated[
+        str | None,
+        typer.Option(
+            "--worker",
+            metavar="NAME",
+            help="Share the broker's messages with other workers, each with a journal and a store "
+            "of its own under workers/NAME; `gritbook derive` and the pages gather them.",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Take readings from the boxes into the journal and the store, until stopped."""
     with sentences():
@@ -60,23 +72,28 @@ def ingest(
         from ingest.config import load_yard
         from ingest.housekeeping import Housekeeper
         from ingest.service import Service
+        from ingest.store.shards import worker_folder
 
         known = load_yard(yard_path(yard, data))
+        folder = data_folder(data)
+        if worker is not None:
+            folder = worker_folder(folder, worker)
+        sources = sources_of(known) if worker is None else shared_sources_of(known, worker)
         stop = threading.Event()
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stop.set())
         with _telling(log) as (logger, show):
             service = Service(
-                data_folder(data),
+                folder,
                 [pot.name for pot in known.pots],
-                sources_of(known),
+                sources,
                 logger,
                 pots_of_source(known),
-                admission_of(known),
-                Housekeeper(data_folder(data), known.keep, logger),
+                admission_of(known)._replace(shared=worker is not None),
+                Housekeeper(folder, known.keep, logger),
                 stop.is_set,
             )
-            logger.info("started", pots=len(known.pots), data=str(data_folder(data)))
+            logger.info("started", pots=len(known.pots), data=str(folder), worker=worker)
             with _metrics_of(known, service.health):
                 service.run(stop, show)
 
@@ -109,29 +126,12 @@ def sources_of(yard: Yard) -> list[Source]:
     """
     from ingest.errors import YardFileError
     from ingest.sources.modbus import ModbusSource
-    from ingest.sources.mqtt import MqttSettings, MqttSource
+    from ingest.sources.mqtt import MqttSource
     from ingest.sources.serial_line import SerialSettings, SerialSource
 
     sources: list[Source] = []
     if yard.mqtt is not None:
-        mqtt = yard.mqtt
-        sources.append(
-            MqttSource(
-                MqttSettings(
-                    host=mqtt.host,
-                    port=mqtt.port,
-                    root=mqtt.root,
-                    site=yard.site.name,
-                    client_id=mqtt.client_id,
-                    keepalive_s=mqtt.keepalive_s,
-                    username=mqtt.username or None,
-                    password=mqtt.password(),
-                    tls=mqtt.tls.context() if mqtt.tls is not None else None,
-                    messages_per_s=yard.limits.messages_per_s,
-                    burst=yard.limits.burst,
-                )
-            )
-        )
+        sources.append(MqttSource(mqtt_settings(yard)))
     for line in yard.serial:
         sources.append(SerialSource(SerialSettings(line.port, line.baud, line.crc)))
     sources += [ModbusSource(modbus_settings(line)) for line in yard.modbus]
@@ -141,6 +141,57 @@ def sources_of(yard: Yard) -> list[Source]:
             "Add a [mqtt], a [[serial]] or a [[modbus]] table.",
         )
     return sources
+
+
+def shared_sources_of(yard: Yard, worker: str) -> list[Source]:
+    """The one source of a worker: its share of the broker's messages.
+
+    Raises
+    ------
+    YardFileError
+        The yard file names no broker.
+    """
+    from ingest.errors import YardFileError
+    from ingest.sources.mqtt import MqttSource
+
+    if yard.mqtt is None:
+        raise YardFileError(
+            "Workers share a broker's messages, and the yard file names no broker.",
+            "Add a [mqtt] table, or start ingest without --worker.",
+        )
+    settings = mqtt_settings(yard)
+    return [
+        MqttSource(
+            replace(settings, client_id=f"{settings.client_id}-{worker}", share=yard.mqtt.share)
+        )
+    ]
+
+
+def mqtt_settings(yard: Yard) -> MqttSettings:
+    """What the source of the yard's broker needs to know.
+
+    Raises
+    ------
+    YardFileError
+        The password or a certificate cannot be used.
+    """
+    from ingest.sources.mqtt import MqttSettings
+
+    mqtt = yard.mqtt
+    assert mqtt is not None
+    return MqttSettings(
+        host=mqtt.host,
+        port=mqtt.port,
+        root=mqtt.root,
+        site=yard.site.name,
+        client_id=mqtt.client_id,
+        keepalive_s=mqtt.keepalive_s,
+        username=mqtt.username or None,
+        password=mqtt.password(),
+        tls=mqtt.tls.context() if mqtt.tls is not None else None,
+        messages_per_s=yard.limits.messages_per_s,
+        burst=yard.limits.burst,
+    )
 
 
 def modbus_settings(line: ModbusLine) -> ModbusSettings:

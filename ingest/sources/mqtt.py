@@ -63,6 +63,9 @@ class MqttSettings:
         ``None``: the connection is not secured.
     messages_per_s, burst : float, int
         How fast messages are read at most; the broker keeps the rest. [1/s]
+    share : str
+        Name under which several clients share the readings' messages, each message going to one of
+        them (shared subscriptions, MQTT 5, 4.8.2); empty: all of them come here.
     """
 
     host: str
@@ -76,6 +79,7 @@ class MqttSettings:
     tls: ssl.SSLContext | None = field(default=None, repr=False)
     messages_per_s: float = 1e6
     burst: int = 1_000_000
+    share: str = ""
 
 
 class _Token(NamedTuple):
@@ -324,9 +328,11 @@ class MqttSource:
             return
         # Retained readings would be heard anew with each subscription: not sent for them (2).
         base = f"{settings.root}/{settings.site}/+"
+        shared = f"$share/{settings.share}/" if settings.share else ""
+        of_readings = SubscribeOptions(1, retainAsPublished=True, retainHandling=2)
         client.subscribe(
             [
-                (f"{base}/readings", SubscribeOptions(1, retainAsPublished=True, retainHandling=2)),
+                (f"{shared}{base}/readings", of_readings),
                 (f"{base}/presence", SubscribeOptions(qos=1, retainHandling=0)),
             ]
         )

@@ -338,4 +338,11 @@ def _gather_rest(data: Path, shard: Path, known: _Known, wait_s: float) -> int:
                 [f"{shard.name}/"],
             )
             con.unregister("counted")
-    return refused.height
+    return int(refused.height)
+
+
+def of_message(message_id: int) -> tuple[int, int]:
+    """Shard and the shard's own ``message_id`` of a reading's; shard 0 is the yard's own ingest."""
+    if message_id < 0:
+        return 0, message_id
+    return message_id >> _SHARD_BIT, message_id & ((1 << _SHARD_BIT) - 1)

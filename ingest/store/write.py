@@ -139,7 +139,11 @@ class StoreWriter:
             self._at = None
             return self.take(end, wait_s)
         self._at = batch_end
-        return taken._replace(boxes=self._watch.note(batch))
+        boxes = self._watch.note(batch)
+        if self._admission.shared:
+            # What this worker did not hear came to another.
+            boxes = {pot: box._replace(lost=0, restarts=0) for pot, box in boxes.items()}
+        return taken._replace(boxes=boxes)
 
     def _read(self, begin: Position, end: Position | None) -> tuple[Batch, Position] | None:
         messages: list[RawMessage] = []
