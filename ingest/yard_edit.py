@@ -450,6 +450,8 @@ class _Layout:
             elif number in commented:
                 bare = line.lstrip()
                 kept.append(line if bare.startswith("#") else f"# {line}")
+        if kept and kept[-1].endswith("\r"):
+            kept.append("")  # the line above a last one without an end keeps its whole end
         return "\n".join(kept)
 
     def _comments(self) -> set[int]:
