@@ -49,6 +49,7 @@ from analytics.present import Present, present
 from analytics.shift_rows import MEASURES
 from analytics.signals import signals
 from dashboard import printed_record as printed
+from dashboard.access import roles, session
 from dashboard.commands.options import data_folder, yard_path
 from ingest import photos, records
 from ingest.config import Yard, load_yard
@@ -64,6 +65,8 @@ T = TypeVar("T")
 PAGE_WAIT_S = 4.0
 #: How long an entry waits; people would rather wait than type again. [s]
 ENTRY_WAIT_S = 15.0
+#: How long somebody may correct what they entered, where their role covers no more.
+OWN_CORRECTED_WITHIN = dt.timedelta(hours=14)
 #: The stretch of readings that "now" draws. [s]
 RECENT = dt.timedelta(minutes=10)
 #: How far back the Yard now looks for notices that are over.
@@ -188,7 +191,15 @@ class Version(NamedTuple):
 
 
 def version() -> Version:
-    """The store's version; read at most every other second, and at once after an entry."""
+    """The store's version; read at most every other second, and at once after an entry.
+
+    Raises
+    ------
+    NotAllowed
+        Whoever asks is not signed in, where that is needed: pages ask this before all they read,
+        those that refresh themselves too.
+    """
+    session.require("look at the pages")
     data, yard_file = place()
     changed_ns = yard_file.stat().st_mtime_ns if yard_file.exists() else 0
     derived_at, entered = _version(str(data))
@@ -689,9 +700,12 @@ def keep_photo(content: bytes) -> str:
 
     Raises
     ------
+    NotAllowed
+        Whoever is at the page may not.
     RecordRefused
         It is no photo, too large, or cannot be written.
     """
+    session.require("add photos")
     return photos.keep(place().data, content)
 
 
@@ -703,14 +717,19 @@ def photo(name: str) -> bytes | None:
 def enter(kind: str, body: Mapping[str, Any], by: str, late: str = "") -> str:
     """Write down what somebody entered on a page; ``late``: why it comes after a signature.
 
+    All that pages write comes through here, :func:`correct` and :func:`withdraw`: who may is
+    decided here, and ``by`` counts only where nobody has to sign in.
+
     Raises
     ------
+    NotAllowed
+        Whoever is at the page may not.
     RecordRefused
         What was typed cannot be.
     StoreBusy
         The store was held for too long; the sentence repeats what was typed.
     """
-    _named(by)
+    by = _named(session.writer(roles.entering(kind), by))
     record_id = records.add(
         place().data, yard(), kind, body, by=by, via="page", wait_s=ENTRY_WAIT_S,
         reason=late,
@@ -721,7 +740,7 @@ def enter(kind: str, body: Mapping[str, Any], by: str, late: str = "") -> str:
 
 def correct(record_id: str, body: Mapping[str, Any], by: str, reason: str) -> str:
     """Put a new row in the place of one that was entered; raises as :func:`enter` does."""
-    _named(by)
+    by = _named(_corrector(record_id, by))
     new = records.correct(
         place().data, yard(), record_id, body, by, reason, via="page", wait_s=ENTRY_WAIT_S
     )
@@ -731,12 +750,26 @@ def correct(record_id: str, body: Mapping[str, Any], by: str, reason: str) -> st
 
 def withdraw(record_id: str, by: str, reason: str) -> str:
     """Take away something that was entered; raises as :func:`enter` does."""
-    _named(by)
+    by = _named(_corrector(record_id, by))
     new = records.withdraw(place().data, record_id, by, reason, via="page", wait_s=ENTRY_WAIT_S)
     _version.clear()
     return new
 
 
-def _named(by: str) -> None:
+def _corrector(record_id: str, typed: str) -> str:
+    """Who corrects: whoever may correct anything, else who entered it, soon, and may enter such."""
+    if session.may("correct entries"):
+        return session.writer("correct entries", typed)
+    with _window() as con:
+        chain = records.history(con, record_id)
+    mine = chain[-1]["recorded_by"] == session.person().name
+    soon = dt.datetime.now(dt.UTC) - chain[0]["recorded_at"] < OWN_CORRECTED_WITHIN
+    if mine and soon and session.may(roles.entering(chain[0]["kind"])):
+        return session.writer("correct own entries", typed)
+    return session.writer("correct entries", typed)
+
+
+def _named(by: str) -> str:
     if not by.strip():
         raise RecordRefused("Nobody is named as the one who enters this.", "Fill in your name.")
+    return by

@@ -12,6 +12,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import data, entry_parts, entry_production, look, words
+from dashboard.access import session
 from ingest.config import Yard
 from ingest.errors import GritbookError, SheetSigned
 from ingest.parts import QUANTITIES
@@ -47,7 +48,11 @@ def remember(values: Mapping[str, Any]) -> None:
 
 
 def who(key: str) -> str:
-    """The name of whoever enters this."""
+    """The name of whoever enters this: typed only where nobody has to sign in."""
+    here = session.person()
+    if here.signed_in:
+        look.put(f'<p class="gb-under">Entered by {look.shown(here.name)}.</p>')
+        return here.name
     return st.text_input(
         "Your name",
         remembered("by", st.query_params.get("by", "")),

@@ -13,7 +13,10 @@
         ├── JournalError     the journal cannot be used (held by another ingest, not writable)
         ├── RecordRefused    what a person entered is not acceptable
         │   └── SheetSigned  it belongs to a shift whose sheet is signed, and gives no reason
-        └── ImportRefused    a card file is not in a form that can be taken
+        ├── ImportRefused    a card file is not in a form that can be taken
+        ├── AccessError      what says who may come in cannot be used, or cannot say that
+        └── NotAllowed       the role of whoever asks does not cover it
+            └── NotSignedIn  nobody is signed in, or the session is over
 
 Bad *data* is never an exception: it becomes a :class:`ingest.readings.Reject` and is quarantined.
 """
@@ -83,3 +86,15 @@ class SheetSigned(RecordRefused):
 
 class ImportRefused(Terminal):
     """A card file is not in a form that can be taken."""
+
+
+class AccessError(Terminal):
+    """What says who may come in cannot be used, or cannot be what was asked."""
+
+
+class NotAllowed(Terminal):
+    """The role of whoever asks does not cover what was asked."""
+
+
+class NotSignedIn(NotAllowed):
+    """Nobody is signed in, or the session is over."""
