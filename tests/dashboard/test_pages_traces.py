@@ -54,6 +54,49 @@ def test_a_trace_is_a_part_of_the_samples_with_their_extremes(
         assert trace["value"].max() == there["pot_pa"].max()
 
 
+@given(frame=frames(), points=st.sampled_from([4, 10, 100, 2000]))
+def test_near_every_sample_one_is_kept_that_is_no_lower_and_one_that_is_no_higher(
+    frame: pl.DataFrame, points: int
+) -> None:
+    """Held against numpy's own extremes of each sample's surroundings, one bucket wide."""
+    there = frame.drop_nulls()
+    trace = thinned(frame, ["pot_pa"], GAP_S, points)
+    assert trace["of"].unique().to_list() == ([there.height] if there.height else [])
+    if there.height <= points:
+        assert trace.height == there.height
+        return
+    at = there["sampled_at"].to_physical().to_numpy()
+    value = there["pot_pa"].to_numpy()
+    kept_at = trace["sampled_at"].to_physical().to_numpy()
+    kept = trace["value"].to_numpy()
+    number = int(trace["piece"].max()) + 1  # type: ignore[arg-type]
+    extra = (points - 4 * number) // 2
+    # What is drawn, without its gaps; where nothing is left to share, a piece is one bucket.
+    drawn = trace.group_by("piece").agg(pl.col("sampled_at").max() - pl.col("sampled_at").min())
+    whole = int(drawn["sampled_at"].dt.total_microseconds().sum())
+    bucket = whole / extra if extra else whole
+    begin = np.searchsorted(kept_at, at - bucket, side="left")
+    end = np.searchsorted(kept_at, at + bucket, side="right")
+    for low, high, mine in zip(begin, end, value, strict=True):
+        assert np.min(kept[low:high]) <= mine <= np.max(kept[low:high])
+
+
+@given(frame=frames(), points=st.sampled_from([100, 2000]))
+def test_a_gap_is_drawn_as_wide_as_it_was(frame: pl.DataFrame, points: int) -> None:
+    there = frame.drop_nulls()
+    trace = thinned(frame, ["pot_pa"], GAP_S, points)
+    parted = trace.filter(pl.col("piece").diff().fill_null(0) > 0)["sampled_at"].to_list()
+    before = trace.filter(pl.col("piece").diff(-1).cast(pl.Int64) != 0)["sampled_at"].to_list()
+    ends = set(
+        there.filter(pl.col("sampled_at").diff(-1) < -dt.timedelta(seconds=GAP_S))["sampled_at"]
+    )
+    begins = set(
+        there.filter(pl.col("sampled_at").diff() > dt.timedelta(seconds=GAP_S))["sampled_at"]
+    )
+    assert len(parted) == len(before) == trace["piece"].n_unique() - bool(trace.height)
+    assert set(parted) <= begins and set(before) <= ends
+
+
 @given(frame=frames(), points=st.sampled_from([100, 2000]))
 def test_no_line_is_drawn_across_a_gap(frame: pl.DataFrame, points: int) -> None:
     there = frame.drop_nulls()
