@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import altair as alt
 import polars as pl
 
-from dashboard.look import Palette
+from dashboard.palette import Palette
 
 #: Pressure channel -> its name on a chart, and the dash that tells it without colour.
 LINES: dict[str, tuple[str, list[int]]] = {

@@ -7,7 +7,7 @@ import polars as pl
 
 from analytics.lifetimes import AXES, Learned, WeibullLife, curve
 from dashboard.charts import themed
-from dashboard.look import Palette
+from dashboard.palette import Palette
 
 #: Most lives drawn, the newest.
 _MOST = 60

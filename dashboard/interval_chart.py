@@ -6,7 +6,7 @@ import altair as alt
 import polars as pl
 
 from dashboard.charts import themed
-from dashboard.look import Palette
+from dashboard.palette import Palette
 
 #: The two figures of a group, in the order in which they are drawn.
 DONE, ADJUSTED = "Done, with 90 % range", "Under like conditions, with 90 % range"

@@ -18,56 +18,10 @@ from zoneinfo import ZoneInfo
 import streamlit as st
 
 from dashboard import words
+from dashboard.palette import DARK, LIGHT, Palette
 from ingest.errors import GritbookError, StoreBusy
 
 _STYLE = Path(__file__).parent / "look.css"
-
-
-@dataclass(frozen=True)
-class Palette:
-    """Colours of one of the two looks, as ``#rrggbb``.
-
-    Parameters
-    ----------
-    ground, surface, line : str
-        The page, a card on it, and rules between things.
-    ink, quiet : str
-        Text, and text that steps back.
-    supply, pot, nozzle : str
-        Lines of the three pressures.
-    blasting, filling, idle : str
-        Shares of a shift; no data is hatched in ``quiet``.
-    alarm, warn : str
-        What is overdue or failed, and what is due soon.
-    """
-
-    ground: str
-    surface: str
-    line: str
-    ink: str
-    quiet: str
-    supply: str
-    pot: str
-    nozzle: str
-    blasting: str
-    filling: str
-    idle: str
-    alarm: str
-    warn: str
-
-
-LIGHT = Palette(
-    ground="#E9EDED", surface="#FAFBFB", line="#C2CCCB", ink="#13201F", quiet="#465553",
-    supply="#2A7FBF", pot="#6A1B57", nozzle="#B85C00",
-    blasting="#6A1B57", filling="#A97A10", idle="#7C8B89",
-    alarm="#A3150F", warn="#7A4B00",
-)  # fmt: skip
-DARK = Palette(
-    ground="#101618", surface="#192124", line="#3A484C", ink="#E9EFEE", quiet="#A5B3B1",
-    supply="#4FA3E3", pot="#F0B3E4", nozzle="#E88B2D",
-    blasting="#F0B3E4", filling="#C9972F", idle="#74837F",
-    alarm="#FF8F80", warn="#F2BE5C",
-)  # fmt: skip
 
 
 def palette() -> Palette:
