@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from typing import TYPE_CHECKING, Any
 
+from analytics.compare import GROUPS
 from analytics.shift_rows import MEASURES, REASON_WORDS
 from analytics.work_terms import TERM_WORDS
 from dashboard import words
@@ -117,6 +119,80 @@ def adjusted_for(found: Comparison) -> str:
     terms = [TERM_WORDS[name] for name in found.adjusted_for]
     said = f"Allowed for: {', '.join(terms)}. " if terms else ""
     return f"{said}Set apart: {', '.join(set_apart)}."
+
+
+def measure_named(name: str, yard: Yard) -> str:
+    """A measure with its unit; money in the site's currency."""
+    if name == "cost_m2":
+        return f"Cost per area [{yard.site.currency or 'money'}/m²]"
+    return measure_title(name)
+
+
+def group_head(found: Comparison) -> tuple[str, ...]:
+    """Headings of the columns of :func:`group_rows`."""
+    return (
+        words.sentence(GROUPS[found.by][0]), "Shifts that count", "Done", "90 % range",
+        "Under like conditions", "90 % range", "Against the middle of all",
+    )  # fmt: skip
+
+
+def group_rows(found: Comparison) -> list[tuple[str, ...]]:
+    """Groups as they are read: what was done, and under like conditions, each with its range."""
+    return [
+        (
+            row["group"], counted_of(row), rate(row["rate"]),
+            between(row["rate_low"], row["rate_high"]), rate(row["adjusted"]),
+            between(row["adjusted_low"], row["adjusted_high"]), effect(row),
+        )
+        for row in found.groups.iter_rows(named=True)
+    ]  # fmt: skip
+
+
+def verdict(found: Comparison) -> tuple[str, str]:
+    """Which groups are called different, and how many pairs are not; empty: there are no pairs."""
+    if not found.pairs.height:
+        return "", ""
+    called = found.pairs.filter("different")
+    rest = f"{found.pairs.height - called.height} of {found.pairs.height} pairs cannot be "
+    said = "\n".join(called["sentence"]) or found.sentences[-1]
+    return said, f"{rest}told apart." if called.height else ""
+
+
+def unusual_head(found: Comparison) -> tuple[str, ...]:
+    """Headings of the columns of :func:`unusual_rows`."""
+    one = words.sentence(GROUPS[found.by][0])
+    return ("Shift", "Pot", one, "When", "Rate", "Times what is expected")
+
+
+def unusual_rows(found: Comparison, yard: Yard) -> list[tuple[str, ...]]:
+    """Shifts far from what the others lead to expect."""
+    return [
+        (
+            row["shift"], words.pot_title(yard, row["pot"]), row["group"], _when(row["from_at"], yard),
+            rate(row["rate"]), rate(row["times_expected"]),
+        )
+        for row in found.unusual.iter_rows(named=True)
+    ]  # fmt: skip
+
+
+def left_out_head(found: Comparison) -> tuple[str, ...]:
+    """Headings of the columns of :func:`left_out_rows`."""
+    return ("Shift", "Pot", words.sentence(GROUPS[found.by][0]), "When", "Why")
+
+
+def left_out_rows(found: Comparison, yard: Yard) -> list[tuple[str, ...]]:
+    """Shifts that do not count, with why."""
+    return [
+        (
+            row["shift"], words.pot_title(yard, row["pot"]), row["group"] or words.NONE,
+            _when(row["from_at"], yard), reason(row["reason"]),
+        )
+        for row in found.left_out.iter_rows(named=True)
+    ]  # fmt: skip
+
+
+def _when(at: dt.datetime | None, yard: Yard) -> str:
+    return words.NONE if at is None else words.day(at, yard.site.zone)
 
 
 def reason(name: str) -> str:

@@ -49,6 +49,7 @@ from analytics.present import Present, present
 from analytics.shift_rows import MEASURES
 from analytics.signals import signals
 from dashboard import printed_record as printed
+from dashboard import words
 from dashboard.access import roles, session
 from dashboard.commands.options import data_folder, yard_path
 from ingest import photos, records
@@ -122,8 +123,7 @@ def _yard(path: str, changed_ns: int) -> Yard:
 
 def pot_title(described: Yard, pot: str) -> str:
     """What people call a pot."""
-    named = described.pot(pot)
-    return (named.title if named else "") or pot
+    return words.pot_title(described, pot)
 
 
 @contextmanager
@@ -714,8 +714,10 @@ def photo(name: str) -> bytes | None:
     return photos.read(place().data, name)
 
 
-def enter(kind: str, body: Mapping[str, Any], by: str, late: str = "") -> str:
+def enter(kind: str, body: Mapping[str, Any], by: str, late: str = "", once: str = "") -> str:
     """Write down what somebody entered on a page; ``late``: why it comes after a signature.
+
+    ``once`` is the form's own, from :func:`ingest.records.new_once`: sent twice, entered once.
 
     All that pages write comes through here, :func:`correct` and :func:`withdraw`: who may is
     decided here, and ``by`` counts only where nobody has to sign in.
@@ -732,18 +734,19 @@ def enter(kind: str, body: Mapping[str, Any], by: str, late: str = "") -> str:
     by = _named(session.writer(roles.entering(kind), by))
     record_id = records.add(
         place().data, yard(), kind, body, by=by, via="page", wait_s=ENTRY_WAIT_S,
-        reason=late,
+        reason=late, once=once,
     )  # fmt: skip
     _version.clear()
     return record_id
 
 
-def correct(record_id: str, body: Mapping[str, Any], by: str, reason: str) -> str:
+def correct(record_id: str, body: Mapping[str, Any], by: str, reason: str, once: str = "") -> str:
     """Put a new row in the place of one that was entered; raises as :func:`enter` does."""
     by = _named(_corrector(record_id, by))
     new = records.correct(
-        place().data, yard(), record_id, body, by, reason, via="page", wait_s=ENTRY_WAIT_S
-    )
+        place().data, yard(), record_id, body, by, reason, via="page", wait_s=ENTRY_WAIT_S,
+        once=once,
+    )  # fmt: skip
     _version.clear()
     return new
 

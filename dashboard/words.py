@@ -475,6 +475,12 @@ def channels(names: list[str]) -> str:
     return told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
 
 
+def pot_title(yard: Yard, pot: str) -> str:
+    """What people call a pot."""
+    named = yard.pot(pot)
+    return (named.title if named else "") or pot
+
+
 def part(kind: str) -> str:
     """A kind of part in people's words."""
     return PART_WORDS.get(kind, kind)

@@ -62,22 +62,17 @@ def _choose(described: Yard) -> tuple[str, str, dt.datetime | None]:
             wrap=True,
         )  # fmt: skip
     measure = st.selectbox(
-        "By which rate", RATES, format_func=lambda name: _title(name, described), key="crews-rate"
-    )
+        "By which rate", RATES, key="crews-rate",
+        format_func=lambda name: told.measure_named(name, described),
+    )  # fmt: skip
     days = PERIODS[period]
     # Whole days, so that what is shown does not change from one minute to the next.
     midnight = utc_now().replace(hour=0, minute=0, second=0, microsecond=0)
     return by, measure, None if days is None else midnight - dt.timedelta(days=days)
 
 
-def _title(name: str, described: Yard) -> str:
-    if name == "cost_m2":
-        return f"Cost per area [{described.site.currency or 'money'}/m²]"
-    return told.measure_title(name)
-
-
 def _shown(found: Comparison, described: Yard) -> None:
-    one, many = GROUPS[found.by]
+    many = GROUPS[found.by][1]
     if found.groups.is_empty() or found.groups["used"].sum() == 0:
         look.put(
             look.note(
@@ -87,15 +82,13 @@ def _shown(found: Comparison, described: Yard) -> None:
             )
         )
     else:
-        called = found.pairs.filter("different")
-        if found.pairs.height:
-            verdict = "\n".join(called["sentence"]) or found.sentences[-1]
-            rest = f"{found.pairs.height - called.height} of {found.pairs.height} pairs cannot be "
-            look.put(look.note(verdict, f"{rest}told apart." if called.height else ""))
+        verdict, rest = told.verdict(found)
+        if verdict:
+            look.put(look.note(verdict, rest))
         some = found.groups.filter(pl.col("rate").is_not_null())
-        unit = _title(found.measure.name, described)
+        unit = told.measure_named(found.measure.name, described)
         st.altair_chart(intervals(some, unit, look.palette()), width="stretch", theme=None)
-        _table(found, one, unit)
+        _table(found, unit)
     if found.sentences:
         items = "".join(f"<li>{look.shown(sentence)}</li>" for sentence in found.sentences)
         look.put(look.heading("To be read with it"), f'<ul class="gb-duelist">{items}</ul>')
@@ -110,21 +103,9 @@ def _shown(found: Comparison, described: Yard) -> None:
         )
 
 
-def _table(found: Comparison, one: str, unit: str) -> None:
-    rows = [
-        (
-            row["group"], told.counted_of(row), told.rate(row["rate"]),
-            told.between(row["rate_low"], row["rate_high"]), told.rate(row["adjusted"]),
-            told.between(row["adjusted_low"], row["adjusted_high"]), told.effect(row),
-        )
-        for row in found.groups.iter_rows(named=True)
-    ]  # fmt: skip
-    head = (
-        words.sentence(one), "Shifts that count", "Done", "90 % range", "Under like conditions",
-        "90 % range", "Against the middle of all",
-    )  # fmt: skip
+def _table(found: Comparison, unit: str) -> None:
     under = f"{unit}. By name, not by rate. {told.adjusted_for(found)}"
-    look.put(look.table(head, rows, under))
+    look.put(look.table(told.group_head(found), told.group_rows(found), under))
     with st.container(horizontal=True):
         st.download_button(
             "Download as CSV", found.groups.write_csv(), on_click="ignore",
@@ -146,16 +127,8 @@ def _unusual(found: Comparison, described: Yard) -> None:
     look.put(
         look.heading("To be asked about", "Far from what the other shifts lead to expect."),
         look.table(
-            ("Shift", "Pot", words.sentence(GROUPS[found.by][0]), "When", "Rate",
-             "Times what is expected"),
-            [
-                (
-                    row["shift"], data.pot_title(described, row["pot"]), row["group"],
-                    _when(row["from_at"], described), told.rate(row["rate"]),
-                    told.rate(row["times_expected"]),
-                )
-                for row in found.unusual.iter_rows(named=True)
-            ],
+            told.unusual_head(found),
+            told.unusual_rows(found, described),
             "They still count. Look at their entries in the log book.",
         ),
     )  # fmt: skip
@@ -168,17 +141,8 @@ def _left_out(found: Comparison, described: Yard) -> None:
     with st.expander(words.sentence(count)):
         look.put(
             look.table(
-                ("Shift", "Pot", words.sentence(GROUPS[found.by][0]), "When", "Why"),
-                [
-                    (
-                        row["shift"],
-                        data.pot_title(described, row["pot"]),
-                        row["group"] or "–",
-                        _when(row["from_at"], described),
-                        told.reason(row["reason"]),
-                    )
-                    for row in found.left_out.iter_rows(named=True)
-                ],
+                told.left_out_head(found),
+                told.left_out_rows(found, described),
                 "Left out of the figures above, a row a shift and pot",
             )
         )
@@ -186,10 +150,6 @@ def _left_out(found: Comparison, described: Yard) -> None:
             "Download them as CSV", found.left_out.write_csv(), on_click="ignore",
             file_name="left-out.csv", mime="text/csv", key="crews-left-out",
         )  # fmt: skip
-
-
-def _when(at: dt.datetime | None, described: Yard) -> str:
-    return words.NONE if at is None else words.day(at, described.site.zone)
 
 
 if __name__ == "__main__":

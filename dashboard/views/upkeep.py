@@ -9,8 +9,8 @@ import polars as pl
 import streamlit as st
 
 from analytics.part_frames import START
-from dashboard import data, entry, look, words, words_ahead
-from dashboard.printed_record import hours_between, measured_words
+from dashboard import data, entry, look, upkeep_words, words, words_ahead
+from dashboard.upkeep_words import hours_between, measured_words
 from dashboard.views import upkeep_life
 from ingest.config import Yard
 from ingest.parts import (
@@ -62,8 +62,7 @@ def page() -> None:
         return
     _loosened(upkeep.value.due)
     pot = _choose_pot(described)
-    # A rule by condition that sees nothing has nothing to say.
-    rows = upkeep.value.due.filter((pl.col("trigger") != "condition") | (pl.col("state") != "ok"))
+    rows = upkeep_words.listed(upkeep.value.due)
     found = upkeep.value.found
     if pot != EVERY_POT:
         rows, found = rows.filter(pl.col("pot") == pot), found.filter(pl.col("pot") == pot)
@@ -118,19 +117,8 @@ def _choose_pot(described: Yard) -> str:
 
 
 def _loosened(due: pl.DataFrame) -> None:
-    for row in (
-        due.filter("loosened")
-        .unique(["rule", "loosened_by", "reason"], maintain_order=True)
-        .iter_rows(named=True)
-    ):
-        look.put(
-            look.note(
-                f"This site checks the {words.part(row['part'])} less often than common practice: "
-                f"{words.limits_page(row['loosened_by'])}.",
-                f"Decided by {row['by']}: {row['reason']}",
-                "warn",
-            )
-        )
+    for said, why in upkeep_words.loosened(due):
+        look.put(look.note(said, why, "warn"))
 
 
 def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
@@ -150,23 +138,8 @@ def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
 
 def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
     zone = described.site.zone
-    used = words.used_of(row["trigger"], row["used"], row["limit"])
-    since = (
-        f"since the {words.SINCE_WORDS[row['since']]} on "
-        f"{words.day_and_time(row['since_at'], zone)}"
-    )
-    between = words.between_hours(row["blast_low_h"] * 3600, row["blast_high_h"] * 3600, 1)
-    counts = (
-        f"{words.hours(row['blast_h'] * 3600, 1)}{words.NBSP}blast hours"
-        f"{f' ({between}; the higher counts)' if between else ''}, "
-        f"{words.counted(row['cycles'], 'pinch cycle', 'pinch cycles')}"
-    )
-    source = f"Rule: {row['source']}"
-    if row["loosened"]:
-        looser = words.limits_page(row["loosened_by"])
-        source += f". Loosened by {row['by']} ({looser}): {row['reason']}"
-    elif row["by"]:
-        source += f". Set by {row['by']}"
+    used, since = upkeep_words.used(row), upkeep_words.since(row, zone)
+    counts, source = upkeep_words.counts(row), upkeep_words.source(row)
     waiting = ""
     newest = _newest_check(upkeep, row)
     if newest is not None:
