@@ -1,4 +1,4 @@
-"""Frames to charts: one Altair theme for all, and the small drawing on a card.
+"""Frames to charts, and the small drawing on a card; figures in the viewer's units.
 
 Times on an axis are the site's: each instant is moved by the zone's offset at the left edge and
 drawn as if that were UTC, so that a browser in another zone shows the same, and the axis stays
@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import altair as alt
 import polars as pl
 
+from dashboard import theme, units, words
 from dashboard.palette import Palette
+from dashboard.theme import themed
 
 #: Pressure channel -> its name on a chart, and the dash that tells it without colour.
 LINES: dict[str, tuple[str, list[int]]] = {
@@ -25,8 +27,12 @@ LINES: dict[str, tuple[str, list[int]]] = {
 }
 #: Width of a line in a short view, and in one of hours, where lines lie close. [px]
 _WIDTHS = {"supply_pa": (1.2, 0.9), "pot_pa": (2.4, 1.3), "nozzle_pa": (1.6, 0.8)}
-#: A chart of pressures reaches at least this high. [kPa]
-LEAST_TOP_KPA = 100.0
+#: A chart of pressures reaches at least this high. [Pa]
+LEAST_TOP_PA = 100e3
+#: Name of what a viewer drags over a chart of pressures, for whoever reads it.
+ZOOM = "zoom"
+#: Under it the selected ends stand, in milliseconds on the wall clock since 1970.
+ZOOM_FIELD = "from_at"
 #: A small chart's line is broken where no block was made for so long. [h]
 _APART_H = 6
 #: From this long on a view is one of hours. [s]
@@ -58,37 +64,6 @@ def wall(left_at: dt.datetime, zone: ZoneInfo) -> Wall:
     return Wall(there.utcoffset() or dt.timedelta(0), f"{zone.key}, UTC{there:%z}")
 
 
-def _theme(colours: Palette) -> dict[str, Any]:
-    text = {"labelColor": colours.ink, "titleColor": colours.ink}
-    return {
-        "config": {
-            "font": '"Source Sans", "Source Sans Pro", sans-serif',
-            "background": colours.surface,
-            "padding": {"left": 4, "right": 14, "top": 8, "bottom": 4},
-            "view": {"stroke": None},
-            "axis": {
-                **text, "labelFontSize": 13, "titleFontSize": 13, "titleFontWeight": 600,
-                "gridColor": colours.line, "domainColor": colours.ink, "tickColor": colours.ink,
-                "gridDash": [1, 3], "labelFlush": True, "titlePadding": 8,
-            },
-            "legend": {
-                **text, "labelFontSize": 14, "orient": "top", "title": None, "symbolSize": 260,
-                "symbolStrokeWidth": 3, "columnPadding": 22, "offset": 4,
-            },
-        }
-    }  # fmt: skip
-
-
-def themed(chart: alt.LayerChart, colours: Palette) -> alt.LayerChart:
-    """A chart in the one look of all charts."""
-    for part, settings in _theme(colours)["config"].items():
-        if isinstance(settings, dict) and part != "padding":
-            chart = getattr(chart, f"configure_{part}")(**settings)
-        else:
-            chart = chart.configure(**{part: settings})
-    return chart
-
-
 def pressures(
     trace: pl.DataFrame,
     open_spans: Sequence[Span],
@@ -97,6 +72,7 @@ def pressures(
     zone: ZoneInfo,
     colours: Palette,
     height: int = 340,
+    can_zoom: bool = False,
 ) -> alt.LayerChart:
     """Pressures over time, shaded where the dead-man was open, hatched out where nothing was heard.
 
@@ -114,6 +90,8 @@ def pressures(
         The viewer's.
     height : int
         Of the plot. [px]
+    can_zoom : bool
+        Whether a stretch can be chosen on it by dragging; it is then called :data:`ZOOM`.
     """
     there = wall(view[0], zone)
     # Both ends as numbers: Vega takes milliseconds since 1970.
@@ -126,7 +104,7 @@ def pressures(
     )  # fmt: skip
     x = alt.X("at:T", scale=x_scale, axis=x_axis)
     layers: list[alt.Chart] = []
-    for spans, words, fill, opacity in (
+    for spans, called, fill, opacity in (
         # The whole view, unseen: a browser draws nothing at all where no layer but the lines names
         # the ends of the axis.
         ([view], "", colours.surface, 0.0),
@@ -141,14 +119,21 @@ def pressures(
             .mark_rect(color=fill, opacity=opacity)
             .encode(x=alt.X("from_at:T", scale=x_scale, axis=x_axis), x2="to_at:T")
         )
-        if words:
+        if called:
             drawn = drawn.encode(
                 tooltip=[
                     alt.Tooltip("what:N", title=" "),
                     alt.Tooltip("from_at:T", format="%H:%M:%S", title="from"),
                     alt.Tooltip("to_at:T", format="%H:%M:%S", title="to"),
                 ],
-            ).transform_calculate(what=f"'{words}'")
+            ).transform_calculate(what=f"'{called}'")
+        elif can_zoom:
+            drawn = drawn.add_params(
+                alt.selection_interval(
+                    name=ZOOM, encodings=["x"],
+                    mark=alt.BrushConfig(fill=colours.quiet, fillOpacity=0.25, stroke=colours.ink),
+                )
+            )  # fmt: skip
         layers.append(drawn)
     is_long = within > _LONG_S
     names = [LINES[c][0] for c in LINES]
@@ -157,35 +142,57 @@ def pressures(
         trace.select(
             pl.col("sampled_at").alias("at"),
             pl.col("channel").replace_strict({c: LINES[c][0] for c in LINES}).alias("line"),
-            (pl.col("value") / 1000.0).alias("kpa"),
+            (pl.col("value") / units.factor("pressure")).alias("shown"),
             "piece",
         ),
         "at",
     )
     # Noise about nothing does not fill the chart, and one with no reading has an axis all the same.
-    peak = lines["kpa"].max()
+    peak, least_top = lines["shown"].max(), LEAST_TOP_PA / units.factor("pressure")
     y_scale = alt.Undefined
-    if not isinstance(peak, float) or peak < LEAST_TOP_KPA:
-        y_scale = alt.Scale(domain=[0, LEAST_TOP_KPA], nice=False)
+    if not isinstance(peak, float) or peak < least_top:
+        y_scale = alt.Scale(domain=[0, least_top], nice=False)
+    y = alt.Y(
+        "shown:Q", title=f"{units.unit('pressure')} gauge", axis=alt.Axis(tickCount=5),
+        scale=y_scale,
+    )  # fmt: skip
+    dashes = [LINES[c][1] for c in LINES]
     # The pot's line lies on top: it is what the dead-man's shading is compared with.
     for channel in ("nozzle_pa", "supply_pa", "pot_pa"):
-        name, dash = LINES[channel]
+        name, _ = LINES[channel]
         layers.append(
             alt.Chart(lines.filter(pl.col("line") == name).to_pandas())
-            .mark_line(
-                clip=True,
-                strokeWidth=_WIDTHS[channel][is_long],
-                strokeDash=[1, 0] if is_long else dash,
-            )
+            .mark_line(clip=True, strokeWidth=_WIDTHS[channel][is_long])
             .encode(
                 x=x,
-                y=alt.Y("kpa:Q", title="kPa gauge", axis=alt.Axis(tickCount=5), scale=y_scale),
+                y=y,
                 color=alt.Color("line:N", scale=alt.Scale(domain=names, range=hues)),
+                strokeDash=alt.StrokeDash("line:N", scale=alt.Scale(domain=names, range=dashes)),
                 detail="piece:N",
             )
         )
     chart = alt.layer(*layers).properties(width="container", height=height)
+    if said := thinned_words(trace):
+        chart = chart.properties(
+            title=alt.TitleParams(
+                said, fontSize=theme.SMALL, fontWeight="normal", color=colours.quiet
+            )
+        )
     return themed(chart, colours)
+
+
+def thinned_words(trace: pl.DataFrame) -> str:
+    """From how many readings a trace was thinned, and what was kept; empty where all are drawn.
+
+    Parameters
+    ----------
+    trace : polars.DataFrame
+        ``analytics.traces.TRACE_SCHEMA``.
+    """
+    of = trace.group_by("channel").agg(pl.col("of").max())["of"].sum()
+    if not of or of <= trace.height:
+        return ""
+    return f"Thinned from {words.counted(of, 'reading', 'readings')}, extremes kept"
 
 
 def _clipped(spans: Iterable[Span], view: Span) -> pl.DataFrame:
@@ -267,6 +274,9 @@ def pot_level(
         Of the plot. [px]
     """
     there = wall(line["at"][0], zone)
+    unit, si = units.unit("mass"), units.factor("mass")
+    line = line.with_columns(pl.col("kg", "low_kg", "high_kg") / si)
+    tippings = tippings.with_columns(pl.col("estimate_kg", "entered_kg") / si)
     x_scale = alt.Scale(type="utc", nice=False)
     x_axis = alt.Axis(
         format="%H:%M", tickCount=7, labelOverlap=True, grid=False,
@@ -277,14 +287,14 @@ def pot_level(
     base = alt.Chart(there.show(line, "at").to_pandas())
     layers: list[alt.Chart] = [
         base.mark_area(color=colours.pot, opacity=0.22, clip=True).encode(
-            x=x, y=alt.Y("low_kg:Q", title="kg in the pot", axis=y_axis), y2="high_kg:Q"
+            x=x, y=alt.Y("low_kg:Q", title=f"{unit} in the pot", axis=y_axis), y2="high_kg:Q"
         ),
         base.mark_line(color=colours.pot, strokeWidth=2, clip=True).encode(
             x=x,
             y="kg:Q",
             tooltip=[
                 alt.Tooltip("at:T", format="%H:%M:%S", title="at"),
-                alt.Tooltip("kg:Q", format=".0f", title="kg"),
+                alt.Tooltip("kg:Q", format=".0f", title=unit),
                 alt.Tooltip("low_kg:Q", format=".0f", title="at least"),
                 alt.Tooltip("high_kg:Q", format=".0f", title="at most"),
             ],
@@ -297,7 +307,7 @@ def pot_level(
                 pl.col("estimate_kg"),
                 pl.when(pl.col("entered_kg").is_null())
                 .then(pl.lit("none"))
-                .otherwise(pl.col("entered_kg").round(0).cast(pl.Int64).cast(pl.String) + " kg")
+                .otherwise(pl.format(f"{{}} {unit}", pl.col("entered_kg").round(0).cast(pl.Int64)))
                 .alias("entered"),
                 (pl.lit("+") + pl.col("estimate_kg").round(0).cast(pl.Int64).cast(pl.String))
                 .alias("text"),
@@ -308,7 +318,7 @@ def pot_level(
             x=x,
             tooltip=[
                 alt.Tooltip("at:T", format="%H:%M", title="tipped about"),
-                alt.Tooltip("estimate_kg:Q", format=".0f", title="found, kg"),
+                alt.Tooltip("estimate_kg:Q", format=".0f", title=f"found, {unit}"),
                 alt.Tooltip("entered:N", title="entered"),
             ],
         )

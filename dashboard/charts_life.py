@@ -6,8 +6,8 @@ import altair as alt
 import polars as pl
 
 from analytics.lifetimes import AXES, Learned, WeibullLife, curve
-from dashboard.charts import themed
 from dashboard.palette import Palette
+from dashboard.theme import FONT, SMALL, themed
 
 #: Most lives drawn, the newest.
 _MOST = 60
@@ -87,10 +87,10 @@ def life_curve(
                 align="left",
                 dx=6,
                 baseline="top",
-                fontSize=13,
+                fontSize=SMALL,
                 fontWeight=600,
                 color=colours.ink,
-                font='"Source Sans", "Source Sans Pro", sans-serif',
+                font=FONT,
             ).encode(text="words:N", y=alt.value(4)),
         ]
     chart = alt.layer(*layers).properties(width="container", height=height)

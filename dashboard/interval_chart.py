@@ -5,8 +5,8 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from dashboard.charts import themed
 from dashboard.palette import Palette
+from dashboard.theme import PLAIN, themed
 
 #: The two figures of a group, in the order in which they are drawn.
 DONE, ADJUSTED = "Done, with 90 % range", "Under like conditions, with 90 % range"
@@ -43,7 +43,7 @@ def intervals(groups: pl.DataFrame, unit: str, colours: Palette) -> alt.LayerCha
     shown = [kind for kind, *_ in kinds]
     y = alt.Y(
         "group:N", sort=order, title=None,
-        axis=alt.Axis(labelFontSize=14, labelLimit=150, grid=False, ticks=False, domain=False),
+        axis=alt.Axis(labelFontSize=PLAIN, labelLimit=150, grid=False, ticks=False, domain=False),
     )  # fmt: skip
     offset = alt.YOffset("kind:N", sort=shown)
     hue = alt.Color(

@@ -41,12 +41,12 @@ class Palette:
 LIGHT = Palette(
     ground="#E9EDED", surface="#FAFBFB", line="#C2CCCB", ink="#13201F", quiet="#465553",
     supply="#2A7FBF", pot="#6A1B57", nozzle="#B85C00",
-    blasting="#6A1B57", filling="#A97A10", idle="#7C8B89",
+    blasting="#6A1B57", filling="#A97A10", idle="#80897A",
     alarm="#A3150F", warn="#7A4B00",
 )  # fmt: skip
 DARK = Palette(
     ground="#101618", surface="#192124", line="#3A484C", ink="#E9EFEE", quiet="#A5B3B1",
-    supply="#4FA3E3", pot="#F0B3E4", nozzle="#E88B2D",
-    blasting="#F0B3E4", filling="#C9972F", idle="#74837F",
+    supply="#3F93DA", pot="#F8CFEF", nozzle="#E88B2D",
+    blasting="#F8CFEF", filling="#B8871F", idle="#6B7A76",
     alarm="#FF8F80", warn="#F2BE5C",
 )  # fmt: skip
