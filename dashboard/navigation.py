@@ -56,7 +56,7 @@ MORE = Way("views/more.py", "More", "more")
 
 PAGES = (*DAILY, *SELDOM, MORE)
 #: What goes with a viewer from page to page.
-CARRIED = ("pot", "shift", "day", "by")
+CARRIED = ("pot", "shift", "day", "by", "from", "to", "units")
 
 
 def carried() -> dict[str, str]:
