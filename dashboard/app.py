@@ -8,6 +8,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import data, look, navigation, words
+from dashboard.access import session
 
 st.set_page_config(page_title="Gritbook", layout="wide", initial_sidebar_state="collapsed")
 pages = {
@@ -18,6 +19,8 @@ page = st.navigation(list(pages.values()), position="hidden")
 here = next(file for file, entry in pages.items() if entry is page)
 look.dress()
 with look.sentences():
+    viewer = session.require("look at the pages")
+    session.seen()
     with st.container(
         key="masthead",
         horizontal=True,
@@ -28,8 +31,9 @@ with look.sentences():
             described = data.yard() if data.place().yard.exists() else None
             site = (described.site.title or described.site.name) if described else ""
             look.put(
-                f'<div class="gb-mark"><span></span>Gritbook</div>'
-                f'<div class="gb-site">{look.shown(site)}</div>'
+                f'<div class="gb-left"><div><div class="gb-mark"><span></span>Gritbook</div>'
+                f'<div class="gb-site">{look.shown(site)}</div></div>{session.who_is_here(viewer)}'
+                "</div>"
             )
         navigation.main_ways(here)
     navigation.other_ways(here)

@@ -20,6 +20,7 @@ from dashboard.commands import (
     notices,
     pages,
     part,
+    people,
     record,
     record_parts,
     record_production,
@@ -47,6 +48,7 @@ app.command("ingest", rich_help_panel=_RUN)(ingest.ingest)
 app.command("derive", rich_help_panel=_RUN)(derive.derive)
 app.command("repair", rich_help_panel=_RUN)(repair.repair)
 app.command("pages", rich_help_panel=_RUN)(pages.pages)
+app.add_typer(people.app, name="people", rich_help_panel=_RUN)
 app.command("notify", rich_help_panel=_RUN)(notices.notify)
 app.command(
     "feed",

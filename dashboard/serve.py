@@ -6,6 +6,7 @@ standard input closes, so it never outlives whoever started it.
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import signal
 import socket
@@ -16,7 +17,9 @@ import time
 import urllib.error
 import urllib.request
 from pathlib import Path
+from typing import NamedTuple
 
+from dashboard.access.people import ALWAYS_VARIABLE
 from ingest.errors import GritbookError, Terminal
 from ingest.photos import LARGEST_BYTES
 
@@ -25,15 +28,28 @@ DERIVE_EVERY_S = 10.0
 #: How long a child may take to end by itself. [s]
 _PATIENCE_S = 8.0
 
-APP = Path(__file__).parent / "app.py"
+#: What Streamlit runs: ``app.py`` behind the gate.
+SERVED = Path(__file__).parent / "served.py"
 
 
 class PagesFailed(Terminal):
     """The pages could not be brought up."""
 
 
+class Encryption(NamedTuple):
+    """What the pages are served over TLS with: two files in PEM form."""
+
+    certificate: Path
+    key: Path
+
+
 def serve(
-    data: Path, yard: Path, port: int, address: str = "127.0.0.1", open_browser: bool = True
+    data: Path,
+    yard: Path,
+    port: int,
+    address: str = "127.0.0.1",
+    open_browser: bool = True,
+    encryption: Encryption | None = None,
 ) -> int:
     """Run the pages until stopped with Ctrl-C or SIGTERM, keeping figures up to date meanwhile.
 
@@ -44,9 +60,12 @@ def serve(
     port : int
         TCP port.
     address : str
-        Address to listen on; by default this computer only.
+        Address to listen on; by default this computer only. Beyond it sign-in is asked of
+        everybody, also where the access book is taken away meanwhile.
     open_browser : bool
         Whether to open the first page in this computer's browser.
+    encryption : Encryption or None
+        Certificate and key; ``None``: in the clear.
 
     Returns
     -------
@@ -64,12 +83,14 @@ def serve(
         "GRITBOOK_DATA": str(data.resolve()),
         "GRITBOOK_YARD": str(yard.resolve()),
     }
+    if not is_this_computer(address):
+        environment[ALWAYS_VARIABLE] = "always"
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     # A session of its own: Ctrl-C in the terminal reaches this process alone, which then ends both.
     pages = subprocess.Popen(
-        streamlit_command(port, address, open_browser),
+        streamlit_command(port, address, open_browser, encryption),
         env=environment,
         stdin=subprocess.DEVNULL,
         start_new_session=True,
@@ -100,12 +121,31 @@ def _start_deriving(environment: dict[str, str]) -> subprocess.Popen[bytes]:
     )
 
 
-def streamlit_command(port: int, address: str, open_browser: bool) -> list[str]:
-    """The command that runs the pages and nothing besides: no statistics, no prompts, no menus."""
+def is_this_computer(address: str) -> bool:
+    """Whether an address to listen on is reached from this computer only.
+
+    Examples
+    --------
+    >>> is_this_computer("127.0.0.1"), is_this_computer("0.0.0.0"), is_this_computer("192.0.2.7")
+    (True, False, False)
+    """
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return address == "localhost"
+
+
+def streamlit_command(
+    port: int, address: str, open_browser: bool, encryption: Encryption | None = None
+) -> list[str]:
+    """The command that runs the pages and nothing besides: no statistics, no prompts, no menus.
+
+    Streamlit's own guard against forms of other sites (XSRF) stays on, as it is by default.
+    """
     from dashboard import look
 
     return [
-        sys.executable, "-m", "streamlit", "run", str(APP),
+        sys.executable, "-m", "streamlit", "run", str(SERVED),
         f"--server.port={port}",
         f"--server.address={address}",
         f"--server.headless={'false' if open_browser else 'true'}",
@@ -119,6 +159,11 @@ def streamlit_command(port: int, address: str, open_browser: bool) -> list[str]:
         "--client.showErrorLinks=false",
         "--logger.level=warning",
         *look.server_options(),
+        *(
+            [f"--server.sslCertFile={encryption.certificate}",
+             f"--server.sslKeyFile={encryption.key}"]
+            if encryption else []
+        ),
     ]  # fmt: skip
 
 

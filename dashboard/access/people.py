@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 import unicodedata
@@ -13,6 +14,8 @@ from dashboard.access.book import book_path, folder, window
 from dashboard.access.roles import ROLE_WORDS
 from ingest.errors import AccessError
 
+#: Set by whoever serves beyond this computer: sign-in is asked even if the access book goes.
+ALWAYS_VARIABLE = "GRITBOOK_SIGN_IN"
 #: Longest name; what records take as well. [characters]
 LONGEST_NAME = 80
 
@@ -64,6 +67,17 @@ def are_set_up(data: Path) -> bool:
         return False
     with window(data) as con:
         return con.execute("SELECT count(*) FROM person").fetchone() != (0,)
+
+
+def must_sign_in(data: Path) -> bool:
+    """Whether whoever comes to the pages has to sign in.
+
+    Raises
+    ------
+    AccessError
+        The access book cannot be used.
+    """
+    return os.environ.get(ALWAYS_VARIABLE) == "always" or are_set_up(data)
 
 
 def everybody(data: Path) -> list[Account]:
@@ -210,10 +224,11 @@ def with_email(data: Path, email: str, subject: str) -> Account | None:
     return Account(name, role, email, bool(has), False, added_us)
 
 
-def is_known(data: Path, name: str) -> bool:
-    """Whether somebody of that name was added."""
+def name_of(data: Path, name: str) -> str:
+    """How a name was written when added; empty: nobody has it."""
     with window(data) as con:
-        return bool(con.execute("SELECT 1 FROM person WHERE key = ?", [folded(name)]).fetchall())
+        row = con.execute("SELECT name FROM person WHERE key = ?", [folded(name)]).fetchone()
+    return str(row[0]) if row else ""
 
 
 def _checked_name(name: str) -> str:

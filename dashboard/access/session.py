@@ -7,6 +7,7 @@ is, and what was typed as a name counts for nothing.
 
 from __future__ import annotations
 
+import html
 import os
 from pathlib import Path
 from typing import NamedTuple
@@ -20,8 +21,6 @@ from ingest.errors import NotAllowed, NotSignedIn
 #: The cookie that holds a session's token. Served over TLS it is called so that a browser takes it
 #: from no other host and no page in the clear (RFC 6265bis, 4.1.3.2).
 COOKIE, SECURE_COOKIE = "gritbook", "__Host-gritbook"
-#: Set by whoever serves beyond this computer: sign-in is asked even if the access book goes.
-ALWAYS_VARIABLE = "GRITBOOK_SIGN_IN"
 #: Where a browser goes to sign in and to see who is signed in.
 SIGN_IN_PATH, ME_PATH = "/access/sign-in", "/access/me"
 
@@ -52,7 +51,7 @@ def sign_in_needed() -> bool:
     AccessError
         The access book cannot be used.
     """
-    return os.environ.get(ALWAYS_VARIABLE) == "always" or people.are_set_up(_data())
+    return people.must_sign_in(data_here())
 
 
 def person() -> Person:
@@ -67,7 +66,7 @@ def person() -> Person:
     """
     if not sign_in_needed():
         return Person(st.session_state.get("remembered", {}).get("by", ""), "owner", False)
-    found = sessions.find(_data(), token())
+    found = sessions.find(data_here(), token())
     if found is None:
         raise NotSignedIn(
             "You are not signed in, or your session is over. Nothing was saved.",
@@ -106,7 +105,7 @@ def require(action: str) -> Person:
     """
     here = person()
     if not roles.covers(here.role, action):
-        audit.note(_data(), "refused", here.name, _address(), role=here.role, action=action)
+        audit.note(data_here(), "refused", here.name, _address(), role=here.role, action=action)
         raise NotAllowed(
             f"You are signed in as {roles.ROLE_WORDS[here.role]}, and may not {action}. "
             "Nothing was saved.",
@@ -126,14 +125,22 @@ def writer(action: str, typed: str = "") -> str:
     here = require(action)
     if not here.signed_in:
         return typed
-    sessions.seen(_data(), token())
+    sessions.seen(data_here(), token())
     return here.name
 
 
 def seen() -> None:
     """Note that whoever is at this page did something; a page that refreshes itself does not."""
     if sign_in_needed():
-        sessions.seen(_data(), token())
+        sessions.seen(data_here(), token())
+
+
+def who_is_here(here: Person) -> str:
+    """HTML for the masthead: who is signed in, as the way to sign out; empty where nobody has to."""
+    if not here.signed_in:
+        return ""
+    role = html.escape(roles.ROLE_WORDS[here.role])
+    return f'<a class="gb-me" href="{ME_PATH}" target="_self"><b>{html.escape(here.name)}</b>{role}</a>'
 
 
 def token() -> str:
@@ -146,6 +153,7 @@ def _address() -> str:
     return st.context.ip_address or "this computer"
 
 
-def _data() -> Path:
+def data_here() -> Path:
+    """The data folder of these pages."""
     # Where dashboard.data has it; that module asks this one, so it cannot be asked from here.
     return data_folder(None if not (named := os.environ.get("GRITBOOK_DATA")) else Path(named))
