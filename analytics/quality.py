@@ -20,11 +20,15 @@ A transducer that sends pascals is judged by the current that its range says it 
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, fields
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+
+from analytics.cycles import Signals, signal_arrays
+from analytics.exactly import fixed
 
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
@@ -63,81 +67,8 @@ USUAL_SPAN_PA = 1.0e6
 ZERO_WITHIN, ZERO_QUIET = 0.05, 0.004
 
 
-@dataclass(frozen=True)
-class ChannelQuality:
-    """Masks over the samples of one pressure channel; true where there is no reading.
-
-    Parameters
-    ----------
-    loop_ok, range_ok, rate_ok, moving_ok : numpy.ndarray of bool, shape (n,)
-        A reading counts where all are true.
-    certain_ok : numpy.ndarray of bool, shape (n,)
-        Where it is false and the others are true the reading counts, with a warning.
-    """
-
-    loop_ok: Bools
-    range_ok: Bools
-    rate_ok: Bools
-    moving_ok: Bools
-    certain_ok: Bools
-
-    @property
-    def counts_ok(self) -> Bools:
-        """Where a reading counts."""
-        return self.loop_ok & self.range_ok & self.rate_ok & self.moving_ok
-
-
-#: The causes in the order in which a reading's first one is looked for, without ``_ok``.
-CAUSES = tuple(field.name.removesuffix("_ok") for field in fields(ChannelQuality))
-
-
-def loop_ok(current_ma: Floats) -> Bools:
-    """Whether a loop current is a measurement at all, not a transmitter's failure signal.
-
-    Parameters
-    ----------
-    current_ma : numpy.ndarray
-        Loop current. [mA]
-
-    Returns
-    -------
-    numpy.ndarray of bool
-        False at and beyond 3.6 and 21.0 mA; true for NaN, where there is no reading.
-
-    Examples
-    --------
-    >>> loop_ok(np.array([3.6, 3.61, 12.0, 20.99, 21.0])).tolist()
-    [False, True, True, True, False]
-
-    References
-    ----------
-    NAMUR NE 43, "Standardisation of the signal level for the failure information of digital
-    transmitters".
-    """
-    low, high = FAILURE_MA
-    return ~((current_ma <= low) | (current_ma >= high))
-
-
-def certain_ok(current_ma: Floats) -> Bools:
-    """Whether a loop current lies in the measuring band, 3.8 to 20.5 mA, both ends included.
-
-    Parameters
-    ----------
-    current_ma : numpy.ndarray
-        Loop current. [mA]
-
-    Returns
-    -------
-    numpy.ndarray of bool
-        True for NaN, where there is no reading.
-
-    Examples
-    --------
-    >>> certain_ok(np.array([3.79, 3.8, 20.5, 20.51])).tolist()
-    [False, True, True, False]
-    """
-    low, high = MEASURING_MA
-    return ~((current_ma < low) | (current_ma > high))
+#: The causes in the order in which a reading's first one is looked for: the masks without ``_ok``.
+CAUSES = ("loop", "range", "rate", "moving", "certain")
 
 
 def rate_ok(at_us: Ints, pressure_pa: Floats, fastest_pa_s: float) -> Bools:
@@ -167,19 +98,10 @@ def rate_ok(at_us: Ints, pressure_pa: Floats, fastest_pa_s: float) -> Bools:
     >>> rate_ok(at, np.array([0.0, 9e5, 9e5, 9e5]), 2e6).tolist()
     [True, True, True, True]
     """
+    from analytics.signal_kernel import jumps
+
     ok = np.ones(pressure_pa.size, dtype=np.bool_)
-    if pressure_pa.size < 3:
-        return ok
-    step_s = np.diff(at_us) / _US
-    step_pa = np.diff(pressure_pa)
-    near = (step_s > 0) & (step_s <= NEIGHBOUR_S)
-    fast = near & (np.abs(step_pa) > fastest_pa_s * step_s)
-    away_and_back = fast[:-1] & fast[1:] & (step_pa[:-1] * step_pa[1:] < 0)
-    # Back to where it was: else two steps in opposite directions would make the middle one wrong.
-    back = np.abs(step_pa[:-1] + step_pa[1:]) < 0.5 * np.minimum(
-        np.abs(step_pa[:-1]), np.abs(step_pa[1:])
-    )
-    ok[1:-1] = ~(away_and_back & back)
+    ok[jumps(fixed(at_us), fixed(pressure_pa), fastest_pa_s, NEIGHBOUR_S)] = False
     return ok
 
 
@@ -215,90 +137,6 @@ def block_begin(instant: dt.datetime) -> dt.datetime:
     return midnight + ((instant - midnight) // _BLOCK) * _BLOCK
 
 
-@dataclass(frozen=True)
-class Readings:
-    """What is judged of one channel, as arrays over the same samples.
-
-    Parameters
-    ----------
-    pressure_pa : numpy.ndarray, shape (n,)
-        As read, before calibration; NaN where there is no reading. [Pa gauge]
-    current_ma : numpy.ndarray, shape (n,)
-        The loop current, sent or reckoned from the range; NaN where neither is known. [mA]
-    flagged : numpy.ndarray of bool, shape (n,)
-        What ingest found outside of what the channel can have.
-    span_pa : float
-        Of the transducer. [Pa]
-    """
-
-    pressure_pa: Floats
-    current_ma: Floats
-    flagged: Bools
-    span_pa: float
-
-
-def judge(at_us: Ints, readings: dict[str, Readings]) -> dict[str, ChannelQuality]:
-    """The masks of all channels of one pot.
-
-    Parameters
-    ----------
-    at_us : numpy.ndarray of int64, shape (n,)
-        Ascending instants, in whole blocks. [us since 1970 UTC]
-    readings : dict
-        By channel; over the same instants.
-
-    Returns
-    -------
-    dict
-        By channel.
-    """
-    judged = {}
-    stuck = _stuck(at_us, readings)
-    for channel, read in readings.items():
-        measured = ~np.isnan(read.pressure_pa)
-        jumps = np.ones(at_us.size, dtype=np.bool_)
-        jumps[measured] = rate_ok(
-            at_us[measured], read.pressure_pa[measured], FASTEST_PA_S[channel]
-        )
-        judged[channel] = ChannelQuality(
-            loop_ok=loop_ok(read.current_ma),
-            range_ok=~(read.flagged & measured),
-            rate_ok=jumps,
-            moving_ok=~stuck[channel],
-            certain_ok=certain_ok(read.current_ma),
-        )
-    return judged
-
-
-def _stuck(at_us: Ints, readings: dict[str, Readings]) -> dict[str, Bools]:
-    """Where a channel kept one value for a minute in which another moved."""
-    minute = at_us // (MINUTE_S * _US)
-    begins = np.flatnonzero(np.diff(minute, prepend=-1)) if at_us.size else np.zeros(0, np.int64)
-    lengths = np.diff(np.append(begins, at_us.size))
-    moved: dict[str, Floats] = {}
-    counts: dict[str, Ints] = {}
-    for channel, read in readings.items():
-        if begins.size == 0:
-            moved[channel], counts[channel] = np.zeros(0), np.zeros(0, np.int64)
-            continue
-        measured = ~np.isnan(read.pressure_pa)
-        high = np.maximum.reduceat(np.where(measured, read.pressure_pa, -np.inf), begins)
-        low = np.minimum.reduceat(np.where(measured, read.pressure_pa, np.inf), begins)
-        counts[channel] = np.add.reduceat(measured.astype(np.int64), begins)
-        moved[channel] = np.where(counts[channel] > 0, high - low, 0.0) / read.span_pa
-    stuck = {}
-    for channel, read in readings.items():
-        others = np.zeros(begins.size)
-        for other, by in moved.items():
-            if other != channel:
-                others = np.maximum(others, by)
-        at_rest = (
-            (moved[channel] == 0.0) & (counts[channel] >= STUCK_READINGS) & (others >= OTHERS_MOVED)
-        )
-        stuck[channel] = np.repeat(at_rest, lengths) & ~np.isnan(read.pressure_pa)
-    return stuck
-
-
 #: What is kept of bad and uncertain readings: a row a channel and minute that has any.
 FAULT_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "channel": pl.String,
@@ -308,58 +146,113 @@ FAULT_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
 }
 
 
-def faults_by_minute(
-    at_us: Ints, readings: dict[str, Readings], judged: dict[str, ChannelQuality]
-) -> pl.DataFrame:
-    """How many readings of each minute must not count, by cause.
+@dataclass(frozen=True)
+class Transducer:
+    """What a channel's readings are judged by.
+
+    Parameters
+    ----------
+    channel : str
+        ``supply``, ``inlet``, ``pot`` or ``nozzle``.
+    flag : int
+        Bit of what ingest found outside of what the channel can have.
+    span_pa : float
+        Of the transducer. [Pa]
+    low_pa : float or None
+        Pressure at the lower end of the loop current's range; ``None``: nothing is known of the
+        transducer, so no loop current can be read. [Pa gauge]
+    """
+
+    channel: str
+    flag: int
+    span_pa: float
+    low_pa: float | None
+
+
+def judge(
+    at_us: Ints,
+    quality: npt.NDArray[np.int32],
+    channels: dict[Transducer, tuple[Floats, Floats]],
+) -> tuple[dict[str, Floats], dict[str, Ints]]:
+    """Readings that count, before calibration, and what is wrong with the others.
 
     Parameters
     ----------
     at_us : numpy.ndarray of int64, shape (n,)
-        Ascending instants. [us since 1970 UTC]
-    readings : dict
-        By channel.
-    judged : dict
-        By channel, from :func:`judge`.
+        Ascending instants, in whole blocks. [us since 1970 UTC]
+    quality : numpy.ndarray of int32, shape (n,)
+        What ingest found; no length where it found nothing.
+    channels : dict
+        Of each: pressures as sent [Pa gauge] and loop currents as sent [mA], NaN where there is
+        none; the currents may have no length.
+
+    Returns
+    -------
+    usable : dict
+        By channel; NaN where a reading must not count.
+    troubled : dict
+        By channel: a row a minute with any trouble, its begin [us], its readings, and how many of
+        them each of :data:`CAUSES` holds for. A reading that is bad for two causes counts under
+        both; those under ``certain`` count with a warning.
+    """
+    from analytics import signal_kernel as kernel
+
+    begins = kernel.minute_begins(at_us, MINUTE_S * _US)
+    minute_us = at_us[begins[:-1]] // (MINUTE_S * _US) * (MINUTE_S * _US)
+    pressures, currents = {}, {}
+    moved, readings = {}, {}
+    for of, (pressure_pa, current_ma) in channels.items():
+        if of.low_pa is not None:
+            low_ma, high_ma = LOOP_MA
+            scale_pa_ma = of.span_pa / (high_ma - low_ma)
+            pressure_pa, current_ma = kernel.read(
+                fixed(pressure_pa), fixed(current_ma), of.low_pa, scale_pa_ma, low_ma
+            )
+        else:
+            current_ma = np.zeros(0)
+        pressures[of], currents[of] = fixed(pressure_pa), fixed(current_ma)
+        moved[of], readings[of] = kernel.minute_moves(pressures[of], begins, of.span_pa)
+    usable, troubled = {}, {}
+    for of, pressure_pa in pressures.items():
+        others = np.zeros(begins.size - 1)
+        for other, by in moved.items():
+            if other is not of:
+                others = np.maximum(others, by)
+        stuck = (moved[of] == 0.0) & (readings[of] >= STUCK_READINGS) & (others >= OTHERS_MOVED)
+        counting_pa, found = kernel.judge(
+            pressure_pa, currents[of], quality, of.flag, begins, stuck,
+            kernel.jumps(at_us, pressure_pa, FASTEST_PA_S[of.channel], NEIGHBOUR_S),
+            (*FAILURE_MA, *MEASURING_MA),
+        )  # fmt: skip
+        usable[of.channel] = fixed(counting_pa) if counting_pa.size else pressure_pa
+        found[:, 0] = minute_us[found[:, 0]]
+        troubled[of.channel] = found
+    return usable, troubled
+
+
+def fault_frame(troubled: Sequence[dict[str, Ints]]) -> pl.DataFrame:
+    """How many readings of each minute must not count, by cause.
+
+    Parameters
+    ----------
+    troubled : sequence of dict
+        From :func:`judge`, of stretches that follow one another.
 
     Returns
     -------
     polars.DataFrame
-        :data:`FAULT_SCHEMA`; minutes in which all is well have no row. A reading that is bad for
-        two causes counts under both; ``certain_bad`` are those that count with a warning.
+        :data:`FAULT_SCHEMA`, by channel and time; minutes in which all is well have no row.
     """
-    found = []
-    minute_us = at_us - at_us % (MINUTE_S * _US)
-    for channel, quality in judged.items():
-        measured = ~np.isnan(readings[channel].pressure_pa) | ~np.isnan(
-            readings[channel].current_ma
-        )
-        bad = {f"{cause}_bad": ~getattr(quality, f"{cause}_ok") for cause in CAUSES}
-        # What has failed is not counted as uncertain as well.
-        bad["certain_bad"] &= quality.loop_ok
-        troubled = np.unique(minute_us[np.logical_or.reduce(list(bad.values()))])
-        if troubled.size == 0:
-            continue
-        kept = np.isin(minute_us, troubled) & measured
-        found.append(
-            pl.DataFrame(
-                {
-                    "channel": channel,
-                    "from_at": minute_us[kept],
-                    **{name: mask[kept] for name, mask in bad.items()},
-                }
-            )
-            .group_by("channel", "from_at", maintain_order=True)
-            .agg(
-                pl.len().alias("readings"),
-                *(pl.col(name).sum() for name in bad),
-            )
-        )
+    found = [
+        (channel, rows) for each in troubled for channel, rows in each.items() if rows.shape[0]
+    ]
     if not found:
         return pl.DataFrame(schema=FAULT_SCHEMA)
+    rows = np.concatenate([rows for _, rows in found])
+    names = [channel for channel, rows in found for _ in range(rows.shape[0])]
+    columns = [pl.Series(name, rows[:, i]) for i, name in enumerate(list(FAULT_SCHEMA)[1:])]
     return (
-        pl.concat(found)
-        .with_columns(pl.col("from_at").cast(pl.Datetime("us")))
+        pl.DataFrame([pl.Series("channel", names, pl.String), *columns])
         .select(pl.col(name).cast(kind) for name, kind in FAULT_SCHEMA.items())
         .sort("channel", "from_at")
     )
@@ -399,38 +292,58 @@ def rests(signals: pl.DataFrame, spans_pa: dict[str, float], gap_s: float) -> pl
     polars.DataFrame
         :data:`ZERO_SCHEMA`, one row a channel and block. ``spread_pa`` is highest less lowest.
     """
-    rows = signals.filter(pl.col("deadman").is_not_null()).with_columns(
-        from_at=pl.col("sampled_at").dt.truncate(f"{BLOCK_S}s")
-    )
-    found = [pl.DataFrame(schema=ZERO_SCHEMA)]
-    gap = pl.duration(microseconds=round(gap_s * _US))
-    for channel, span_pa in spans_pa.items():
-        pressure = pl.col(f"{channel}_pa")
-        at = pl.col("sampled_at").filter(pressure.is_not_null())
-        found.append(
-            rows.group_by("from_at", maintain_order=True)
-            .agg(
-                at.max().alias("last_at"),
-                at.min().alias("first_at"),
-                at.diff().max().alias("longest"),
-                pl.col("deadman").any().alias("open"),
-                pressure.count().alias("readings"),
-                pressure.median().alias("offset_pa"),
-                (pressure.max() - pressure.min()).alias("spread_pa"),
-            )
-            .filter(
-                ~pl.col("open")
-                & (pl.col("readings") > 1)
-                & (pl.col("longest") <= gap)
-                & (pl.col("first_at") - pl.col("from_at") <= gap)
-                & (pl.col("from_at") + _BLOCK - pl.col("last_at") <= gap)
-                & (pl.col("spread_pa") <= ZERO_QUIET * span_pa)
-                & (pl.col("offset_pa").abs() <= ZERO_WITHIN * span_pa)
-            )
-            .with_columns(channel=pl.lit(channel), to_at=pl.col("from_at") + _BLOCK)
-            .select(pl.col(name).cast(kind) for name, kind in ZERO_SCHEMA.items())
+    return rest_frame([rests_in(signal_arrays(signals), spans_pa, gap_s)])
+
+
+def rests_in(
+    signals: Signals, spans_pa: dict[str, float], gap_s: float
+) -> dict[str, tuple[Ints, Floats]]:
+    """Rests as :func:`rests` finds them, as arrays.
+
+    Returns
+    -------
+    dict
+        By channel, from :func:`analytics.block_kernel.quiet_blocks`.
+    """
+    from analytics.block_kernel import quiet_blocks
+
+    known = fixed(np.zeros(0, np.bool_) if signals.known is None else signals.known)
+    pressures = {"pot": signals.pot_pa, "nozzle": signals.nozzle_pa, "supply": signals.supply_pa}
+    return {
+        channel: quiet_blocks(
+            signals.at_us, signals.deadman, known, pressures[channel], BLOCK_S * _US,
+            round(gap_s * _US), ZERO_QUIET * span_pa, ZERO_WITHIN * span_pa,
         )
-    return pl.concat(found).sort("channel", "from_at")
+        for channel, span_pa in spans_pa.items()
+    }  # fmt: skip
+
+
+def rest_frame(found: Sequence[dict[str, tuple[Ints, Floats]]]) -> pl.DataFrame:
+    """Rests of stretches that follow one another, from :func:`rests_in`, as ``ZERO_SCHEMA``."""
+    every = [
+        (channel, *arrays)
+        for each in found
+        for channel, arrays in each.items()
+        if arrays[0].shape[0]
+    ]
+    if not every:
+        return pl.DataFrame(schema=ZERO_SCHEMA)
+    whole = np.concatenate([whole for _, whole, _ in every])
+    figures = np.concatenate([figures for _, _, figures in every])
+    return (
+        pl.DataFrame(
+            {
+                "channel": [channel for channel, rows, _ in every for _ in range(rows.shape[0])],
+                "from_at": whole[:, 0],
+                "to_at": whole[:, 0] + BLOCK_S * _US,
+                "readings": whole[:, 1],
+                "offset_pa": figures[:, 0],
+                "spread_pa": figures[:, 1],
+            }
+        )
+        .select(pl.col(name).cast(kind) for name, kind in ZERO_SCHEMA.items())
+        .sort("channel", "from_at")
+    )
 
 
 def zero_checks(rests: pl.DataFrame) -> pl.DataFrame:

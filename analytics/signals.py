@@ -12,18 +12,16 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from analytics.cycles import SIGNAL_SCHEMA
-from analytics.quality import (
-    LOOP_MA,
-    USUAL_SPAN_PA,
-    Floats,
-    Readings,
-    faults_by_minute,
-    judge,
-)
+from analytics.cycles import Signals, float_array, signals_of
+from analytics.exactly import fixed
+from analytics.hours import microseconds
+from analytics.quality import USUAL_SPAN_PA, Bools, Floats, Ints, Transducer, fault_frame, judge
 from ingest.readings import Quality
+
+Flags = npt.NDArray[np.int32]
 
 _BAD_BIT = {
     "supply": Quality.SUPPLY_OUT_OF_RANGE,
@@ -58,75 +56,6 @@ class TransducerLaw:
     calibrations: Sequence[tuple[dt.datetime, float, float]] = ()
 
 
-def readings_of(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> dict[str, Readings]:
-    """What each pressure channel reads, before calibration, with the loop current it had.
-
-    What a transducer sends in Pa is judged by the loop current that its range says; where nothing
-    is known of the transducer it is taken as it is, and a loop current cannot be read.
-
-    Parameters
-    ----------
-    samples : polars.DataFrame
-        ``<channel>_pa``, ``<channel>_ma`` and ``quality`` of rows of ``sample``.
-    laws : sequence of TransducerLaw
-        What is known of the pot's transducers.
-
-    Returns
-    -------
-    dict
-        By channel, in the order of :data:`CHANNELS`.
-
-    Examples
-    --------
-    >>> frame = pl.DataFrame({"pot_pa": [None, 5e5], "pot_ma": [12.0, None], "quality": [0, 0]})
-    >>> read = readings_of(frame, [TransducerLaw("pot", 0.0, 1_000_000.0)])["pot"]
-    >>> read.pressure_pa.tolist(), read.current_ma.tolist()
-    ([500000.0, 500000.0], [12.0, 12.0])
-    """
-    by_channel = {law.channel: law for law in laws}
-    flags = samples["quality"].cast(pl.Int64).fill_null(0).to_numpy()
-    read = {}
-    for channel in CHANNELS:
-        if f"{channel}_pa" not in samples.columns:
-            continue
-        pressure_pa = _floats(samples, f"{channel}_pa")
-        current_ma = _floats(samples, f"{channel}_ma")
-        law = by_channel.get(channel)
-        if law is None:
-            current_ma = np.full(samples.height, np.nan)
-            span_pa = USUAL_SPAN_PA
-        else:
-            low_ma, high_ma = LOOP_MA
-            span_pa = law.high_pa - law.low_pa
-            scale_pa_ma = span_pa / (high_ma - low_ma)
-            from_loop_pa = law.low_pa + (current_ma - low_ma) * scale_pa_ma
-            sent_ma = low_ma + (pressure_pa - law.low_pa) / scale_pa_ma
-            current_ma = np.where(np.isnan(pressure_pa), current_ma, sent_ma)
-            pressure_pa = np.where(np.isnan(pressure_pa), from_loop_pa, pressure_pa)
-        flagged = (flags & int(_BAD_BIT[channel])) != 0
-        read[channel] = Readings(pressure_pa, current_ma, flagged, span_pa)
-    return read
-
-
-def _floats(samples: pl.DataFrame, name: str) -> Floats:
-    if name not in samples.columns:
-        return np.full(samples.height, np.nan)
-    return samples[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-
-
-def _calibrated(read: pl.Expr, law: TransducerLaw) -> pl.Expr:
-    value = read
-    for from_at, offset_pa, gain in law.calibrations:
-        if (offset_pa, gain) == (0.0, 1.0) and value is read:
-            continue
-        value = (
-            pl.when(pl.col("sampled_at") >= from_at)
-            .then((read - offset_pa) * gain)
-            .otherwise(value)
-        )
-    return value
-
-
 class Judged(NamedTuple):
     """Signals, and what was found out about the readings they were made from.
 
@@ -158,28 +87,117 @@ def judged(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> Judged:
     -------
     Judged
     """
+    found = judged_arrays(samples, laws)
+    found_signals = found.signals
+    deadman = pl.Series("deadman", found_signals.deadman)
+    if found_signals.known is not None:
+        deadman = pl.select(
+            pl.when(pl.Series(found_signals.known)).then(deadman).alias("deadman")
+        ).to_series()
+    return Judged(
+        pl.DataFrame(
+            [
+                pl.Series("sampled_at", found_signals.at_us).cast(pl.Datetime("us")),
+                deadman.cast(pl.Boolean),
+                pl.Series("supply_pa", found_signals.supply_pa, nan_to_null=True),
+                pl.Series("pot_pa", found_signals.pot_pa, nan_to_null=True),
+                pl.Series("nozzle_pa", found_signals.nozzle_pa, nan_to_null=True),
+            ]
+        ),
+        fault_frame([found.troubled]),
+    )
+
+
+class JudgedArrays(NamedTuple):
+    """As :class:`Judged`, before it is made into frames.
+
+    Parameters
+    ----------
+    signals : analytics.cycles.Signals
+        Ascending, one an instant.
+    troubled : dict
+        From :func:`analytics.quality.judge`.
+    """
+
+    signals: Signals
+    troubled: dict[str, Ints]
+
+
+def judged_arrays(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> JudgedArrays:
+    """Scale, judge and calibrate the rows of ``sample``; :func:`judged` as arrays."""
+    from analytics import signal_kernel as kernel
+
     if not samples["sampled_at"].is_sorted():
         samples = samples.sort("sampled_at", maintain_order=True)
     by_channel = {law.channel: law for law in laws}
-    at_us = samples["sampled_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
-    readings = readings_of(samples, laws)
-    found = judge(at_us, readings)
-    faults = faults_by_minute(at_us, readings, found)
-    pressures = []
-    for channel in PRESSURES:
-        name = f"{channel}_pa"
-        if channel not in readings:
-            pressures.append(pl.lit(None, pl.Float64).alias(name))
+    at_us = fixed(samples["sampled_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy())
+    nothing = fixed(np.zeros(0))
+    channels = {}
+    for channel in CHANNELS:
+        if f"{channel}_pa" not in samples.columns:
             continue
-        counts_ok = found[channel].counts_ok
-        usable = np.where(counts_ok, readings[channel].pressure_pa, np.nan)
-        read = pl.lit(pl.Series(name, usable).fill_nan(None))
         law = by_channel.get(channel)
-        pressures.append((read if law is None else _calibrated(read, law)).alias(name))
-    frame = samples.select("sampled_at", "deadman", *pressures)
-    if not frame["sampled_at"].is_first_distinct().all():
-        frame = frame.group_by("sampled_at", maintain_order=True).agg(pl.all().drop_nulls().first())
-    return Judged(frame.select(list(SIGNAL_SCHEMA)), faults)
+        has_current = law is not None and f"{channel}_ma" in samples.columns
+        sent_pa = samples[f"{channel}_pa"]
+        sent_ma = samples[f"{channel}_ma"] if has_current else None
+        known_ma = sent_ma is not None and sent_ma.null_count() < sent_ma.len()
+        if sent_pa.null_count() == sent_pa.len() and not known_ma:
+            continue  # a channel that was not heard has nothing to judge
+        of = Transducer(
+            channel=channel,
+            flag=int(_BAD_BIT[channel]),
+            span_pa=USUAL_SPAN_PA if law is None else law.high_pa - law.low_pa,
+            low_pa=None if law is None else law.low_pa,
+        )
+        current_ma = float_array(sent_ma) if sent_ma is not None and known_ma else nothing
+        channels[of] = (float_array(sent_pa), current_ma)
+    usable, troubled = judge(at_us, fixed(_flags(samples)), channels)
+    for channel, law in by_channel.items():
+        if channel in usable and law.calibrations:
+            usable[channel] = kernel.calibrated(
+                at_us, usable[channel],
+                np.array([(microseconds(a), *rest) for a, *rest in law.calibrations]),
+            )  # fmt: skip
+    deadman = samples["deadman"]
+    known = deadman.is_not_null().to_numpy() if deadman.null_count() else None
+    missing = np.full(at_us.size, np.nan) if len(usable.keys() & set(PRESSURES)) < 3 else nothing
+    found = signals_of(
+        at_us,
+        (deadman if known is None else deadman.fill_null(value=False)).to_numpy(),
+        known,
+        *(usable.get(channel, missing) for channel in PRESSURES),
+    )
+    return JudgedArrays(_one_an_instant(found) if kernel.repeats(at_us) else found, troubled)
+
+
+def _flags(samples: pl.DataFrame) -> Flags:
+    """What ingest found; no length where it found nothing."""
+    flags = samples["quality"]
+    if flags.min() in (None, 0) and flags.max() in (None, 0):
+        return np.zeros(0, np.int32)
+    return flags.cast(pl.Int32).fill_null(0).to_numpy()
+
+
+def _one_an_instant(found: Signals) -> Signals:
+    """The first value of each instant, where an instant stands in several rows."""
+    begins = np.flatnonzero(np.diff(found.at_us, prepend=found.at_us[0] - 1))
+    known = np.ones(found.at_us.size, np.bool_) if found.known is None else found.known
+
+    def place(has: Bools) -> Ints:
+        """Of each instant the place of the first value that there is, the end where none is."""
+        return np.minimum.reduceat(np.where(has, np.arange(has.size), has.size), begins)
+
+    def first(values: Floats) -> Floats:
+        return np.append(values, np.nan)[place(~np.isnan(values))]
+
+    return signals_of(
+        found.at_us[begins],
+        np.append(found.deadman, False)[place(known)],
+        np.logical_or.reduceat(known, begins),
+        first(found.supply_pa),
+        first(found.pot_pa),
+        first(found.nozzle_pa),
+    )
 
 
 def signals(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> pl.DataFrame:

@@ -13,6 +13,7 @@ port reads zero.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,11 +21,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics.cycles import Signals, signal_arrays
+from analytics.exactly import fixed
 from analytics.quality import BLOCK_S
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 _US = 1_000_000
 
@@ -82,17 +84,6 @@ class WatchLimits:
     align_s: float = 0.5
 
 
-@dataclass(frozen=True)
-class _Line:
-    """One watched value over its valid samples."""
-
-    at_us: Ints
-    value_pa: Floats
-    held: Bools
-    off: Bools
-    over: Bools
-
-
 def watch_pressures(signals: pl.DataFrame, limits: WatchLimits) -> pl.DataFrame:
     """Stretches of pressure where none should be, block by block.
 
@@ -118,95 +109,70 @@ def watch_pressures(signals: pl.DataFrame, limits: WatchLimits) -> pl.DataFrame:
     >>> [found[name].second for name in ("from_at", "over_at", "to_at", "off_at")], found["after"]
     ([1, 2, 3, 4], 'rise')
     """
-    if signals.is_empty():
-        return pl.DataFrame(schema=WATCH_SCHEMA)
-    at_us = signals["sampled_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
-    supply_pa, pot_pa = (
-        signals[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        for name in ("supply_pa", "pot_pa")
-    )
-    held, known = _held(signals, at_us, limits.align_s)
-    rows: list[tuple[Any, ...]] = []
-    highest = np.fmax(supply_pa, pot_pa)
-    valid = np.isfinite(highest)
-    value = highest[valid]
-    rows += _stretches(
-        "over_plate",
-        _Line(
-            at_us[valid], value, np.zeros(value.size, np.bool_),
-            value < PLATE_CLEAR_SHARE * limits.plate_pa, value > limits.plate_pa,
-        ),
-        limits.gap_s,
-    )  # fmt: skip
-    valid = np.isfinite(pot_pa) & known
-    value, holding = pot_pa[valid], held[valid]
-    rows += _stretches(
-        "unheld",
-        _Line(
-            at_us[valid], value, holding,
-            holding | (value < UNHELD_CLEAR_PA), ~holding & (value >= UNHELD_PA),
-        ),
-        limits.gap_s,
-    )  # fmt: skip
-    schema = {name: pl.Int64 if name.endswith("_at") else t for name, t in WATCH_SCHEMA.items()}
-    return (
-        pl.DataFrame(rows, schema=schema, orient="row")
-        .with_columns(pl.col("^.*_at$").cast(pl.Datetime("us")))
-        .sort("watch", "from_at")
-    )
+    return watch_frame([watched_in(signal_arrays(signals), limits)])
 
 
-def _held(signals: pl.DataFrame, at_us: Ints, align_s: float) -> tuple[Bools, Bools]:
-    """The dead-man at every sample, carried forward within its block, and where it is known."""
-    said = signals["deadman"].is_not_null().to_numpy()
-    value = signals["deadman"].fill_null(value=False).to_numpy().astype(np.bool_)
-    number = np.maximum.accumulate(np.where(said, np.arange(at_us.size), -1))
-    here = np.maximum(number, 0)
-    recent = at_us - at_us[here] <= round(align_s * _US)
-    block = at_us // (BLOCK_S * _US)
-    known = (number >= 0) & recent & (block[here] == block)
-    return value[here] & known, known
+def watched_in(signals: Signals, limits: WatchLimits) -> dict[str, tuple[Ints, Floats]]:
+    """Stretches as :func:`watch_pressures` finds them, as arrays.
 
+    Returns
+    -------
+    dict
+        By watch, from :func:`analytics.block_kernel.stretches`.
+    """
+    from analytics.block_kernel import held, stretches
 
-def _stretches(watch: str, line: _Line, gap_s: float) -> list[tuple[Any, ...]]:
-    size = line.at_us.size
-    if size == 0:
-        return []
-    block = line.at_us // (BLOCK_S * _US)
-    new_block = np.concatenate(([True], block[1:] != block[:-1]))
-    silent = np.concatenate(([False], np.diff(line.at_us) > round(gap_s * _US)))
-    firsts = np.flatnonzero(new_block)
-    lasts = np.append(firsts[1:], size) - 1
-    rows: list[tuple[Any, ...]] = [
-        (HEARD + watch, int(line.at_us[a]), None, int(line.at_us[b]), None, "unknown", None)
-        for a, b in zip(firsts, lasts, strict=True)
-    ]
-    on = ~line.off
-    begins = on & (new_block | silent | np.concatenate(([True], line.off[:-1])))
-    ends = on & np.append((new_block | silent)[1:] | line.off[1:], True)
-    for first, last in zip(np.flatnonzero(begins), np.flatnonzero(ends), strict=True):
-        over = np.flatnonzero(line.over[first : last + 1])
-        follows = last + 1 < size and not new_block[last + 1]
-        off_us = int(line.at_us[last + 1]) if follows and line.off[last + 1] else None
-        after = "unknown"
-        if not new_block[first] and not silent[first]:
-            after = "release" if line.held[first - 1] else "rise"
-        if off_us is not None and after != "unknown":
-            lasted_us = off_us - int(line.at_us[first])
-            if over.size == 0 or (after == "release" and lasted_us < _ORDINARY_S * _US):
-                continue
-        rows.append(
-            (
-                watch,
-                int(line.at_us[first]),
-                int(line.at_us[first + over[0]]) if over.size else None,
-                int(line.at_us[last]),
-                off_us,
-                after,
-                float(line.value_pa[first : last + 1].max()),
-            )
+    nothing = fixed(np.zeros(0, np.bool_))
+    block_us, gap_us = BLOCK_S * _US, round(limits.gap_s * _US)
+    if signals.known is None:
+        holding, said = signals.deadman, fixed(np.ones(signals.at_us.size, np.bool_))
+    else:
+        holding, said = held(
+            signals.at_us, signals.deadman, signals.known, block_us, round(limits.align_s * _US)
         )
-    return rows
+        holding, said = fixed(holding), fixed(said)
+    plate_pa = float(limits.plate_pa)
+    return {
+        "over_plate": stretches(
+            signals.at_us, signals.supply_pa, signals.pot_pa, nothing, nothing,
+            (plate_pa, PLATE_CLEAR_SHARE * plate_pa), block_us, gap_us,
+            int(_ORDINARY_S * _US), False,
+        ),
+        "unheld": stretches(
+            signals.at_us, signals.pot_pa, signals.pot_pa, holding, said,
+            (UNHELD_PA, UNHELD_CLEAR_PA), block_us, gap_us, int(_ORDINARY_S * _US), True,
+        ),
+    }  # fmt: skip
+
+
+def watch_frame(found: Sequence[dict[str, tuple[Ints, Floats]]]) -> pl.DataFrame:
+    """Stretches of pressure of stretches of time that follow one another, as ``WATCH_SCHEMA``."""
+    from analytics import block_kernel as kernel
+
+    every = [(watch, *arrays) for each in found for watch, arrays in each.items()]
+    if not sum(whole.shape[0] for _, whole, _ in every):
+        return pl.DataFrame(schema=WATCH_SCHEMA)
+    whole = np.concatenate([whole for _, whole, _ in every])
+    watches = np.repeat(
+        [WATCHES.index(watch) for watch, _, _ in every], [rows.shape[0] for _, rows, _ in every]
+    )
+    names = pl.Series([*(HEARD + watch for watch in WATCHES), *WATCHES])
+    after = pl.Series(["unknown", "release", "rise"])
+    columns = {
+        "watch": names.gather(watches + len(WATCHES) * whole[:, kernel.KIND]),
+        **{
+            name: pl.Series(whole[:, column])
+            .replace({kernel.NONE_US: None})
+            .cast(pl.Datetime("us"))
+            for name, column in (
+                ("from_at", kernel.FROM), ("over_at", kernel.OVER),
+                ("to_at", kernel.TO), ("off_at", kernel.OFF),
+            )
+        },
+        "after": after.gather(whole[:, kernel.AFTER]),
+        "peak_pa": pl.Series(np.concatenate([peaks for _, _, peaks in every]), nan_to_null=True),
+    }  # fmt: skip
+    return pl.DataFrame(columns, schema=WATCH_SCHEMA).sort("watch", "from_at")
 
 
 def joined(watched: pl.DataFrame, watch: str) -> pl.DataFrame:

@@ -1,0 +1,233 @@
+"""The loops of ``quality.py`` and ``signals.py`` over samples, compiled.
+
+The rules and what they are for are told in :mod:`analytics.quality`; here is only how they are
+held against the readings of one channel in two passes, without a mask an array.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from analytics.exactly import exactly
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+_US = 1_000_000
+
+
+@exactly
+def minute_begins(at_us: Ints, minute_us: int) -> Ints:
+    """Index of the first sample of each minute that has any, and the number of samples."""
+    size = at_us.size
+    count = 0
+    for i in range(size):
+        count += i == 0 or at_us[i] // minute_us != at_us[i - 1] // minute_us
+    begins = np.empty(count + 1, np.int64)
+    count = 0
+    for i in range(size):
+        if i == 0 or at_us[i] // minute_us != at_us[i - 1] // minute_us:
+            begins[count] = i
+            count += 1
+    begins[count] = size
+    return begins
+
+
+@exactly
+def read(
+    pressure_pa: Floats, current_ma: Floats, low_pa: float, scale_pa_ma: float, low_ma: float
+) -> tuple[Floats, Floats]:
+    """Pressures and loop currents of a transducer, each from the other where it was not sent."""
+    size = pressure_pa.size
+    pressures, currents = np.empty(size), np.empty(size)
+    has_current = current_ma.size == size
+    for i in range(size):
+        p = pressure_pa[i]
+        if p == p:
+            pressures[i] = p
+            currents[i] = low_ma + (p - low_pa) / scale_pa_ma
+        else:
+            c = current_ma[i] if has_current else math.nan
+            currents[i] = c
+            pressures[i] = low_pa + (c - low_ma) * scale_pa_ma
+    return pressures, currents
+
+
+@exactly
+def minute_moves(pressure_pa: Floats, begins: Ints, span_pa: float) -> tuple[Floats, Ints]:
+    """How far a channel moved within each minute [spans], and how many readings it has."""
+    count = begins.size - 1
+    moved, readings = np.zeros(count), np.zeros(count, np.int64)
+    for m in range(count):
+        low, high, n = math.inf, -math.inf, 0
+        for i in range(begins[m], begins[m + 1]):
+            p = pressure_pa[i]
+            # False for NaN, so that a minute without a reading has none.
+            low = p if p < low else low
+            high = p if p > high else high
+            n += p == p
+        readings[m] = n
+        if n:
+            moved[m] = (high - low) / span_pa
+    return moved, readings
+
+
+@exactly
+def jumps(at_us: Ints, pressure_pa: Floats, fastest_pa_s: float, neighbour_s: float) -> Ints:
+    """Index of each reading that is a jump away and back; :func:`analytics.quality.rate_ok`."""
+    found = np.empty(16, np.int64)
+    count = 0
+    here = -1
+    step_pa, fast = 0.0, False
+    for i in range(at_us.size):
+        p = pressure_pa[i]
+        if p != p:
+            continue
+        if here >= 0:
+            next_s = (at_us[i] - at_us[here]) / 1_000_000
+            next_pa = p - pressure_pa[here]
+            next_fast = abs(next_pa) > fastest_pa_s * next_s and 0 < next_s <= neighbour_s
+            # Back to where it was: else two steps in opposite directions would make the middle one
+            # wrong.
+            if (
+                next_fast
+                and fast
+                and step_pa * next_pa < 0
+                and abs(step_pa + next_pa) < 0.5 * min(abs(step_pa), abs(next_pa))
+            ):
+                if count == found.size:
+                    more = np.empty(2 * count, np.int64)
+                    more[:count] = found
+                    found = more
+                found[count] = here
+                count += 1
+            step_pa, fast = next_pa, next_fast
+        here = i
+    return found[:count].copy()
+
+
+@exactly
+def judge(
+    pressure_pa: Floats,
+    current_ma: Floats,
+    quality: npt.NDArray[np.int32],
+    flag: int,
+    begins: Ints,
+    stuck: Bools,
+    jumped: Ints,
+    bands_ma: tuple[float, float, float, float],
+) -> tuple[Floats, Ints]:
+    """Readings that count, and how many of each minute do not.
+
+    Parameters
+    ----------
+    pressure_pa, current_ma : ndarray, shape (n,)
+        As read; the current may have no length where it is not known at all.
+    quality : ndarray of int32, shape (n,)
+        What ingest found; no length: nothing.
+    flag : int
+        The channel's bit in it.
+    begins : ndarray, shape (m + 1,)
+        From :func:`minute_begins`.
+    stuck : ndarray of bool, shape (m,)
+        Minutes in which the channel stood still though it should not.
+    jumped : ndarray
+        From :func:`jumps`.
+    bands_ma : tuple of float
+        Failure at and below, at and above; uncertain below, above.
+
+    Returns
+    -------
+    usable : ndarray of float64, shape (n,)
+        NaN where a reading must not count; no length where all count as they are.
+    troubled : ndarray of int64, shape (k, 7)
+        A row a minute with any trouble: index of the minute, readings, and for each of
+        :data:`analytics.quality.CAUSES` how many.
+    """
+    failed_low, failed_high, certain_low, certain_high = bands_ma
+    has_current, has_flags = current_ma.size > 0, quality.size > 0
+    usable = np.empty(0)
+    troubled, count = np.empty((16, 7), np.int64), 0
+    next_jump = 0
+    for m in range(begins.size - 1):
+        first, after = begins[m], begins[m + 1]
+        well = not stuck[m] and not (next_jump < jumped.size and jumped[next_jump] < after)
+        if has_current:
+            # All well is the rule: told without a branch a reading.
+            outside = 0
+            for i in range(first, after):
+                c = current_ma[i]
+                outside += (c < certain_low) | (c > certain_high)
+            well = well and outside == 0
+        if has_flags:
+            flags = 0
+            for i in range(first, after):
+                flags |= quality[i] & flag
+            well = well and flags == 0
+        if well:
+            continue
+        if not usable.size:
+            usable = pressure_pa.copy()
+        measured, loop, out, rate, moving, certain = 0, 0, 0, 0, 0, 0
+        for i in range(first, after):
+            p = pressure_pa[i]
+            has = p == p
+            c = current_ma[i] if has_current else math.nan
+            loop_bad = c <= failed_low or c >= failed_high
+            certain_bad = (c < certain_low or c > certain_high) and not loop_bad
+            range_bad = has and has_flags and (quality[i] & flag) != 0
+            rate_bad = next_jump < jumped.size and jumped[next_jump] == i
+            moving_bad = stuck[m] and has
+            if rate_bad:
+                next_jump += 1
+            measured += has or c == c
+            loop += loop_bad
+            out += range_bad
+            rate += rate_bad
+            moving += moving_bad
+            certain += certain_bad
+            if loop_bad or range_bad or rate_bad or moving_bad:
+                usable[i] = math.nan
+        if loop + out + rate + moving + certain == 0:
+            continue
+        if count == troubled.shape[0]:
+            more = np.empty((2 * count, 7), np.int64)
+            more[:count] = troubled
+            troubled = more
+        row = troubled[count]
+        row[0], row[1], row[2], row[3] = m, measured, loop, out
+        row[4], row[5], row[6] = rate, moving, certain
+        count += 1
+    return usable, troubled[:count].copy()
+
+
+@exactly
+def calibrated(at_us: Ints, pressure_pa: Floats, laws: Floats) -> Floats:
+    """Readings with the calibration that held at each instant.
+
+    Parameters
+    ----------
+    at_us, pressure_pa : ndarray, shape (n,)
+    laws : ndarray of float64, shape (m, 3)
+        From when [us], offset [Pa], gain [-]; ascending.
+    """
+    size = at_us.size
+    true_pa = pressure_pa.copy()
+    for k in range(laws.shape[0]):
+        from_us, offset_pa, gain = laws[k]
+        for i in range(np.searchsorted(at_us, from_us), size):
+            true_pa[i] = (pressure_pa[i] - offset_pa) * gain
+    return true_pa
+
+
+@exactly
+def repeats(at_us: Ints) -> bool:
+    """Whether an instant stands twice in ascending instants."""
+    twice = 0
+    for i in range(1, at_us.size):
+        twice += at_us[i] == at_us[i - 1]
+    return twice > 0
