@@ -37,7 +37,8 @@ _WRONG_WAY_PA = 20_000.0
 _ATMOSPHERE_PA = (78_000.0, 108_000.0)
 #: A 4-20 mA loop with the margins of NAMUR NE 43. [mA]
 _LOOP_MA = (3.5, 21.5)
-_RATE_SHORT = 0.8
+#: A box that samples at less than this part of its rate is too slow. [-]
+RATE_SHORT = 0.8
 _DEADMAN_HZ = 5.0
 
 
@@ -60,6 +61,15 @@ class Lately(NamedTuple):
 class Suspicion(NamedTuple):
     """What it looks like, and what to do."""
 
+    what: str
+    next_step: str
+
+
+class SeenWrong(NamedTuple):
+    """A suspicion from the values, and what it is about: ``unit:pot``, ``stuck:pot``, ``order``,
+    ``deadman``."""
+
+    about: str
     what: str
     next_step: str
 
@@ -91,6 +101,14 @@ def suspicions(heard: Lately, yard: Yard, pot: str) -> Iterator[Suspicion]:
     yard : Yard
     pot : str
     """
+    yield from (Suspicion(one.what, one.next_step) for one in seen_wrong(heard))
+    yield from _counter(heard)
+    yield from _clock(heard)
+    yield from _rate(heard, yard, pot)
+
+
+def seen_wrong(heard: Lately) -> Iterator[SeenWrong]:
+    """What looks wrong in the values themselves: unit, stuck, order, the dead-man's way round."""
     spoilt: set[str] = set()
     for channel in ("supply", "inlet", "pot", "nozzle"):
         values = getattr(heard, channel)
@@ -102,24 +120,23 @@ def suspicions(heard: Lately, yard: Yard, pot: str) -> Iterator[Suspicion]:
     yield from _order(heard, spoilt)
     if "pot" not in spoilt:
         yield from _deadman(heard)
-    yield from _counter(heard)
-    yield from _clock(heard)
-    yield from _rate(heard, yard, pot)
 
 
-def _channel(channel: str, values: Floats, heard: Lately) -> Suspicion | None:
+def _channel(channel: str, values: Floats, heard: Lately) -> SeenWrong | None:
     """A channel that is nought, in another unit, a raw loop current, or stuck."""
     if len(values) < ENOUGH:
         return None
     low, high = float(values.min()), float(values.max())
     if low == high == 0.0:
-        return Suspicion(
+        return SeenWrong(
+            f"stuck:{channel}",
             f"{channel} is exactly 0 all the time.",
             "Look whether the transducer is connected and has its supply voltage, and that the "
             "box does not send 0 for what it cannot measure.",
         )
     if low >= _LOOP_MA[0] and high <= _LOOP_MA[1]:
-        return Suspicion(
+        return SeenWrong(
+            f"unit:{channel}",
             f"{channel} lies between {low:.1f} and {high:.1f} Pa: that looks like the loop "
             "current in mA, sent as Pa.",
             f'Let the box send "u":"mA", and write unit = "mA" with range_pa for {channel}.',
@@ -129,7 +146,8 @@ def _channel(channel: str, values: Floats, heard: Lately) -> Suspicion | None:
     hint = pressure_hint(high) if blasted and 0.2 < high < 25_000.0 else None
     if hint and "looks like" in hint:
         unit = hint.split("looks like ")[1].split(";")[0]
-        return Suspicion(
+        return SeenWrong(
+            f"unit:{channel}",
             f"{channel} never goes above {high:.4g} Pa: that looks like {unit}, sent as Pa.",
             "Let the box multiply before it sends: 1 psi is 6894.757 Pa, 1 bar is 100000 Pa.",
         )
@@ -140,14 +158,15 @@ def _channel(channel: str, values: Floats, heard: Lately) -> Suspicion | None:
     moving = any(np.nanmax(o) - np.nanmin(o) > 50_000.0 for o in others if not np.isnan(o).all())
     toggled = np.unique(heard.deadman[~np.isnan(heard.deadman)]).size > 1
     if low == high and (moving or toggled):
-        return Suspicion(
+        return SeenWrong(
+            f"stuck:{channel}",
             f"{channel} has been exactly {low:.0f} Pa while the others moved: it is stuck.",
             "Look at the transducer's cable, at its isolating valve, and at the box's input.",
         )
     return None
 
 
-def _absolute(heard: Lately, spoilt: set[str]) -> Iterator[Suspicion]:
+def _absolute(heard: Lately, spoilt: set[str]) -> Iterator[SeenWrong]:
     """Pressures that come to rest at the atmosphere's: the transducer is an absolute one."""
     for channel in ("pot", "nozzle"):
         values = getattr(heard, channel)
@@ -157,7 +176,8 @@ def _absolute(heard: Lately, spoilt: set[str]) -> Iterator[Suspicion]:
         rest = np.sort(values)[: max(len(values) // 20, 20)]
         low, high = float(rest[0]), float(rest[-1])
         if _ATMOSPHERE_PA[0] < low and high < _ATMOSPHERE_PA[1] and high - low < 6_000.0:
-            yield Suspicion(
+            yield SeenWrong(
+                f"unit:{channel}",
                 f"{channel} comes to rest at {low / 1e3:.0f} kPa: that is the atmosphere's "
                 "pressure, as an absolute transducer shows it. Gritbook takes gauge pressure.",
                 "Let the box take the atmosphere off, or give the transducer a [[transducer."
@@ -165,7 +185,7 @@ def _absolute(heard: Lately, spoilt: set[str]) -> Iterator[Suspicion]:
             )
 
 
-def _order(heard: Lately, spoilt: set[str]) -> Iterator[Suspicion]:
+def _order(heard: Lately, spoilt: set[str]) -> Iterator[SeenWrong]:
     """Air flows from the manifold to the nozzle; a pressure that rises that way is another's."""
     for upper, lower in (("supply", "pot"), ("pot", "nozzle"), ("inlet", "supply")):
         a, b = getattr(heard, upper), getattr(heard, lower)
@@ -175,21 +195,23 @@ def _order(heard: Lately, spoilt: set[str]) -> Iterator[Suspicion]:
             continue
         higher = float(np.median(b[blasting] - a[blasting]))
         if higher > _WRONG_WAY_PA:
-            yield Suspicion(
+            yield SeenWrong(
+                "order",
                 f"While blasting {lower} is {higher / 1e3:.0f} kPa above {upper}: the two look "
                 "swapped.",
                 f"Look at the box's inputs, and swap the names {upper} and {lower} there.",
             )
 
 
-def _deadman(heard: Lately) -> Iterator[Suspicion]:
+def _deadman(heard: Lately) -> Iterator[SeenWrong]:
     """A switch whose open and shut are the wrong way round, or that never moves."""
     known = ~np.isnan(heard.deadman) & ~np.isnan(heard.pot)
     opened, shut = known & (heard.deadman == 1.0), known & (heard.deadman == 0.0)
     high, low = heard.pot > _PRESSURISED_PA, heard.pot < _VENTED_PA
     if opened.sum() >= ENOUGH and shut.sum() >= ENOUGH:
         if high[shut].mean() > 0.6 and low[opened].mean() > 0.6:
-            yield Suspicion(
+            yield SeenWrong(
+                "deadman",
                 "The dead-man is open while the pot is vented and shut while it is under pressure: "
                 "it looks inverted.",
                 "Use the switch's other contact, or let the box turn the value round: true is "
@@ -197,7 +219,8 @@ def _deadman(heard: Lately) -> Iterator[Suspicion]:
             )
     elif (high & known).sum() >= ENOUGH and (low & known).sum() >= ENOUGH:
         stands = "open" if opened.any() else "shut"
-        yield Suspicion(
+        yield SeenWrong(
+            "deadman",
             f"The dead-man has been {stands} all the time, though the pot was filled and vented.",
             "Look at the pressure switch on the return signal line, and at its two wires.",
         )
@@ -242,7 +265,7 @@ def _rate(heard: Lately, yard: Yard, pot: str) -> Iterator[Suspicion]:
         return
     rate_hz = 1.0 / float(np.median(steps_s))
     told_hz = max((box.rate_hz for box in yard.boxes_of(pot)), default=0.0)
-    if rate_hz < _RATE_SHORT * told_hz:
+    if rate_hz < RATE_SHORT * told_hz:
         yield Suspicion(
             f"It samples {rate_hz:.2g} times a second; the yard file says {told_hz:g}.",
             "Set the box faster, or write what it really does as rate_hz.",

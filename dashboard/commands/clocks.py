@@ -75,31 +75,17 @@ def clocks(
 
 def _found(folder: Path, pot: str | None) -> dict[str, list[Correction]]:
     """What is not corrected for yet, by pot."""
-    import polars as pl
-
     from analytics import frames
-    from ingest.clocks import estimate
+    from analytics.heard import clock_found
     from ingest.store import clock_rows
     from ingest.store.connection import read_window
 
-    found = {}
     with read_window(folder) as con:
-        for name, pot_id in frames.pots(con).items():
-            if pot is not None and name != pot:
-                continue
-            heard = frames.clock_messages(con, pot_id)
-            for row in clock_rows.listed(con, name):
-                if row.withdrawn_at is None:
-                    heard = heard.filter(
-                        (pl.col("arrived_at") < row.arrived_from_at)
-                        | (pl.col("arrived_at") >= row.arrived_to_at)
-                    )
-            found[name] = estimate(
-                heard["sampled_at"].cast(pl.Int64).to_numpy(),
-                heard["arrived_at"].cast(pl.Int64).to_numpy(),
-                heard["seq"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
-            )
-    return found
+        return {
+            name: clock_found(con, name, clock_rows.listed(con, name))
+            for name in frames.pots(con)
+            if pot is None or name == pot
+        }
 
 
 def _utc(at_us: int) -> str:

@@ -7,18 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dashboard.commands.options import DataOption, YardOption, data_folder, sentences, yard_path
+from dashboard.signals_words import CAUSE_WORDS
 
 if TYPE_CHECKING:
     import polars as pl
-
-#: What each cause is called; the keys are those of :data:`analytics.quality.CAUSES`.
-CAUSE_WORDS = {
-    "loop": "no measurement (broken loop, failure current)",
-    "range": "not a pressure of this channel",
-    "rate": "jumped away and back",
-    "moving": "stuck while others moved",
-    "certain": "at the end of its range: counted, with care",
-}
 
 
 def signals(
@@ -56,21 +48,13 @@ def signals(
 
 
 def _told(pot: str, faults: pl.DataFrame, rests: pl.DataFrame) -> list[str]:
-    import polars as pl
+    from analytics.box_signs import fault_totals
 
-    from analytics.quality import CAUSES
-
-    lines = []
-    for channel in faults["channel"].unique(maintain_order=True):
-        of_channel = faults.filter(pl.col("channel") == channel)
-        for cause in CAUSES:
-            bad = of_channel.filter(pl.col(f"{cause}_bad") > 0)
-            if bad.height:
-                lines.append(
-                    f"{pot} {channel}: {bad[f'{cause}_bad'].sum():,} readings "
-                    f"{CAUSE_WORDS[cause]}, in {bad.height:,} minutes, last "
-                    f"{bad['from_at'].max():%Y-%m-%d %H:%M} UTC."
-                )
+    lines = [
+        f"{pot} {row['channel']}: {row['readings']:,} readings {CAUSE_WORDS[row['cause']]}, in "
+        f"{row['minutes']:,} minutes, last {row['last_at']:%Y-%m-%d %H:%M} UTC."
+        for row in fault_totals(faults).iter_rows(named=True)
+    ]
     if not lines:
         lines.append(f"{pot}: every reading counted.")
     for row in rests.group_by("channel", maintain_order=True).last().iter_rows(named=True):
