@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from analytics import ways
-from dashboard import words
+from dashboard import units, words
 from dashboard.sheet_words import Said
 
 Span = tuple[dt.datetime, dt.datetime]
@@ -119,11 +119,12 @@ def headline(
     if is_shift:
         said += [
             Said(
-                "Area done", words.amount(found["area_m2"]), "m²",
+                "Area done", words.measure("area", found["area_m2"]), units.unit("area"),
                 "as entered" if found["area_m2"] is not None else "none entered yet",
             ),
             abrasive(found, three),
-            Said("Pace", words.amount(found["area_m2_blast_h"]), "m²/h", "a blast-on hour"),
+            Said("Pace", words.pace_h(found["area_m2_blast_h"]), units.unit("pace"),
+                 "a blast-on hour"),
         ]  # fmt: skip
     return said
 
@@ -132,19 +133,24 @@ def abrasive(found: Mapping[str, Any], three: ways.Ways) -> Said:
     """Abrasive per area by the way that is used, and how far the others are from it."""
     way = three.way(three.used)
     if way is None:
-        return Said("Abrasive", words.NONE, "kg/m²", "not known in any of three ways")
+        return Said(
+            "Abrasive", words.NONE, units.unit("per_area"), "not known in any of three ways"
+        )
     area = found["area_m2"]
     between = ""
     if area and way.name != ways.BAGS:
-        between = words.between_amounts(way.low_kg / area, way.high_kg / area, "kg/m²")
-    said = [f"{words.kilograms(way.kg)}{words.NBSP}kg by {words.BY_WAY[way.name]}"]
+        between = words.between("per_area", way.low_kg / area, way.high_kg / area)
+    said = [f"{words.with_unit('mass', way.kg)} by {words.BY_WAY[way.name]}"]
     said += [
         f"{words.BY_WAY[name]} {words.signed_percent(share)}" for name, share in three.apart.items()
     ]
     if not area:
         said.append("no area entered yet")
     per_area = three.kg_m2.get(way.name)
-    return Said("Abrasive", words.amount(per_area), "kg/m²", "; ".join(said), between)
+    return Said(
+        "Abrasive", words.measure("per_area", per_area), units.unit("per_area"), "; ".join(said),
+        between,
+    )  # fmt: skip
 
 
 _NO_WAY = {
@@ -166,13 +172,13 @@ def _way(shown: ways.Ways, name: str) -> Said:
         return Said(label, words.NONE, "", _NO_WAY[name])
     said = []
     if name in shown.kg_m2:
-        said.append(f"{words.amount(shown.kg_m2[name])}{words.NBSP}kg/m²")
+        said.append(words.with_unit("per_area", shown.kg_m2[name]))
     if name in shown.apart:
         said.append(f"{words.signed_percent(shown.apart[name])} against the one used")
     if not way.whole:
         said.append(f"saw {words.percent(way.seen_share)} of the blast time, so it is not used")
     between = "" if name == ways.BAGS else words.between_kg(way.low_kg, way.high_kg)
-    return Said(label, words.kilograms(way.kg), "kg", "; ".join(said), between)
+    return Said(label, words.measure("mass", way.kg), units.unit("mass"), "; ".join(said), between)
 
 
 def ways_notes(three: ways.Ways) -> list[str]:
@@ -182,12 +188,12 @@ def ways_notes(three: ways.Ways) -> list[str]:
     if three.level_change_kg is not None:
         more = "more" if three.level_change_kg >= 0 else "less"
         notes.append(
-            f"The pot held {words.kilograms(abs(three.level_change_kg))}{words.NBSP}kg {more} "
+            f"The pot held {words.with_unit('mass', abs(three.level_change_kg))} {more} "
             "after the last cycle than before the first; differences allow for it."
         )
         if three.outside_kg > 0:
             notes.append(
-                f"So do they for {words.kilograms(three.outside_kg)}{words.NBSP}kg tipped before "
+                f"So do they for {words.with_unit('mass', three.outside_kg)} tipped before "
                 "the first cycle or after the last."
             )
     return notes
@@ -206,6 +212,10 @@ def stairs(found: Mapping[str, Any]) -> list[Step]:
         ("nozzle", "Nozzle", found["nozzle_pa"], found["drop_pot_nozzle_pa"]),
     ):
         lost = "" if drop is None else f"{words.drop(drop)} on the way"
-        number, unit = ("not measured", "") if value is None else (words.kpa(value), "kPa")
+        number, unit = (
+            ("not measured", "")
+            if value is None
+            else (words.pressure(value), units.unit("pressure"))
+        )
         steps.append(Step(channel, label, number, unit, lost))
     return steps

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from analytics.hour_review import ELEMENT_WORDS, elements, indicators
 from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
-from dashboard import words
+from dashboard import units, words
 from ingest.stop_reasons import STOP_REASONS
 
 if TYPE_CHECKING:
@@ -75,14 +75,20 @@ def changes(sheet: Sheet, zone: ZoneInfo) -> list[str]:
         lines.append(
             f"Changed after signing: {what.lower()} {did} by {row['recorded_by']}, {at}{why}."
         )
-    for label, then, now, unit in (
-        ("Blast-on", _h(sheet.signed.blast_s), _h(sheet.total("blast_s")), "h"),
-        ("Area", sheet.signed.area_m2, sheet.total("area_m2"), "m²"),
-        ("Abrasive", sheet.signed.abrasive_kg, sheet.total("abrasive_kg"), "kg"),
+    for label, then, now, quantity in (
+        ("Blast-on", _h(sheet.signed.blast_s), _h(sheet.total("blast_s")), ""),
+        ("Area", sheet.signed.area_m2, sheet.total("area_m2"), "area"),
+        ("Abrasive", sheet.signed.abrasive_kg, sheet.total("abrasive_kg"), "mass"),
     ):
-        before, after = words.amount(then), words.amount(now)
-        if then is not None and before != after:
-            lines.append(f"{label} was {before} when signed, and is {after} {unit} now.")
+        # Whether it changed does not depend on who looks, so it is asked of the metric figure.
+        if then is None or words.amount(then) == words.amount(now):
+            continue
+        if quantity:
+            before, after = words.measure(quantity, then), words.measure(quantity, now)
+            unit = units.unit(quantity)
+        else:
+            before, after, unit = words.amount(then), words.amount(now), "h"
+        lines.append(f"{label} was {before} when signed, and is {after} {unit} now.")
     return lines
 
 
@@ -114,16 +120,25 @@ def figures(sheet: Sheet, yard: Yard) -> list[Said]:
         Said("Blast-on", words.hours(blast), "h", words.between_hours(low, high)),
         Said("Paid", words.hours(paid, 1), "h", "people times booked time") if paid is not None
         else Said("Paid", words.NONE, "", "nobody says how many people"),
-        Said("Area", words.amount(sheet.total("area_m2")), "m²", _area_more(sheet)),
-        Said("Pace", words.amount(sheet.ratio("area_m2", "blast_s", 3600.0)), "m²/blast-on h",
-             f"{words.amount(sheet.ratio('area_m2', 'paid_s', 3600.0))} a paid hour"),
-        Said("Abrasive", words.amount(sheet.ratio("abrasive_kg", "area_m2")), "kg/m²",
-             f"{words.amount(sheet.total('abrasive_kg'))} kg tipped, less what was taken back"),
-        Said("Waste left", words.amount(sheet.total("waste_kg")), "kg",
+        Said(
+            "Area", words.measure("area", sheet.total("area_m2")), units.unit("area"),
+            _area_more(sheet),
+        ),
+        Said("Pace", words.measure("pace", sheet.ratio("area_m2", "blast_s")),
+             f"{units.unit('area')}/blast-on h",
+             f"{words.measure('pace', sheet.ratio('area_m2', 'paid_s'))} a paid hour"),
+        Said("Abrasive", words.measure("per_area", sheet.ratio("abrasive_kg", "area_m2")),
+             units.unit("per_area"),
+             f"{words.with_unit('mass', sheet.total('abrasive_kg'))} tipped, less what was taken "
+             "back"),
+        Said("Waste left", words.measure("mass", sheet.total("waste_kg")), units.unit("mass"),
              "abrasive only; rust and paint not in it"),
-        Said("Air", words.amount(_free_air_m3(sheet.total("air_kg"))), "m³ free air",
-             f"theory without abrasive {words.amount(_free_air_m3(sheet.total('air_theory_kg')))}, "
-             f"times {yard.review.while_blasting_factor:g} as metered while blasting"),
+        Said("Air", words.measure("free_air_volume", _free_air_m3(sheet.total("air_kg"))),
+             f"{units.unit('free_air_volume')} free air",
+             "theory without abrasive "
+             f"{words.measure('free_air_volume', _free_air_m3(sheet.total('air_theory_kg')))}, "
+             f"times {yard.review.while_blasting_factor:g} as metered while blasting; "
+             f"{units.free_air()}"),
     ]  # fmt: skip
     if (fuel := sheet.total("fuel_l")) is not None:
         said.append(Said("Fuel", words.amount(fuel), "l"))
@@ -140,7 +155,7 @@ def figures(sheet: Sheet, yard: Yard) -> list[Said]:
 
 def _area_more(sheet: Sheet) -> str:
     again = sheet.total("reblast_m2") or 0.0
-    told = [f"{words.amount(again)} m² done over again, in no rate"] if again else []
+    told = [f"{words.with_unit('area', again)} done over again, in no rate"] if again else []
     if sheet.total("area_m2") is None:
         told.append("none entered yet")
     return "; ".join(told)
@@ -209,14 +224,14 @@ def nozzle_figures(
         What the pot did in the shift, for telling a share lost as area. [m2]
     """
     kept = pot.nozzle
-    target = words.kpa(yard.review.nozzle_target_pa)
+    target = words.with_unit("pressure", yard.review.nozzle_target_pa)
     if kept.mean_pa is None or kept.under_share is None:
         return [Said("Nozzle pressure", words.NONE, "", "not measured")]
     said = [
         Said(
-            "Nozzle pressure", words.kpa(kept.mean_pa), "kPa",
+            "Nozzle pressure", words.pressure(kept.mean_pa), units.unit("pressure"),
             f"target {target}: under it for {words.percent(kept.under_share)} of the blast time, "
-            f"{words.kpa(kept.short_pa)} kPa short in the mean",
+            f"{words.with_unit('drop', kept.short_pa)} short in the mean",
         )
     ]  # fmt: skip
     rule = "Lost by the rule of thumb"
@@ -262,7 +277,7 @@ def _as_area(lost: float, area_m2: float | None) -> str:
     """A share lost as area: what was done is what was left of it."""
     if area_m2 is None or not 0.005 <= lost < 0.9:
         return ""
-    return f"; about {words.amount(area_m2 * lost / (1.0 - lost))} m² less"
+    return f"; about {words.with_unit('area', area_m2 * lost / (1.0 - lost))} less"
 
 
 def hour_figures(pot: PotSheet, zone: ZoneInfo) -> list[Said]:
@@ -272,7 +287,11 @@ def hour_figures(pot: PotSheet, zone: ZoneInfo) -> list[Said]:
     said = []
     for name, hour in zip(("Best", "Worst"), pot.hours, strict=True):
         most = hour.use.parts[hour.most] / 1e6
-        nozzle = "" if hour.nozzle_pa is None else f"nozzle {words.kpa(hour.nozzle_pa)} kPa; "
+        nozzle = (
+            ""
+            if hour.nozzle_pa is None
+            else f"nozzle {words.with_unit('pressure', hour.nozzle_pa)}; "
+        )
         said.append(
             Said(
                 f"{name} hour, from {words.clock(hour.from_at, zone)}",

@@ -626,6 +626,17 @@ def between_amounts(low: float, high: float, unit: str) -> str:
     return f"90{NBSP}%: between {amount(low)} and {amount(high)}{NBSP}{unit}"
 
 
+def pace_h(m2_h: float | None) -> str:
+    """Area an hour, without the unit, from square metres an hour as frames hold it.
+
+    Examples
+    --------
+    >>> pace_h(12.34)
+    '12.3'
+    """
+    return measure("pace", None if m2_h is None else m2_h / 3600.0)
+
+
 def temperature(value_c: float) -> str:
     """A temperature with its unit.
 

@@ -13,7 +13,7 @@ from analytics import requirements, standing
 from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
 from analytics.pot import LEVEL_NOT_TOLD
-from dashboard import charts, data, look, words
+from dashboard import charts, data, look, units, words
 from ingest.config import Yard
 
 #: Spells that can be chosen, the newest first.
@@ -237,7 +237,7 @@ def _abrasive(
         look.put(
             look.note(
                 LEVEL_NOT_TOLD,
-                f"It used {words.kilograms(spell['used_kg'])} kg, "
+                f"It used {words.with_unit('mass', spell['used_kg'])}, "
                 f"{words.between_kg(spell['used_low_kg'], spell['used_high_kg'])}.",
             )
         )
@@ -256,29 +256,34 @@ def _abrasive(
         begin = words.day_and_time(newest["from_at"], zone)
         look.put(look.note(f"Newer work, from {begin} on, is not in this picture."))
     last = level.value.line.row(-1, named=True)
-    blast_h = level.value.blast_s / 3600.0
+    blast_s = level.value.blast_s
+    use_kg_s = spell["used_kg"] / blast_s if blast_s > 0 else None
     is_last = newest["from_at"] == spell["from_at"]
     look.put(
         look.figures(
             [
                 look.Figure(
-                    "Left in the pot", words.kilograms(last["kg"]), "kg",
+                    "Left in the pot",
+                    words.measure("mass", last["kg"], last["low_kg"], last["high_kg"]),
+                    units.unit("mass"),
                     words.between_kg(last["low_kg"], last["high_kg"]),
                     f"after the {'newest' if is_last else 'last'} cycle, "
                     f"{words.clock(last['at'], zone)}",
                 ),
                 look.Figure(
                     "Used a blast hour",
-                    words.kilograms(spell["used_kg"] / blast_h if blast_h > 0 else None), "kg/h",
+                    words.measure("use", use_kg_s),
+                    units.unit("use"),
                     origin=f"over {words.hours(level.value.blast_s)}{words.NBSP}h of blast-on time",
                 ),
                 look.Figure(
-                    "Used", words.kilograms(spell["used_kg"]), "kg",
+                    "Used", words.measure("mass", spell["used_kg"]), units.unit("mass"),
                     words.between_kg(spell["used_low_kg"], spell["used_high_kg"]),
                     f"in {words.counted(spell['cycles'], 'cycle', 'cycles')}",
                 ),
                 look.Figure(
-                    "Tipped", words.kilograms(level.value.tippings["estimate_kg"].sum()), "kg",
+                    "Tipped", words.measure("mass", level.value.tippings["estimate_kg"].sum()),
+                    units.unit("mass"),
                     origin=f"{words.counted(level.value.tippings.height, 'tipping', 'tippings')} "
                     "found in the pressures",
                 ),
@@ -313,10 +318,10 @@ def _tippings(described: Yard, tippings: pl.DataFrame) -> str:
         rows.append(
             (
                 f"{words.clock(row['from_at'], zone)} to {words.clock(row['to_at'], zone)}",
-                f"{words.kilograms(row['estimate_kg'])} ± {words.kilograms(half)}{words.NBSP}kg",
+                f"{words.measure('mass', row['estimate_kg'])} ± {words.with_unit('mass', half)}",
                 "nobody entered any"
                 if row["entered_kg"] is None
-                else f"{words.kilograms(row['entered_kg'])}{words.NBSP}kg",
+                else words.with_unit("mass", row["entered_kg"]),
             )
         )
     return look.table(("Between", "Found (90 %)", "Entered"), rows, "Times are the site's.")
