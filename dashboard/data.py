@@ -137,6 +137,10 @@ def _window() -> Iterator[duckdb.DuckDBPyConnection]:
         _one_reader.release()
 
 
+#: For modules beside this one that read for a page of their own.
+window = _window
+
+
 # --- what was shown last ---------------------------------------------------------------------
 
 

@@ -41,6 +41,7 @@ ACTIONS: dict[str, tuple[str, ...]] = {
     "sign sheets": _LEADS,
     "correct entries": _LEADS,
     "correct clocks": ("maintainer", "owner"),
+    "read refused messages again": ("maintainer", "owner"),
     "set up the yard": ("owner",),
     "look after people": ("owner",),
 }
