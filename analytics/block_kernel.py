@@ -115,7 +115,7 @@ def held(
         if known[i]:
             last = i
         if last >= 0 and at_us[i] - at_us[last] <= oldest_us:
-            said[i] = at_us[last] // block_us == at_us[i] // block_us
+            said[i] = last == i or at_us[last] // block_us == at_us[i] // block_us
             open_[i] = said[i] and deadman[last]
     return open_, said
 
@@ -156,11 +156,39 @@ def stretches(
     peaks : ndarray of float64, shape (m,)
         [Pa]
     """
+    # Counted first and written then: an array that grows makes each step of the loop dearer.
+    whole, peaks = np.empty((0, 6), np.int64), np.empty(0)
+    for _ in range(2):
+        count = _stretches(
+            at_us, first_pa, second_pa, holding, said, levels_pa, block_us, gap_us, ordinary_us,
+            at_level, whole, peaks,
+        )  # fmt: skip
+        if whole.shape[0] == 0:
+            whole, peaks = np.empty((count, 6), np.int64), np.empty(count)
+    return whole, peaks
+
+
+@exactly
+def _stretches(
+    at_us: Ints,
+    first_pa: Floats,
+    second_pa: Floats,
+    holding: Bools,
+    said: Bools,
+    levels_pa: tuple[float, float],
+    block_us: int,
+    gap_us: int,
+    ordinary_us: int,
+    at_level: bool,
+    whole: Ints,
+    peaks: Floats,
+) -> int:
     raises_pa, clears_pa = levels_pa
-    whole, peaks, count = np.empty((64, 6), np.int64), np.empty(64), 0
+    count = 0
+    written = whole.shape[0] > 0
     watched = said.size > 0
     before = -1  # the sample before, of those looked at
-    block, block_from = 0, -1
+    block_end_us, block_from = at_us[0] if at_us.size else 0, -1
     was_held = False
     begun, over_us, after, peak_pa = -1, NONE_US, UNKNOWN, 0.0
     for i in range(at_us.size + 1):
@@ -173,34 +201,31 @@ def stretches(
                 continue
             held_here = watched and holding[i]
             off = held_here or value < clears_pa
-            here = at_us[i] // block_us
-            new_block = before < 0 or here != block
-            block = here
+            new_block = at_us[i] >= block_end_us
+            if new_block:
+                block_end_us = (at_us[i] // block_us + 1) * block_us
         else:
             new_block = True
         silent = not finished and before >= 0 and at_us[i] - at_us[before] > gap_us
-        if count + 2 > whole.shape[0]:
-            more, higher = np.empty((2 * count, 6), np.int64), np.empty(2 * count)
-            more[:count], higher[:count] = whole[:count], peaks[:count]
-            whole, peaks = more, higher
         if begun >= 0 and (new_block or silent or off):
             off_us = at_us[i] if off and not new_block else NONE_US
             kept = True
             if off_us != NONE_US and after != UNKNOWN:
                 ordinary = after == RELEASE and off_us - at_us[begun] < ordinary_us
                 kept = over_us != NONE_US and not ordinary
-            if kept:
+            if kept and written:
                 row = whole[count]
                 row[KIND], row[FROM], row[OVER] = 1, at_us[begun], over_us
                 row[TO], row[OFF], row[AFTER] = at_us[before], off_us, after
                 peaks[count] = peak_pa
-                count += 1
+            count += kept
             begun = -1
         if new_block and before >= 0:
-            row = whole[count]
-            row[KIND], row[FROM], row[OVER] = 0, at_us[block_from], NONE_US
-            row[TO], row[OFF], row[AFTER] = at_us[before], NONE_US, UNKNOWN
-            peaks[count] = math.nan
+            if written:
+                row = whole[count]
+                row[KIND], row[FROM], row[OVER] = 0, at_us[block_from], NONE_US
+                row[TO], row[OFF], row[AFTER] = at_us[before], NONE_US, UNKNOWN
+                peaks[count] = math.nan
             count += 1
         if finished:
             break
@@ -217,4 +242,4 @@ def stretches(
                 over_us = at_us[i]
             peak_pa = max(peak_pa, value)
         before, was_held = i, held_here
-    return whole[:count].copy(), peaks[:count].copy()
+    return count

@@ -20,6 +20,7 @@ A transducer that sends pascals is judged by the current that its range says it 
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -158,15 +159,15 @@ class Transducer:
         Bit of what ingest found outside of what the channel can have.
     span_pa : float
         Of the transducer. [Pa]
-    low_pa : float or None
-        Pressure at the lower end of the loop current's range; ``None``: nothing is known of the
+    low_pa : float
+        Pressure at the lower end of the loop current's range; NaN: nothing is known of the
         transducer, so no loop current can be read. [Pa gauge]
     """
 
     channel: str
     flag: int
     span_pa: float
-    low_pa: float | None
+    low_pa: float
 
 
 def judge(
@@ -199,18 +200,18 @@ def judge(
 
     begins = kernel.minute_begins(at_us, MINUTE_S * _US)
     minute_us = at_us[begins[:-1]] // (MINUTE_S * _US) * (MINUTE_S * _US)
-    pressures, currents = {}, {}
+    pressures, currents, laws = {}, {}, {}
     moved, readings = {}, {}
     for of, (pressure_pa, current_ma) in channels.items():
-        if of.low_pa is not None:
-            low_ma, high_ma = LOOP_MA
-            scale_pa_ma = of.span_pa / (high_ma - low_ma)
+        low_ma, high_ma = LOOP_MA
+        law = (low_ma, of.low_pa, of.span_pa / (high_ma - low_ma))
+        if math.isnan(of.low_pa):
+            law, current_ma = (low_ma, math.nan, math.nan), np.zeros(0)
+        elif current_ma.size:
             pressure_pa, current_ma = kernel.read(
-                fixed(pressure_pa), fixed(current_ma), of.low_pa, scale_pa_ma, low_ma
+                fixed(pressure_pa), fixed(current_ma), of.low_pa, law[2], low_ma
             )
-        else:
-            current_ma = np.zeros(0)
-        pressures[of], currents[of] = fixed(pressure_pa), fixed(current_ma)
+        pressures[of], currents[of], laws[of] = fixed(pressure_pa), fixed(current_ma), law
         moved[of], readings[of] = kernel.minute_moves(pressures[of], begins, of.span_pa)
     usable, troubled = {}, {}
     for of, pressure_pa in pressures.items():
@@ -223,6 +224,7 @@ def judge(
             pressure_pa, currents[of], quality, of.flag, begins, stuck,
             kernel.jumps(at_us, pressure_pa, FASTEST_PA_S[of.channel], NEIGHBOUR_S),
             (*FAILURE_MA, *MEASURING_MA),
+            laws[of],
         )  # fmt: skip
         usable[of.channel] = fixed(counting_pa) if counting_pa.size else pressure_pa
         found[:, 0] = minute_us[found[:, 0]]

@@ -24,17 +24,19 @@ _US = 1_000_000
 def minute_begins(at_us: Ints, minute_us: int) -> Ints:
     """Index of the first sample of each minute that has any, and the number of samples."""
     size = at_us.size
-    count = 0
+    # At most one a sample and one a minute between the ends; a division a minute, not a sample.
+    most = 0
+    if size:
+        most = min(size, at_us[size - 1] // minute_us - at_us[0] // minute_us + 1)
+    begins, count = np.empty(most + 1, np.int64), 0
+    end_us = at_us[0] if size else 0
     for i in range(size):
-        count += i == 0 or at_us[i] // minute_us != at_us[i - 1] // minute_us
-    begins = np.empty(count + 1, np.int64)
-    count = 0
-    for i in range(size):
-        if i == 0 or at_us[i] // minute_us != at_us[i - 1] // minute_us:
+        if at_us[i] >= end_us:
             begins[count] = i
             count += 1
+            end_us = (at_us[i] // minute_us + 1) * minute_us
     begins[count] = size
-    return begins
+    return begins[: count + 1]
 
 
 @exactly
@@ -44,16 +46,14 @@ def read(
     """Pressures and loop currents of a transducer, each from the other where it was not sent."""
     size = pressure_pa.size
     pressures, currents = np.empty(size), np.empty(size)
-    has_current = current_ma.size == size
     for i in range(size):
         p = pressure_pa[i]
         if p == p:
             pressures[i] = p
             currents[i] = low_ma + (p - low_pa) / scale_pa_ma
         else:
-            c = current_ma[i] if has_current else math.nan
-            currents[i] = c
-            pressures[i] = low_pa + (c - low_ma) * scale_pa_ma
+            currents[i] = current_ma[i]
+            pressures[i] = low_pa + (current_ma[i] - low_ma) * scale_pa_ma
     return pressures, currents
 
 
@@ -79,7 +79,18 @@ def minute_moves(pressure_pa: Floats, begins: Ints, span_pa: float) -> tuple[Flo
 @exactly
 def jumps(at_us: Ints, pressure_pa: Floats, fastest_pa_s: float, neighbour_s: float) -> Ints:
     """Index of each reading that is a jump away and back; :func:`analytics.quality.rate_ok`."""
-    found = np.empty(16, np.int64)
+    # Counted first and written then: an array that grows makes each step of the loop dearer.
+    count = _jumps(at_us, pressure_pa, fastest_pa_s, neighbour_s, np.empty(0, np.int64))
+    found = np.empty(count, np.int64)
+    if count:
+        _jumps(at_us, pressure_pa, fastest_pa_s, neighbour_s, found)
+    return found
+
+
+@exactly
+def _jumps(
+    at_us: Ints, pressure_pa: Floats, fastest_pa_s: float, neighbour_s: float, found: Ints
+) -> int:
     count = 0
     here = -1
     step_pa, fast = 0.0, False
@@ -88,9 +99,12 @@ def jumps(at_us: Ints, pressure_pa: Floats, fastest_pa_s: float, neighbour_s: fl
         if p != p:
             continue
         if here >= 0:
-            next_s = (at_us[i] - at_us[here]) / 1_000_000
-            next_pa = p - pressure_pa[here]
-            next_fast = abs(next_pa) > fastest_pa_s * next_s and 0 < next_s <= neighbour_s
+            next_us, next_pa = at_us[i] - at_us[here], p - pressure_pa[here]
+            next_fast = False
+            # Nearly every step is told from a fast one without a division.
+            if abs(next_pa) * 1.001e6 > fastest_pa_s * next_us:
+                next_s = next_us / 1_000_000
+                next_fast = abs(next_pa) > fastest_pa_s * next_s and 0 < next_s <= neighbour_s
             # Back to where it was: else two steps in opposite directions would make the middle one
             # wrong.
             if (
@@ -99,15 +113,12 @@ def jumps(at_us: Ints, pressure_pa: Floats, fastest_pa_s: float, neighbour_s: fl
                 and step_pa * next_pa < 0
                 and abs(step_pa + next_pa) < 0.5 * min(abs(step_pa), abs(next_pa))
             ):
-                if count == found.size:
-                    more = np.empty(2 * count, np.int64)
-                    more[:count] = found
-                    found = more
-                found[count] = here
+                if found.size:
+                    found[count] = here
                 count += 1
             step_pa, fast = next_pa, next_fast
         here = i
-    return found[:count].copy()
+    return count
 
 
 @exactly
@@ -120,13 +131,14 @@ def judge(
     stuck: Bools,
     jumped: Ints,
     bands_ma: tuple[float, float, float, float],
+    law: tuple[float, float, float],
 ) -> tuple[Floats, Ints]:
     """Readings that count, and how many of each minute do not.
 
     Parameters
     ----------
     pressure_pa, current_ma : ndarray, shape (n,)
-        As read; the current may have no length where it is not known at all.
+        As read; the current has no length where none was sent.
     quality : ndarray of int32, shape (n,)
         What ingest found; no length: nothing.
     flag : int
@@ -139,6 +151,9 @@ def judge(
         From :func:`jumps`.
     bands_ma : tuple of float
         Failure at and below, at and above; uncertain below, above.
+    law : tuple of float
+        What gives the current from the pressure where none was sent: current at the low end of the
+        range [mA], pressure there [Pa], and [Pa/mA]; NaN where no current can be reckoned.
 
     Returns
     -------
@@ -149,20 +164,25 @@ def judge(
         :data:`analytics.quality.CAUSES` how many.
     """
     failed_low, failed_high, certain_low, certain_high = bands_ma
-    has_current, has_flags = current_ma.size > 0, quality.size > 0
+    low_ma, low_pa, scale_pa_ma = law
+    was_sent, has_flags = current_ma.size > 0, quality.size > 0
     usable = np.empty(0)
     troubled, count = np.empty((16, 7), np.int64), 0
     next_jump = 0
     for m in range(begins.size - 1):
         first, after = begins[m], begins[m + 1]
         well = not stuck[m] and not (next_jump < jumped.size and jumped[next_jump] < after)
-        if has_current:
-            # All well is the rule: told without a branch a reading.
-            outside = 0
+        # All well is the rule: told without a branch a reading.
+        outside = 0
+        if was_sent:
             for i in range(first, after):
                 c = current_ma[i]
                 outside += (c < certain_low) | (c > certain_high)
-            well = well and outside == 0
+        elif scale_pa_ma == scale_pa_ma:
+            for i in range(first, after):
+                c = low_ma + (pressure_pa[i] - low_pa) / scale_pa_ma
+                outside += (c < certain_low) | (c > certain_high)
+        well = well and outside == 0
         if has_flags:
             flags = 0
             for i in range(first, after):
@@ -176,7 +196,7 @@ def judge(
         for i in range(first, after):
             p = pressure_pa[i]
             has = p == p
-            c = current_ma[i] if has_current else math.nan
+            c = current_ma[i] if was_sent else low_ma + (p - low_pa) / scale_pa_ma
             loop_bad = c <= failed_low or c >= failed_high
             certain_bad = (c < certain_low or c > certain_high) and not loop_bad
             range_bad = has and has_flags and (quality[i] & flag) != 0

@@ -7,6 +7,7 @@ figures are derived, so that a corrected calibration corrects history.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -147,7 +148,7 @@ def judged_arrays(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> Judge
             channel=channel,
             flag=int(_BAD_BIT[channel]),
             span_pa=USUAL_SPAN_PA if law is None else law.high_pa - law.low_pa,
-            low_pa=None if law is None else law.low_pa,
+            low_pa=math.nan if law is None else law.low_pa,
         )
         current_ma = float_array(sent_ma) if sent_ma is not None and known_ma else nothing
         channels[of] = (float_array(sent_pa), current_ma)
