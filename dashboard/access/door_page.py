@@ -26,13 +26,17 @@ def _colours(palette: Palette) -> str:
     return "".join(f"--gb-{f.name}:{getattr(palette, f.name)};" for f in fields(palette))
 
 
+#: The pages' own letters, which Streamlit brings along, under a path that is open to everybody.
+LETTERS_PATH = "/access/letters.woff2"
+
 _STYLE = (
+    f"@font-face{{font-family:Letters;font-weight:200 900;src:url({LETTERS_PATH})}}"
     f":root{{color-scheme:light dark;{_colours(LIGHT)}}}"
     f"@media (prefers-color-scheme:dark){{:root{{{_colours(DARK)}}}}}"
     """
 *{box-sizing:border-box}
 body{margin:0;background:var(--gb-ground);color:var(--gb-ink);line-height:1.4;
- font:17px/1.4 "Source Sans","Source Sans 3","Source Sans Pro",system-ui,sans-serif}
+ font:17px/1.4 Letters,system-ui,sans-serif}
 main{max-width:1180px;margin:0 auto;padding:12px 24px 64px}
 .gb-head{border-bottom:3px solid var(--gb-ink);padding-bottom:14px}
 .gb-mark{font-size:1.5rem;font-weight:800;letter-spacing:-.02em;line-height:1}
@@ -86,6 +90,7 @@ def _digest(text: str) -> str:
 #: What these pages may do: nothing but their own style, their own few lines, and forms to us.
 POLICY = (
     f"default-src 'none'; style-src {_digest(_STYLE)}; script-src {_digest(_SCRIPT)}; "
+    "font-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 

@@ -16,10 +16,17 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, quote, urlsplit
 
+import streamlit
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import HTTPConnection, Request
-from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+)
 from starlette.routing import BaseRoute, Route
 
 from dashboard import words
@@ -81,6 +88,7 @@ class Gate:
 def routes() -> list[BaseRoute]:
     """Where browsers sign in and out."""
     return [
+        Route(door_page.LETTERS_PATH, _letters, methods=["GET"]),
         Route(SIGN_IN_PATH, _show_sign_in, methods=["GET"]),
         Route(SIGN_IN_PATH, _sign_in, methods=["POST"]),
         Route(ME_PATH, _show_me, methods=["GET"]),
@@ -151,6 +159,14 @@ def _with_headers(send: Send) -> Send:
 
 
 # --- the doors -------------------------------------------------------------------------------
+
+
+def _letters(request: Request) -> Response:
+    folder = Path(streamlit.__file__).parent / "static" / "static" / "media"
+    found = sorted(folder.glob("SourceSansVF-Upright*.woff2"))
+    if not found:
+        return Response(status_code=404)  # the browser takes the system's own
+    return FileResponse(found[0], headers={"cache-control": "max-age=86400"})
 
 
 def _show_sign_in(request: Request) -> Response:

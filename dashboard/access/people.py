@@ -6,6 +6,8 @@ import os
 import sqlite3
 import time
 import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
@@ -150,8 +152,8 @@ def set_role(data: Path, name: str, role: str, by: str = "") -> None:
     _refuse_unknown_role(role)
     with window(data, write=True) as con:
         shown = _found(con, name)
-        con.execute("UPDATE person SET role = ? WHERE key = ?", [role, folded(name)])
-        _refuse_without_owner(con)
+        with _keeping_an_owner(con):
+            con.execute("UPDATE person SET role = ? WHERE key = ?", [role, folded(name)])
     audit.note(data, "role changed", shown, role=role, **_by(by))
 
 
@@ -165,9 +167,9 @@ def set_disabled(data: Path, name: str, disabled: bool, by: str = "") -> None:
     """
     with window(data, write=True) as con:
         shown = _found(con, name)
-        con.execute("UPDATE person SET disabled = ? WHERE key = ?", [disabled, folded(name)])
+        with _keeping_an_owner(con):
+            con.execute("UPDATE person SET disabled = ? WHERE key = ?", [disabled, folded(name)])
         con.execute("DELETE FROM session WHERE key = ?", [folded(name)])
-        _refuse_without_owner(con)
     audit.note(data, "disabled" if disabled else "enabled", shown, **_by(by))
 
 
@@ -252,9 +254,15 @@ def _found(con: sqlite3.Connection, name: str) -> str:
     return str(row[0])
 
 
-def _refuse_without_owner(con: sqlite3.Connection) -> None:
-    left = con.execute("SELECT 1 FROM person WHERE role = 'owner' AND NOT disabled").fetchall()
-    if not left and con.execute("SELECT 1 FROM person WHERE role = 'owner'").fetchall():
+@contextmanager
+def _keeping_an_owner(con: sqlite3.Connection) -> Iterator[None]:
+    def owners() -> int:
+        found = con.execute("SELECT count(*) FROM person WHERE role = 'owner' AND NOT disabled")
+        return int(found.fetchone()[0])
+
+    before = owners()
+    yield
+    if before and not owners():
         raise AccessError("No owner would be left who can sign in.", "Make somebody owner first.")
 
 

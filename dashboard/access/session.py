@@ -136,11 +136,11 @@ def seen() -> None:
 
 
 def who_is_here(here: Person) -> str:
-    """HTML for the masthead: who is signed in, as the way to sign out; empty where nobody has to."""
+    """HTML for the masthead: who is signed in, as the way to sign out; empty: nobody has to."""
     if not here.signed_in:
         return ""
-    role = html.escape(roles.ROLE_WORDS[here.role])
-    return f'<a class="gb-me" href="{ME_PATH}" target="_self"><b>{html.escape(here.name)}</b>{role}</a>'
+    called = f"<b>{html.escape(here.name)}</b>{html.escape(roles.ROLE_WORDS[here.role])}"
+    return f'<a class="gb-me" href="{ME_PATH}">{called}</a>'
 
 
 def token() -> str:

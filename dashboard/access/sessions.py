@@ -72,13 +72,13 @@ def find(data: Path, token: str) -> Session | None:
 
 
 def seen(data: Path, token: str) -> None:
-    """Note that whoever holds a token did something."""
+    """Note that whoever holds a token did something; a session that is over stays over."""
     now = _now_us()
     with window(data) as con:
         row = con.execute(
             "SELECT seen_us FROM session WHERE token_hash = ?", [token_hash(token)]
         ).fetchone()
-    if row and row[0] < now - _NOTED_EVERY_S * 1_000_000:
+    if row and now - IDLE_S * 1_000_000 < row[0] < now - _NOTED_EVERY_S * 1_000_000:
         with window(data, write=True) as con:
             con.execute(
                 "UPDATE session SET seen_us = ? WHERE token_hash = ?", [now, token_hash(token)]
