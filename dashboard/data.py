@@ -74,6 +74,8 @@ RECENT = dt.timedelta(minutes=10)
 NOTICES_BACK = dt.timedelta(days=14)
 #: Most points of a line in a chart, and in the small trace of a card.
 CHART_POINTS, CARD_POINTS = 2000, 240
+#: What is drawn of a pot.
+PRESSURES = ("supply_pa", "pot_pa", "nozzle_pa")
 #: Most rows of the log book that a page reads.
 NEWEST_ROWS = 400
 #: Readings of one cycle that a page shows; the rest is in the download.
@@ -458,16 +460,27 @@ def trace(
     data: str, yard_changed_ns: int, pot: str, from_at: dt.datetime, to_at: dt.datetime
 ) -> pl.DataFrame:
     """Calibrated pressures of a pot for a chart, thinned with every peak kept."""
-    described = yard()
+    frame = _pressures(pot, from_at, to_at)
+    if frame is None:
+        return pl.DataFrame(schema=traces.TRACE_SCHEMA)
+    return traces.thinned(frame, PRESSURES, yard().gap_s(pot), CHART_POINTS)
+
+
+def pressures_file(pot: str, from_at: dt.datetime, to_at: dt.datetime) -> str:
+    """Every calibrated pressure of a stretch as CSV, [Pa]; made when somebody asks for the file."""
+    frame = _pressures(pot, from_at, to_at)
+    if frame is None:
+        return "sampled_at," + ",".join(PRESSURES) + "\n"
+    return frame.select("sampled_at", *PRESSURES).write_csv()
+
+
+def _pressures(pot: str, from_at: dt.datetime, to_at: dt.datetime) -> pl.DataFrame | None:
     with _window() as con:
         pot_id = frames.pots(con).get(pot)
         if pot_id is None:
             return pl.DataFrame(schema=traces.TRACE_SCHEMA)
         rows = frames.samples(con, pot_id, from_at, to_at)
-    frame = signals(rows, pipeline.transducer_laws(described, pot))
-    return traces.thinned(
-        frame, ("supply_pa", "pot_pa", "nozzle_pa"), described.gap_s(pot), CHART_POINTS
-    )
+    return signals(rows, pipeline.transducer_laws(yard(), pot))
 
 
 @st.cache_data(ttl=_TRACE_TTL_S, max_entries=16, show_spinner=False)

@@ -132,13 +132,25 @@ CYCLE_WORDS = {
     "press_delay": "Answer [s]",
     "pressurise": "To 90 % [s]",
     "exhaust": "Exhaust [s]",
-    "supply": "Manifold [kPa]",
-    "pot": "Pot [kPa]",
-    "nozzle": "Nozzle [kPa]",
+    "supply": "Manifold",
+    "pot": "Pot",
+    "nozzle": "Nozzle",
     "began": "Began by",
     "ended": "Ended by",
     "counts": "Counted",
 }
+
+
+def cycle_heading(name: str) -> str:
+    """Heading of a column of the cycles table, with the viewer's unit.
+
+    Examples
+    --------
+    >>> cycle_heading("pot"), cycle_heading("lasted")
+    ('Pot [kPa]', 'Open [s]')
+    """
+    is_pressure = name in ("supply", "pot", "nozzle")
+    return f"{CYCLE_WORDS[name]} [{units.unit('pressure')}]" if is_pressure else CYCLE_WORDS[name]
 
 
 def _number(value: float, digits: int) -> str:

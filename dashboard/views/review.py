@@ -10,7 +10,18 @@ import polars as pl
 import streamlit as st
 
 from analytics import pipeline, stretches, ways
-from dashboard import charts, data, look, review_words, sheet_page, sheet_words, words
+from dashboard import (
+    charts,
+    data,
+    look,
+    review_words,
+    sheet_page,
+    sheet_words,
+    timeline,
+    units,
+    words,
+)
+from dashboard.chart_table import chart_with_table
 from ingest.config import Yard
 
 WHOLE_DAY = "A whole day"
@@ -84,6 +95,9 @@ def _nothing_yet() -> str:
 
 def _keep_in_address(name: str, key: str) -> None:
     value = st.session_state[key]
+    # A stretch of another shift or day is not in this one; another pot's has the same times.
+    if name in ("shift", "day"):
+        timeline.forget()
     st.query_params[name] = value.isoformat() if isinstance(value, dt.date) else str(value)
 
 
@@ -250,33 +264,19 @@ def _time_use(found: dict[str, Any]) -> None:
 def _timeline(
     described: Yard, version: data.Version, choice: Choice, stretch: data.PotStretch
 ) -> None:
-    zone = described.site.zone
     look.put(
         look.heading(
             "Pressures and dead-man",
-            "Shaded: dead-man open. Grey: no data. Drawn with every peak kept; figures are made "
-            "from all readings, not from this drawing.",
+            "Shaded: dead-man open. Grey: no data. Choose a length, or drag over the chart, to "
+            "come closer: it is then read anew.",
         )
     )
-    there = charts.wall(choice.from_at, zone)
     # Under way it is drawn up to the last whole minute, so that it is not read anew each time.
     to_at = min(choice.to_at, pipeline.utc_now().replace(second=0, microsecond=0))
-    begin, end = ((at + there.offset).replace(microsecond=0) for at in (choice.from_at, to_at))
-    if end - begin < dt.timedelta(minutes=2):
+    if to_at - choice.from_at < dt.timedelta(minutes=2):
         look.put(look.note("This stretch has only just begun.", "Look again in a few minutes."))
         return
-    view = st.slider(
-        "From and to", min_value=begin, max_value=end, value=(begin, end), format="HH:mm",
-        step=dt.timedelta(minutes=1), key=f"review-view-{choice.pot}-{choice.from_at}",
-    )  # fmt: skip
-    last = max(view[1], view[0] + dt.timedelta(minutes=1))
-    chosen = (view[0] - there.offset, last - there.offset)
-    trace = data.kept(
-        data.trace, version.data, version.yard_changed_ns, choice.pot, chosen[0], chosen[1]
-    )
-    spans = list(stretch.cycles.select("pressed_at", "released_at").iter_rows())
-    chart = charts.pressures(trace.value, spans, stretch.silent, chosen, zone, look.palette())
-    st.altair_chart(chart, theme=None, width="stretch")
+    timeline.show(described, version, choice.pot, (choice.from_at, to_at), stretch)
 
 
 def _cycles(
@@ -300,11 +300,11 @@ def _cycles(
             "Opened": st.column_config.TextColumn(width="small"),
         }
         | {
-            words.CYCLE_WORDS[name]: st.column_config.NumberColumn(format="%.1f", width=None)
+            words.cycle_heading(name): st.column_config.NumberColumn(format="%.1f", width=None)
             for name in ("lasted", "blast", "press_delay", "pressurise", "exhaust")
         }
         | {
-            words.CYCLE_WORDS[name]: st.column_config.NumberColumn(format="%.0f")
+            words.cycle_heading(name): st.column_config.NumberColumn(format="%.0f")
             for name in ("supply", "pot", "nozzle")
         },
     )  # fmt: skip
@@ -337,14 +337,14 @@ def _cycle_table(described: Yard, cycles: pl.DataFrame) -> pl.DataFrame:
         "press_delay": cycles["press_delay_s"],
         "pressurise": cycles["pressurise_s"],
         "exhaust": cycles["exhaust_s"],
-        "supply": cycles["supply_pa"] / 1000,
-        "pot": cycles["pot_pa"] / 1000,
-        "nozzle": cycles["nozzle_pa"] / 1000,
+        "supply": cycles["supply_pa"] / units.factor("pressure"),
+        "pot": cycles["pot_pa"] / units.factor("pressure"),
+        "nozzle": cycles["nozzle_pa"] / units.factor("pressure"),
         "began": pl.Series([words.BEGAN_WORDS[b] for b in cycles["began_by"]]),
         "ended": pl.Series([words.ENDED_WORDS[e] for e in cycles["ended_by"]]),
         "counts": pl.Series(counts),
     }
-    return pl.DataFrame({words.CYCLE_WORDS[name]: column for name, column in columns.items()})
+    return pl.DataFrame({words.cycle_heading(name): column for name, column in columns.items()})
 
 
 def _step(key: str, by: int, last: int) -> None:
@@ -394,7 +394,12 @@ def _one_cycle(
         chart = charts.pressures(
             trace.value, spans, stretch.silent, view, zone, look.palette(), height=240
         )
-        st.altair_chart(chart, theme=None, width="stretch")
+        chart_with_table(
+            chart, timeline.table(trace.value, described), key="review-cycle",
+            says=f"Pressures of cycle {called(st.session_state[key])}.",
+            file=f"{choice.pot}-cycle-{row['pressed_at']:%Y-%m-%dT%H%M%S}",
+            whole=lambda: data.pressures_file(choice.pot, *view),
+        )  # fmt: skip
         if st.toggle("Show the readings of this cycle, as they were kept", key="review-readings"):
             _readings(version, choice, row)
 
