@@ -22,6 +22,7 @@ from ingest.errors import YardFileError
 from ingest.findings import Finding, Status
 from ingest.health import read_health
 from ingest.store.connection import store_path
+from ingest.store.shards import shards_of
 from ingest.yard_sources import SerialLine
 
 _FREE_WARN_BYTES, _FREE_FAIL_BYTES = 2 << 30, 200 << 20
@@ -62,7 +63,12 @@ def check_all(
     yield from check_clock(yard, data, now)
     yield from check_sizes(yard, data)
     running = check_ingest(data, now)
-    yield running
+    workers = shards_of(data)
+    # Where workers take the broker's messages, an ingest besides is needed for other lines only.
+    if not workers or running.status == "ok" or yard.serial or yard.modbus:
+        yield running
+    for folder in workers:
+        yield check_ingest(folder, now, f"worker {folder.name}", f"--worker {folder.name}")
     yield from check_publishing(yard, data)
     if yard.mqtt is not None:
         yield from check_broker(yard, burst)
@@ -179,30 +185,32 @@ def check_clock(yard: Yard, data: Path, now: dt.datetime) -> Iterator[Finding]:
     )
 
 
-def check_ingest(data: Path, now: dt.datetime) -> Finding:
-    """Whether ingest runs, and whether it is well."""
-    start = "Start it with `gritbook ingest`."
+def check_ingest(
+    data: Path, now: dt.datetime, subject: str = "ingest", option: str = ""
+) -> Finding:
+    """Whether ingest, or a worker of it, runs, and whether it is well."""
+    start = f"Start it with `{f'gritbook ingest {option}'.strip()}`."
     try:
         health = read_health(data)
         written_at = dt.datetime.fromisoformat(health["written_at"]) if health else None
     except (OSError, ValueError, KeyError) as error:
-        return Finding("ingest", "warn", f"Its health file cannot be read: {error}.", start)
+        return Finding(subject, "warn", f"Its health file cannot be read: {error}.", start)
     if health is None or written_at is None:
-        return Finding("ingest", "warn", "It has not run yet.", start)
+        return Finding(subject, "warn", "It has not run yet.", start)
     if not health.get("running"):
         return Finding(
-            "ingest", "warn", f"It was stopped at {written_at:%Y-%m-%d %H:%M} UTC.", start
+            subject, "warn", f"It was stopped at {written_at:%Y-%m-%d %H:%M} UTC.", start
         )
     if now - written_at > _HEALTH_STALE:
         return Finding(
-            "ingest", "fail",
+            subject, "fail",
             f"It has given no sign of life since {written_at:%Y-%m-%d %H:%M:%S} UTC.", start,
         )  # fmt: skip
     trouble = health.get("trouble") or {}
     if trouble:
         who, what = next(iter(trouble.items()))
-        return Finding("ingest", "warn", f"It runs, with trouble at {who}: {what}")
-    return Finding("ingest", "ok", f"It runs; {health.get('messages', 0):,} messages since start.")
+        return Finding(subject, "warn", f"It runs, with trouble at {who}: {what}")
+    return Finding(subject, "ok", f"It runs; {health.get('messages', 0):,} messages since start.")
 
 
 def check_broker(yard: Yard, burst: bool) -> Iterator[Finding]:

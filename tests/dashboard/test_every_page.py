@@ -116,7 +116,6 @@ def test_a_page_is_fit_to_be_read(
         # The first page's address is the site's own.
         page.goto(f"{shown.address}/{'' if way is PAGES[0] else way.path}")
         settle(page)
-        page.screenshot(path=shown.pictures / f"{way.path}-{size}-{scheme}.png", full_page=True)
         seen = page.evaluate("window.seenForbidden")
         assert not seen, seen
         assert not FORBIDDEN.search(page.inner_text("body"))
@@ -125,5 +124,10 @@ def test_a_page_is_fit_to_be_read(
         )
         assert findings(page) == []
         assert errors == []
+        # The page scrolls within the window, so the window is made as high as the page.
+        tall = page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
+        page.set_viewport_size({"width": width, "height": min(int(tall) + 20, 9000)})
+        settle(page)
     finally:
+        page.screenshot(path=shown.pictures / f"{way.path}-{size}-{scheme}.png")
         page.context.close()

@@ -410,3 +410,33 @@ def test_checking_changes_nothing(tmp_path: Path, data: Path) -> None:
     before, files = rows(), sorted(data.rglob("*"))
     list(checks.check_all(path, data))
     assert (rows(), sorted(data.rglob("*"))) == (before, files)
+
+
+def test_workers_are_looked_after_one_by_one(tmp_path: Path) -> None:
+    from ingest.health import HEALTH_NAME
+    from ingest.store.connection import write_window
+    from ingest.store.shards import worker_folder
+
+    yard = tmp_path / "yard.toml"
+    yard.write_text(
+        '[site]\nname = "yard"\ntime_zone = "UTC"\n[[pot]]\nname = "pot-1"\nvolume_m3 = 0.184\n'
+        "plate_pa = 862000\n"
+    )
+    data = tmp_path / "data"
+    for name, ago_s in (("east", 1), ("west", 600)):
+        folder = worker_folder(data, name)
+        with write_window(folder):
+            pass
+        written_at = (NOW - dt.timedelta(seconds=ago_s)).isoformat()
+        (folder / HEALTH_NAME).write_text(
+            json.dumps({"written_at": written_at, "running": True, "messages": 5})
+        )
+    found = {
+        f.subject: (f.status, f.next_step)
+        for f in checks.check_all(yard, data, NOW, burst=False)
+        if f.subject == "ingest" or f.subject.startswith("worker")
+    }
+    assert found == {
+        "worker east": ("ok", ""),
+        "worker west": ("fail", "Start it with `gritbook ingest --worker west`."),
+    }
