@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, look, navigation, words
+from dashboard import data, entry_drafts, look, navigation, viewer_units, words
 from dashboard.access import session
 
 st.set_page_config(page_title="Gritbook", layout="wide", initial_sidebar_state="collapsed")
@@ -35,6 +35,7 @@ with look.sentences():
                 f'<div class="gb-site">{look.shown(site)}</div></div>{session.who_is_here(viewer)}'
                 "</div>"
             )
+        viewer_units.switch()
         navigation.main_ways(here)
     navigation.other_ways(here)
     if data.yard().site.invented:
@@ -42,3 +43,4 @@ with look.sentences():
     if looser := words.loosened(data.yard()):
         look.put(f'<p class="gb-loose">{look.shown(looser)}</p>')
     page.run()
+entry_drafts.keep()

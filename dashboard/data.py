@@ -48,7 +48,7 @@ from analytics.nozzle_kept import OwnEffect, own_effect
 from analytics.present import Present, present
 from analytics.shift_rows import MEASURES
 from analytics.signals import signals
-from dashboard import printed_record as printed
+from dashboard import units as units_of
 from dashboard import words
 from dashboard.access import roles, session
 from dashboard.commands.options import data_folder, yard_path
@@ -185,6 +185,13 @@ def kept(read: Callable[..., T], *arguments: object) -> Shown[T]:
 
 
 # --- versions --------------------------------------------------------------------------------
+
+
+class Made(NamedTuple):
+    """A report: its number, and what it is as a file."""
+
+    number: str
+    content: bytes
 
 
 class Version(NamedTuple):
@@ -417,12 +424,27 @@ def lives_learned(
         return upkeep_ahead.lives_learned(con, yard())
 
 
-def printed_record(version: Version, pot: str) -> str:
-    """The record of a pot to print, as HTML."""
-    now = pipeline.utc_now()
-    with _window() as con:
-        told = printed.record_of(con, yard(), now, [pot])
-    return printed.page(told, yard(), now)
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def report(version: Version, what: str, of: str, kind: str, paper: str, units: str) -> Made:
+    """A report as a file to download.
+
+    Parameters
+    ----------
+    version : Version
+        What its figures rest on.
+    what, of : str
+        Key of :data:`dashboard.reports.content.KINDS`, and which one: a shift, a month as
+        ``2026-11``, a pot; empty for the upkeep of all pots.
+    kind, paper, units : str
+        ``pdf`` or ``html``, ``a4`` or ``letter``, and the viewer's units.
+    """
+    from dashboard.reports import writing
+
+    described, now = yard(), pipeline.utc_now()
+    with units_of.use(units_of.CHOICES[units]):
+        with _window() as con:
+            composed = writing.composed(con, described, now, what, of)
+        return Made(composed.number, writing.made(composed, kind, paper))
 
 
 # --- a shift reviewed ------------------------------------------------------------------------
@@ -478,7 +500,7 @@ def _pressures(pot: str, from_at: dt.datetime, to_at: dt.datetime) -> pl.DataFra
     with _window() as con:
         pot_id = frames.pots(con).get(pot)
         if pot_id is None:
-            return pl.DataFrame(schema=traces.TRACE_SCHEMA)
+            return None
         rows = frames.samples(con, pot_id, from_at, to_at)
     return signals(rows, pipeline.transducer_laws(yard(), pot))
 
@@ -774,6 +796,12 @@ def withdraw(record_id: str, by: str, reason: str) -> str:
     new = records.withdraw(place().data, record_id, by, reason, via="page", wait_s=ENTRY_WAIT_S)
     _version.clear()
     return new
+
+
+def signed_over(record_id: str) -> str:
+    """The signed shift that an entry belongs to; empty: none is."""
+    with _window() as con:
+        return records.signed_over(con, record_id)
 
 
 def _corrector(record_id: str, typed: str) -> str:

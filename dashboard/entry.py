@@ -11,7 +11,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, entry_parts, entry_production, look, words
+from dashboard import data, entry_drafts, entry_parts, entry_production, look, words
 from dashboard.access import session
 from ingest.config import Yard
 from ingest.errors import GritbookError, SheetSigned
@@ -47,28 +47,38 @@ def remember(values: Mapping[str, Any]) -> None:
     st.session_state["remembered"] = kept
 
 
-def who(key: str) -> str:
+def whose() -> str:
+    """Who is at this page: signed in, or the name that they gave last; empty: not said yet."""
+    here = session.person()
+    if here.signed_in:
+        return here.name
+    return str(remembered("by", st.query_params.get("by", "")))
+
+
+def who(key: str, form: entry_drafts.Form | None = None) -> str:
     """The name of whoever enters this: typed only where nobody has to sign in."""
     here = session.person()
     if here.signed_in:
         look.put(f'<p class="gb-under">Entered by {look.shown(here.name)}.</p>')
         return here.name
+    begin = whose()
     return st.text_input(
         "Your name",
-        remembered("by", st.query_params.get("by", "")),
+        form.text("by", begin) if form else begin,
         key=key,
         max_chars=80,
         autocomplete="name",
     )
 
 
-def late(key: str) -> str:
+def late(form: entry_drafts.Form) -> str:
     """Why an entry comes after its shift was signed; asked once one was refused for lack of it."""
-    if not st.session_state.get("log-late"):
+    if not (st.session_state.get("log-late") or form.text("late")):
         return ""
     return st.text_input(
-        "Why it comes after the sheet was signed, where it was", key=key, max_chars=500
-    )
+        "Why it comes after the sheet was signed, where it was", form.text("late"),
+        key=f"{form.key}-late", max_chars=500,
+    )  # fmt: skip
 
 
 def missing(kind: str, body: Mapping[str, Any], by: str) -> list[str]:
@@ -82,7 +92,7 @@ def fields(
     described: Yard,
     names: Mapping[str, Sequence[str]],
     values: Mapping[str, Any],
-    key: str,
+    form: entry_drafts.Form,
 ) -> Body:
     """Draw the fields of a kind of record, and give what is in them.
 
@@ -96,15 +106,15 @@ def fields(
         Crews, jobs, shifts and abrasives that can be chosen.
     values : mapping
         What the fields begin with; where a field has none, what was entered last.
-    key : str
-        Begins the keys of the widgets.
+    form : Form
+        The form that they are in; begins the keys of the widgets.
 
     Returns
     -------
     dict
         A body for :func:`ingest.records.add`; an empty time is left out and means now.
     """
-    return _Fields(described, names, values, key).draw(kind)
+    return _Fields(described, names, values, form).draw(kind)
 
 
 class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
@@ -113,9 +123,14 @@ class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
         described: Yard,
         names: Mapping[str, Sequence[str]],
         values: Mapping[str, Any],
-        key: str,
+        form: entry_drafts.Form,
     ) -> None:
-        self._yard, self._names, self._values, self._key = described, names, values, key
+        self._yard, self._names, self._values = described, names, values
+        self._form, self._key = form, form.key
+        # What this person entered on this pot last, on whatever phone.
+        by = whose()
+        pot = st.query_params.get("pot") or remembered("pot")
+        self._usual = usual(pot, by) if pot in described.pot_names and not values else {}
 
     def draw(self, kind: str) -> Body:
         parts: dict[str, Callable[[], Body]] = {
@@ -133,18 +148,19 @@ class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
             return self._values[name]
         if name == "pot" and st.query_params.get("pot") in self._yard.pot_names:
             return st.query_params["pot"]
-        return remembered(name, otherwise) if name in _REMEMBERED else otherwise
+        if name not in _REMEMBERED:
+            return otherwise
+        return remembered(name, self._usual.get(name, otherwise))
 
     def _text(self, name: str, label: str, otherwise: str = "", most: int = 200) -> str:
-        return st.text_input(
-            label, self._begin(name, otherwise), key=f"{self._key}-{name}", max_chars=most
-        )
+        begin = self._form.text(name, self._begin(name, otherwise))
+        return st.text_input(label, begin, key=f"{self._key}-{name}", max_chars=most)
 
     def _number(
         self, name: str, label: str, step: float = 1.0, otherwise: float | None = None,
         whole: bool = False,
     ) -> float | None:  # fmt: skip
-        begin = self._begin(name, otherwise)
+        begin = self._form.number(name, self._begin(name, otherwise))
         cast = int if whole else float
         return st.number_input(
             label, min_value=cast(0), value=None if begin is None else cast(begin),
@@ -155,8 +171,10 @@ class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
         self, name: str, label: str, options: Sequence[str], otherwise: str | None = None,
         called: Callable[[str], str] = str, may_be_none: bool = False, may_be_new: bool = False,
     ) -> str | None:  # fmt: skip
-        begin = self._begin(name, otherwise)
         every = list(options)
+        begin = self._form.choice(
+            name, every, self._begin(name, otherwise), called, may_be_new or may_be_none
+        )
         if begin and begin not in every:
             every.append(begin)
         index = every.index(begin) if begin in every else None
@@ -186,8 +204,8 @@ class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
             begin = words.in_zone(before, zone).replace(tzinfo=None, second=0, microsecond=0)
         suffix = ", empty means now" if empty_is_now and begin is None else ""
         typed = st.datetime_input(
-            f"{label}{suffix}", begin, key=f"{self._key}-{name}", format="YYYY-MM-DD",
-            step=dt.timedelta(minutes=5),
+            f"{label}{suffix}", self._form.when(name, begin), key=f"{self._key}-{name}",
+            format="YYYY-MM-DD", step=dt.timedelta(minutes=5),
         )  # fmt: skip
         return before if typed == begin else typed
 
@@ -195,15 +213,18 @@ class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
         today = dt.datetime.now(self._yard.site.zone)
         pots = st.multiselect(
             "Pots", self._yard.pot_names, key=f"{self._key}-pots",
-            default=[p for p in self._begin("pots", []) if p in self._yard.pot_names],
+            default=self._form.choices(
+                "pots", self._yard.pot_names,
+                [p for p in self._begin("pots", []) if p in self._yard.pot_names], self._called,
+            ),
             format_func=self._called,
         )  # fmt: skip
         return {
             "shift": self._text("shift", "Name of the shift", f"{today:%Y-%m-%d}-day", 80)
             if "shift" in self._values
             else st.text_input(
-                "Name of the shift", f"{today:%Y-%m-%d}-day", key=f"{self._key}-shift",
-                max_chars=80,
+                "Name of the shift", self._form.text("shift", f"{today:%Y-%m-%d}-day"),
+                key=f"{self._key}-shift", max_chars=80,
             ),
             "crew": self._choice("crew", "Crew", self._names["crew"]),
             "job": self._choice("job", "Job", self._names["job"]),
@@ -216,14 +237,14 @@ class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
     def _crew(self) -> Body:
         return {
             "crew": st.text_input(
-                "Name of the crew", self._values.get("crew", ""), key=f"{self._key}-crew",
-                max_chars=80,
+                "Name of the crew", self._form.text("crew", self._values.get("crew", "")),
+                key=f"{self._key}-crew", max_chars=80,
             ),
             "size": self._number("size", "People in it", whole=True),
         }  # fmt: skip
 
 
-def sign_off_fields(described: Yard, part: str, key: str) -> Body:
+def sign_off_fields(described: Yard, part: str, form: entry_drafts.Form) -> Body:
     """The fields of a sign-off where pot and part are known: the result, a photo, and what else.
 
     Returns
@@ -231,9 +252,10 @@ def sign_off_fields(described: Yard, part: str, key: str) -> Body:
     dict
         ``photo_file`` holds the photo as it came, or ``None``.
     """
-    drawer = _Fields(described, {}, {}, key)
-    body: Body = {"result": drawer._result(), "photo_file": entry_parts.photo_field(key)}
-    with st.expander("Measured, note, time"):
+    drawer = _Fields(described, {}, {}, form)
+    body: Body = {"result": drawer._result(), "photo_file": entry_parts.photo_field(form.key)}
+    # What was typed and brought back must be seen, not folded away.
+    with st.expander("Measured, note, time", expanded=bool(form.typed)):
         usual = [name for name, q in QUANTITIES.items() if part in q.parts]
         body |= drawer._measured(usual)
         body["new_tag"] = drawer._text("new_tag", "Of a part replaced: tag of the new one")
@@ -242,10 +264,10 @@ def sign_off_fields(described: Yard, part: str, key: str) -> Body:
     return {k: v for k, v in body.items() if v is not None}
 
 
-def start_fields(described: Yard, key: str) -> Body:
+def start_fields(described: Yard, form: entry_drafts.Form) -> Body:
     """The fields of the start of a shift where the pot is known; as :func:`sign_off_fields`."""
-    drawer = _Fields(described, {}, {}, key)
-    body: Body = {**drawer._answers(), "photo_file": entry_parts.photo_field(key)}
+    drawer = _Fields(described, {}, {}, form)
+    body: Body = {**drawer._answers(), "photo_file": entry_parts.photo_field(form.key)}
     body["note"] = drawer._text("note", "Note")
     return {k: v for k, v in body.items() if v is not None}
 
@@ -278,7 +300,35 @@ def save(write: Callable[[], str], kind: str, body: Mapping[str, Any], by: str) 
     record_id = attempt(write)
     if record_id is not None:
         remember({**body, "by": by})
+        # A phone that comes back tomorrow by the same address knows who it belongs to.
+        st.query_params["by"] = by.strip()
     return record_id
+
+
+def usual(pot: str, by: str) -> Mapping[str, Any]:
+    """What is usual on a pot: of its newest entries, this person's before others'.
+
+    Returns
+    -------
+    mapping
+        Bag size and abrasive as tipped last; crew and job of its last shift. How many bags is
+        not usual, and a part's tag is its own.
+    """
+    if not data.has_store():
+        return {}
+    log = data.kept(data.record_log, data.kept(data.version).value).value
+    standing = [row for row in log if not (row["superseded"] or row["withdrawn"])]
+    tipped = [r for r in standing if r["kind"] == "abrasive" and r["body"].get("pot") == pot]
+    shifts = [r for r in standing if r["kind"] == "shift" and pot in r["body"].get("pots", [])]
+    found: dict[str, Any] = {}
+    for rows, names in (
+        (tipped, ("bag_kg", "abrasive")),
+        (shifts, ("crew", "job")),
+    ):
+        mine = [row for row in rows if by and row["recorded_by"] == by]
+        for row in (*mine, *rows)[:1]:
+            found |= {name: row["body"][name] for name in names if row["body"].get(name)}
+    return found
 
 
 def new_names(version: data.Version) -> Mapping[str, Sequence[str]]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import words
+from dashboard import entry_drafts, words
 from ingest import photos
 from ingest.parts import PART_WORDS, POSITIONS, QUANTITIES, START_ITEMS, position_of
 
@@ -34,6 +34,7 @@ class PartFields:
 
     _values: Mapping[str, Any]
     _key: str
+    _form: entry_drafts.Form
     _begin: Callable[..., Any]
     _text: Callable[..., str]
     _choice: Callable[..., str | None]
@@ -46,9 +47,12 @@ class PartFields:
         places = sorted({place for of_kind in POSITIONS.values() for place in of_kind})
         if standing and standing not in places:
             places.append(standing)
+        typed = self._form.choice("position", places, standing, may_be_new=True)
+        if typed and typed not in places:
+            places.append(typed)
         position = st.selectbox(
             "Where on the pot, empty: the usual place", places,
-            index=places.index(standing) if standing else None,
+            index=places.index(typed) if typed else None,
             key=f"{self._key}-position", accept_new_options=True,
         )  # fmt: skip
         return {"part": part, "position": position or ""}
@@ -67,7 +71,11 @@ class PartFields:
 
     def _result(self) -> str | None:
         return st.segmented_control(
-            "Result", list(words.RESULT_WORDS), default=self._values.get("result"), wrap=True,
+            "Result", list(words.RESULT_WORDS), wrap=True,
+            default=self._form.choice(
+                "result", list(words.RESULT_WORDS), self._values.get("result"),
+                words.RESULT_WORDS.__getitem__,
+            ),
             format_func=words.RESULT_WORDS.__getitem__, key=f"{self._key}-result",
         )  # fmt: skip
 
@@ -78,18 +86,22 @@ class PartFields:
         judged = [name for name in quantities if QUANTITIES[name].choices]
         standing = self._values.get("quantity") or ""
         if numbers:
+
+            def called(name: str) -> str:
+                return words.sentence(QUANTITIES[name].words)
+
+            begun = self._form.choice("quantity", numbers, standing, called)
             chosen = st.selectbox(
-                "Measured", numbers, key=f"{self._key}-quantity",
-                index=numbers.index(standing) if standing in numbers else 0,
-                format_func=lambda name: words.sentence(QUANTITIES[name].words),
+                "Measured", numbers, key=f"{self._key}-quantity", format_func=called,
+                index=numbers.index(begun) if begun in numbers else 0,
             )  # fmt: skip
             units = list(dict.fromkeys(unit for name in numbers for unit in QUANTITIES[name].units))
-            begin = self._values.get("unit") or ""
+            begin = self._form.choice("unit", units, self._values.get("unit") or "")
             left, right = st.columns(2)
             with left:
                 value = st.number_input(
-                    "How much", value=self._values.get("value"), key=f"{self._key}-value",
-                    format="%g", step=None,
+                    "How much", value=self._form.number("value", self._values.get("value")),
+                    key=f"{self._key}-value", format="%g", step=None,
                 )  # fmt: skip
             with right:
                 unit = st.selectbox(
@@ -102,9 +114,11 @@ class PartFields:
         choices = list(dict.fromkeys(c for name in judged for c in QUANTITIES[name].choices))
         seen = None
         if choices:
+            was = said if standing in judged and said in choices else None
+            was = self._form.choice("seat", choices, was)
             seen = st.selectbox(
                 "Condition of the seat", choices, key=f"{self._key}-seat",
-                index=choices.index(said) if standing in judged and said in choices else None,
+                index=choices.index(was) if was in choices else None,
             )  # fmt: skip
         text = self._text("measurement", "In words") if standing not in judged else ""
         if seen and not body:
@@ -127,8 +141,11 @@ class PartFields:
             "pot": self._pot(),
             **self._part(),
             "because": st.segmented_control(
-                "Because it was", list(_BECAUSE), default=self._values.get("because"), wrap=True,
-                format_func=lambda key: words.sentence(_BECAUSE[key]), key=f"{self._key}-because",
+                "Because it was", list(_BECAUSE), wrap=True, format_func=_because,
+                default=self._form.choice(
+                    "because", list(_BECAUSE), self._values.get("because"), _because
+                ),
+                key=f"{self._key}-because",
             ),
             "tag": self._text("tag", "Tag on the part"),
             "at": self._when("at", "When taken off"),
@@ -148,12 +165,22 @@ class PartFields:
         return {
             name: st.segmented_control(
                 words.sentence(item.words), list(_ANSWERS),
-                default=self._values.get(name, "not_done"), required=True,
-                format_func=lambda key: words.sentence(_ANSWERS[key]), key=f"{self._key}-{name}",
+                default=self._form.choice(
+                    name, list(_ANSWERS), self._values.get(name, "not_done"), _answer
+                ) or "not_done",
+                required=True, format_func=_answer, key=f"{self._key}-{name}",
                 help=item.source,
             )
             for name, item in START_ITEMS.items()
         }  # fmt: skip
+
+
+def _because(key: str) -> str:
+    return words.sentence(_BECAUSE[key])
+
+
+def _answer(key: str) -> str:
+    return words.sentence(_ANSWERS[key])
 
 
 def photo_field(key: str) -> Any:

@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 from analytics.sections import counted
-from dashboard import sheet_words, words
+from dashboard import entry_drafts, sheet_words, words
 from ingest.errors import RecordRefused
 from ingest.production_bodies import ACCESS_WORDS, MOVE_WORDS, PRICE_WORDS
 from ingest.stop_reasons import STOP_REASONS
@@ -40,6 +40,7 @@ class ProductionFields:
     _names: Mapping[str, Sequence[str]]
     _values: Mapping[str, Any]
     _key: str
+    _form: entry_drafts.Form
     _text: Callable[..., str]
     _number: Callable[..., float | None]
     _choice: Callable[..., str | None]
@@ -48,13 +49,19 @@ class ProductionFields:
     _when: Callable[..., dt.datetime | None]
 
     def _yes(self, name: str, label: str) -> bool:
-        return st.toggle(label, bool(self._values.get(name)), key=f"{self._key}-{name}")
+        begin = self._form.tick(name, bool(self._values.get(name)))
+        return st.toggle(label, begin, key=f"{self._key}-{name}")
 
     def _worded(self, name: str, label: str, choices: Mapping[str, str]) -> str | None:
         """One of a few, as large buttons; none chosen at first."""
+
+        def called(key: str) -> str:
+            return words.sentence(choices[key])
+
+        begin = self._form.choice(name, list(choices), self._values.get(name) or None, called)
         return st.segmented_control(
-            label, list(choices), default=self._values.get(name) or None, wrap=True,
-            format_func=lambda key: words.sentence(choices[key]), key=f"{self._key}-{name}",
+            label, list(choices), default=begin, wrap=True, format_func=called,
+            key=f"{self._key}-{name}",
         )  # fmt: skip
 
     def _abrasive(self) -> Body:
@@ -77,7 +84,8 @@ class ProductionFields:
         typed = self._number("area_m2", "Area done [m²]", 1.0)
         lines = st.text_area(
             "Or pieces, one kind a line: 12, IPE 200, 6",
-            _as_lines(self._values.get("pieces") or []), key=f"{self._key}-pieces", height=80,
+            self._form.text("pieces", _as_lines(self._values.get("pieces") or [])),
+            key=f"{self._key}-pieces", height=80,
             help="Count, section, length in m; of plates count, plate, length, width, sides (1 or "
             "2). Also UPN 200, L 100x100x10, pipe 168.3, tube 100x60x4. Where pieces are counted, "
             "the area above does not matter.",
@@ -96,8 +104,8 @@ class ProductionFields:
     def _job(self) -> Body:
         return {
             "job": st.text_input(
-                "Name of the job", self._values.get("job", ""), key=f"{self._key}-job",
-                max_chars=80,
+                "Name of the job", self._form.text("job", self._values.get("job", "")),
+                key=f"{self._key}-job", max_chars=80,
             ),
             "item": self._text("item", "What is blasted"),
             "rust_grade": self._choice(
@@ -163,7 +171,8 @@ class ProductionFields:
     def _abrasive_kind(self) -> Body:
         return {
             "abrasive": st.text_input(
-                "Name, as it will be chosen for bags", self._values.get("abrasive", ""),
+                "Name, as it will be chosen for bags",
+                self._form.text("abrasive", self._values.get("abrasive", "")),
                 key=f"{self._key}-abrasive", max_chars=80,
             ),
             "price_kg": self._number("price_kg", "Price of a kilogram", 0.05),

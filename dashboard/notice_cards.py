@@ -13,7 +13,7 @@ import polars as pl
 import streamlit as st
 
 from analytics import pipeline
-from dashboard import data, entry, look, telling, words
+from dashboard import data, entry, entry_drafts, look, telling, words
 from ingest.config import Yard
 from ingest.notice_kinds import IN_DIGEST, NOTICE_KINDS, PUT_OFF_HURTING_H
 
@@ -95,8 +95,8 @@ def _card(described: Yard, row: dict[str, Any]) -> None:
     with st.container(key=f"due-{'overdue' if row['hurts'] else 'soon'}-{row['notice_id']}"):
         look.put(article(described, row, kind))
         key = row["notice_id"]
-        if st.session_state.get("notice-open") == key:
-            _put_off(row)
+        if st.session_state.get("notice-open") == key or entry_drafts.waits(f"put-off-{key}"):
+            _put_off(described, row)
             return
         with st.container(horizontal=True, gap="small"):
             seen = st.button("Acknowledge", key=f"seen-{key}", type="primary", width="stretch")
@@ -140,18 +140,24 @@ def _open(key: str | None) -> None:
         st.session_state["notice-open"] = key
 
 
-def _put_off(row: dict[str, Any]) -> None:
+def _put_off(described: Yard, row: dict[str, Any]) -> None:
     key = row["notice_id"]
     choices = _FOR_HURTING if row["hurts"] else _FOR
-    with st.form(f"put-off-{key}", border=False):
+    form = entry_drafts.opened(f"put-off-{key}")
+    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    with st.form(form.key, border=False):
+        begin = form.choice("for", list(choices), next(iter(choices)))
         lasting = st.segmented_control(
-            "Put off for", list(choices), default=next(iter(choices)), key=f"for-{key}",
-            required=True, wrap=True,
+            "Put off for", list(choices), default=begin or next(iter(choices)),
+            key=f"{form.key}-for", required=True, wrap=True,
         )  # fmt: skip
-        why = st.text_input("Why it can wait", key=f"why-{key}", max_chars=300)
-        by = entry.who(f"put-off-by-{key}")
+        why = st.text_input(
+            "Why it can wait", form.text("why"), key=f"{form.key}-why", max_chars=300
+        )
+        by = entry.who(f"{form.key}-by", form)
         saved = st.form_submit_button("Put off", type="primary", width="stretch")
     if st.button("Leave it", key=f"leave-{key}", width="stretch"):
+        entry_drafts.closed(form.name)
         _open(None)
         st.rerun()
     if not saved or lasting is None:
@@ -162,15 +168,21 @@ def _put_off(row: dict[str, Any]) -> None:
         return
     entry.remember({"by": by})
     until_at = pipeline.utc_now() + dt.timedelta(hours=choices[lasting])
-    _enter(row, "notice_put_off", {"until_at": f"{until_at.isoformat()}Z", "why": why})
+    _enter(row, "notice_put_off", {"until_at": f"{until_at.isoformat()}Z", "why": why}, form)
 
 
-def _enter(row: dict[str, Any], kind: str, body: dict[str, Any]) -> None:
+def _enter(
+    row: dict[str, Any], kind: str, body: dict[str, Any], form: entry_drafts.Form | None = None
+) -> None:
     by = entry.remembered("by", "")
     if not by.strip():
         look.put(look.note("Not saved yet.", "Fill in your name above; once is enough.", "alarm"))
         return
-    if entry.attempt(lambda: data.enter(kind, {**telling.about(row), **body}, by)) is not None:
+    body = {**telling.about(row), **body}
+    once = form.once if form else ""
+    if entry.attempt(lambda: data.enter(kind, body, by, once=once)) is not None:
+        if form:
+            entry_drafts.closed(form.name)
         _open(None)
         st.rerun()
 

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     import duckdb
 
 _ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"  # Crockford's base 32: no i, l, o, u
-_ID_LENGTH = 20
+_ID_LENGTH, _HALF = 20, 10
 
 
 class Row(NamedTuple):
@@ -75,6 +75,7 @@ def add(
     at: dt.datetime | None = None,
     wait_s: float = DEFAULT_WAIT_S,
     reason: str = "",
+    once: str = "",
 ) -> str:
     """Enter something.
 
@@ -98,6 +99,9 @@ def add(
         How long to wait while another program writes. [s]
     reason : str
         Why it comes so late; needed where it belongs to a shift that was signed.
+    once : str
+        From :func:`new_once`, the same each time that one form is sent: what was entered with it
+        already is not entered again, and its id is given back.
 
     Returns
     -------
@@ -116,9 +120,13 @@ def add(
     checked = checked_body(yard, kind, body, recorded_at)
     _refuse_lost_photo(data, checked)
     row = Row(
-        _new_id(recorded_at), kind, recorded_at, by, via, None, False, reason.strip(), checked
-    )
+        _new_id(recorded_at, once=once), kind, recorded_at, by, via, None, False, reason.strip(),
+        checked,
+    )  # fmt: skip
     with _keeping_input(kind, body), _entering(data, wait_s) as con:
+        if (standing := _entered_once(con, once)) is not None:
+            _refuse_other(standing, checked_body(yard, kind, body, standing["recorded_at"]), kind)
+            return str(standing["record_id"])
         book = _Book(con)
         book.check(row)
         _insert(con, [row])
@@ -135,6 +143,7 @@ def correct(
     via: str = "command",
     at: dt.datetime | None = None,
     wait_s: float = DEFAULT_WAIT_S,
+    once: str = "",
 ) -> str:
     """Put a new row in the place of a record's newest one.
 
@@ -167,12 +176,16 @@ def correct(
     recorded_at = _now(at)
     by, reason = _person(by), _reason(reason)
     with _keeping_input("correction", body), _entering(data, wait_s) as con:
+        if (standing := _entered_once(con, once)) is not None:
+            meant = checked_body(yard, standing["kind"], body, standing["recorded_at"])
+            _refuse_other(standing, meant, standing["kind"])
+            return str(standing["record_id"])
         old = _newest(con, record_id)
         checked = checked_body(yard, old["kind"], body, recorded_at)
         _refuse_lost_photo(data, checked)
         row = Row(
-            _new_id(recorded_at), old["kind"], recorded_at, by, via, old["record_id"], False,
-            reason, checked,
+            _new_id(recorded_at, once=once), old["kind"], recorded_at, by, via, old["record_id"],
+            False, reason, checked,
         )  # fmt: skip
         book = _Book(con)
         key = KEYS.get(row.kind)
@@ -356,6 +369,25 @@ def history(con: duckdb.DuckDBPyConnection, record_id: str) -> list[dict[str, An
 _COLUMNS = "record_id, kind, recorded_at, recorded_by, via, supersedes, withdrawn, reason, body"
 
 
+def signed_over(con: duckdb.DuckDBPyConnection, record_id: str) -> str:
+    """The shift with a signed sheet that a record belongs to; empty: it belongs to none.
+
+    Raises
+    ------
+    RecordRefused
+        There is no such record.
+    """
+    row, book = _find(con, record_id), _Book(con)
+    if row["kind"] not in OF_A_SHIFT or row["withdrawn"]:
+        return ""
+    body = {
+        key: value.isoformat() if isinstance(value, dt.datetime) else value
+        for key, value in row.items()
+        if key in ("shift", "pot", "at", "from_at", "to_at")
+    }
+    return next((shift for shift in book.shifts_of(body) if shift in book.signed()), "")
+
+
 def _as_dict(found: Sequence[Any]) -> dict[str, Any]:
     row = Row(*found)
     return _flat(
@@ -499,7 +531,7 @@ class _Book:
             )
 
     def _refuse_signed(self, row: Row) -> None:
-        for shift in self._shifts_of(row.body):
+        for shift in self.shifts_of(row.body):
             if (signature := self.signed().get(shift)) is not None:
                 raise SheetSigned(
                     f"The {words_of(row.kind)} was not taken: the sheet of the shift {shift} was "
@@ -509,7 +541,7 @@ class _Book:
                     "sheet as changed after signing.",
                 )
 
-    def _shifts_of(self, body: Mapping[str, Any]) -> list[str]:
+    def shifts_of(self, body: Mapping[str, Any]) -> list[str]:
         """The shifts that an entry belongs to: the one it names, or those of its pot's time."""
         if body.get("shift"):
             return [body["shift"]]
@@ -608,14 +640,54 @@ def _refuse_lost_photo(data: Path, body: Mapping[str, Any]) -> None:
         )
 
 
-def _new_id(recorded_at: dt.datetime, number: int | None = None) -> str:
+def _new_id(recorded_at: dt.datetime, number: int | None = None, once: str = "") -> str:
     """Ten characters of time [ms], then ten that make it unique."""
     milliseconds = int(recorded_at.timestamp() * 1000)
+    if once and not is_once(once):
+        raise ValueError("once: expected what new_once gives")
     tail = secrets.randbits(50) if number is None else number & (2**50 - 1)
-    value = (milliseconds << 50) | tail
-    return "".join(
-        _ALPHABET[(value >> (5 * place)) & 31] for place in range(_ID_LENGTH - 1, -1, -1)
-    )
+    time = _in_letters(milliseconds)
+    return time + (once or _in_letters(tail))
+
+
+def _in_letters(value: int) -> str:
+    """Fifty bits as ten characters."""
+    return "".join(_ALPHABET[(value >> (5 * place)) & 31] for place in range(_HALF - 1, -1, -1))
+
+
+def new_once() -> str:
+    """What :func:`add` takes as ``once``: the second half of the id that the record will have."""
+    return _in_letters(secrets.randbits(5 * _HALF))
+
+
+def is_once(text: str) -> bool:
+    """Whether a text is of the form that :func:`new_once` gives."""
+    return len(text) == _HALF and all(letter in _ALPHABET for letter in text)
+
+
+def _entered_once(con: duckdb.DuckDBPyConnection, once: str) -> dict[str, Any] | None:
+    """The row that was entered with this already."""
+    if not once:
+        return None
+    found = con.execute(
+        f"SELECT {_COLUMNS} FROM record WHERE suffix(record_id, ?)", [once]
+    ).fetchall()
+    return _as_dict(found[0]) if found else None
+
+
+def _refuse_other(standing: Mapping[str, Any], meant: Mapping[str, Any], kind: str) -> None:
+    """Raise where a form that was saved already is sent again with something else in it."""
+    if standing["kind"] != kind or any(
+        standing.get(key) != (dt.datetime.fromisoformat(value) if key in INSTANT_KEYS and value
+                              else value)
+        for key, value in meant.items()
+    ):  # fmt: skip
+        raise RecordRefused(
+            f"This form was saved already, at {standing['recorded_at']:%H:%M:%S} UTC by "
+            f"{standing['recorded_by']}, with something else in it (record "
+            f"{standing['record_id']}). What stands in it now was not saved.",
+            "Correct that entry in the log book, or empty the form for another one.",
+        )
 
 
 def _now(at: dt.datetime | None) -> dt.datetime:

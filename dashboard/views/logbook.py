@@ -8,7 +8,17 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, entry, entry_parts, entry_production, look, words
+from dashboard import (
+    data,
+    entry,
+    entry_drafts,
+    entry_parts,
+    entry_production,
+    entry_undo,
+    look,
+    units,
+    words,
+)
 from ingest.config import Yard
 from ingest.notice_kinds import NOTICE_KINDS
 from ingest.record_bodies import INSTANT_KEYS
@@ -41,6 +51,7 @@ def page() -> None:
     if (record_id := st.session_state.get("log-open")) is not None:
         _one(described, version, names, record_id)
         return
+    entry_undo.draw(described, log, "log-done")
     left, right = st.columns([5, 6], gap="large")
     with left:
         _new(described, names)
@@ -62,17 +73,21 @@ def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
         look.put(look.note("There is no shift yet.", "Enter a shift first; area belongs to one."))
     if kind == "shift" and not (names["crew"] and names["job"]):
         look.put(look.note("There is no crew or no job yet.", "Enter both first."))
-    # A new number empties the amounts once an entry was saved; refused ones keep what was typed.
-    key = f"new-{kind}-{st.session_state.get('log-number', 0)}"
-    with st.form(key, border=False):
-        body = entry.fields(kind, described, names, {}, key)
-        late = entry.late(f"{key}-late")
-        by = entry.who(f"{key}-by")
+    # The form is emptied once an entry was saved; a refused one keeps what was typed.
+    form = entry_drafts.opened(f"new-{kind}", numbered=True)
+    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    with st.form(form.key, border=False):
+        body = entry.fields(kind, described, names, {}, form)
+        late = entry.late(form)
+        by = entry.who(f"{form.key}-by", form)
         saved = st.form_submit_button(f"Save {words.KIND_WORDS[kind].lower()}", type="primary")
     if saved:
         asked = st.session_state.get("log-late", False)
         record_id = entry.save(
-            lambda: data.enter(kind, entry_production.finished(body), by, late), kind, body, by
+            lambda: data.enter(kind, entry_production.finished(body), by, late, form.once),
+            kind,
+            body,
+            by,
         )
         if record_id is None and st.session_state.get("log-late", False) != asked:
             st.session_state["log-done"] = (
@@ -81,10 +96,10 @@ def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
             )
             st.rerun()
         if record_id is not None:
-            st.session_state["log-number"] = st.session_state.get("log-number", 0) + 1
+            entry_drafts.closed(form.name)
             st.session_state["log-done"] = (
                 f"Saved: {words.KIND_WORDS[kind].lower()}, {_sentence(described, kind, body)}.",
-                "If something is wrong with it, open it below and correct it.",
+                "If something is wrong with it, take it back, or open it and correct it.",
             )
             st.rerun()
 
@@ -133,14 +148,15 @@ def _heaps(described: Yard, version: data.Version) -> None:
     known = heaps.filter(
         (heaps["delivered_kg"] > 0) | heaps["counted_at"].is_not_null() | (heaps["waste_kg"] != 0)
     )
+    mass = units.unit("mass")
     if known.height:
         look.put(
             look.heading("Abrasive in the yard", "Delivered, less tipped, as entered and counted."),
             look.table(
-                ["abrasive", "in stock [kg]", "", "waste here [kg]"],
+                ["abrasive", f"in stock [{mass}]", "", f"waste here [{mass}]"],
                 [
-                    [row["abrasive"] or "without a name", words.kilograms(row["stock_kg"]),
-                     words.STOCK_WORDS[row["state"]], words.kilograms(row["waste_kg"])]
+                    [row["abrasive"] or "without a name", words.measure("mass", row["stock_kg"]),
+                     words.STOCK_WORDS[row["state"]], words.measure("mass", row["waste_kg"])]
                     for row in known.iter_rows(named=True)
                 ],
                 "Stock and waste of each kind of abrasive",
@@ -150,11 +166,12 @@ def _heaps(described: Yard, version: data.Version) -> None:
         look.put(
             look.heading("Jobs", "Area done against planned; done over again stands apart."),
             look.table(
-                ["job", "done [m²]", "planned [m²]", "", "done over [m²]"],
+                ["job", f"done [{units.unit('area')}]", "planned", "", "done over again"],
                 [
-                    [row["job"], words.amount(row["area_m2"]), words.amount(row["planned_m2"]),
+                    [row["job"], words.measure("area", row["area_m2"]),
+                     words.measure("area", row["planned_m2"]),
                      words.percent(row["done_share"]) if row["done_share"] is not None else "",
-                     words.amount(row["reblast_m2"]) if row["reblast_m2"] else ""]
+                     words.measure("area", row["reblast_m2"]) if row["reblast_m2"] else ""]
                     for row in jobs.iter_rows(named=True)
                 ],
                 "Area done of each job",
@@ -260,36 +277,44 @@ def _correct(
     standing = next(row for row in reversed(chain) if not row["withdrawn"])
     values = {k: v for k, v in standing.items() if k in words.FIELD_WORDS}
     look.put(look.heading("Correct it", "What is here now; change what is wrong."))
-    key = f"correct-{newest['record_id']}"
-    with st.form(key, border=False):
-        body = entry.fields(kind, described, names, values, key)
+    form = entry_drafts.opened(f"correct-{newest['record_id']}")
+    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    with st.form(form.key, border=False):
+        body = entry.fields(kind, described, names, values, form)
         body |= {name: values[name] for name in entry_parts.CARRIED if values.get(name)}
-        reason = st.text_input("What was wrong", key=f"{key}-reason", max_chars=500)
-        by = entry.who(f"{key}-by")
+        reason = st.text_input(
+            "What was wrong", form.text("reason"), key=f"{form.key}-reason", max_chars=500
+        )
+        by = entry.who(f"{form.key}-by", form)
         saved = st.form_submit_button("Save correction", type="primary")
     if saved:
         changed = entry.save(
-            lambda: data.correct(newest["record_id"], entry_production.finished(body), by, reason),
+            lambda: data.correct(
+                newest["record_id"], entry_production.finished(body), by, reason, form.once
+            ),
             kind,
             body,
             by,
         )
         if changed is not None:
+            entry_drafts.closed(form.name)
             st.session_state["log-done"] = ("Corrected.", "What stood there before is kept.")
             _open(changed)
             st.rerun()
 
 
 def _withdraw(newest: dict[str, Any]) -> None:
-    key = f"withdraw-{newest['record_id']}"
+    form = entry_drafts.opened(f"withdraw-{newest['record_id']}")
+    key = form.key
     look.put(look.heading("Take it away", "For what never happened. It stays in the history."))
     with st.form(key, border=False):
-        reason = st.text_input("Why", key=f"{key}-reason", max_chars=500)
-        by = entry.who(f"{key}-by")
+        reason = st.text_input("Why", form.text("reason"), key=f"{key}-reason", max_chars=500)
+        by = entry.who(f"{key}-by", form)
         gone = st.form_submit_button("Withdraw this entry")
     if gone:
         done = entry.attempt(lambda: data.withdraw(newest["record_id"], by, reason))
         if done is not None:
+            entry_drafts.closed(form.name)
             st.session_state["log-done"] = ("Withdrawn.", "It stays in the history.")
             _open(None)
             st.rerun()

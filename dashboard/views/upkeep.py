@@ -9,7 +9,17 @@ import polars as pl
 import streamlit as st
 
 from analytics.part_frames import START
-from dashboard import data, entry, look, upkeep_words, words, words_ahead
+from dashboard import (
+    data,
+    entry,
+    entry_drafts,
+    entry_undo,
+    look,
+    to_print,
+    upkeep_words,
+    words,
+    words_ahead,
+)
 from dashboard.upkeep_words import hours_between, measured_words
 from dashboard.views import upkeep_life
 from ingest.config import Yard
@@ -49,6 +59,7 @@ def page() -> None:
     if (done := st.session_state.pop("upkeep-done", None)) is not None:
         look.put(look.note(*done))
     version = data.kept(data.version).value
+    entry_undo.draw(described, data.kept(data.record_log, version).value, "upkeep-done")
     upkeep = data.kept(data.upkeep_list, version)
     if upkeep.is_old:
         look.put(look.as_of(upkeep.read_at, described.site.zone))
@@ -82,7 +93,7 @@ def page() -> None:
         if states == ("soon",):
             upkeep_life.together(described, upkeep.value.due, pot)
     upkeep_life.lives(described, version)
-    _to_print(described, version, pot)
+    _to_print(version, pot)
 
 
 def _in_columns(rows: pl.DataFrame, draw: Callable[[dict[str, Any]], None]) -> None:
@@ -195,49 +206,50 @@ def _newest_check(upkeep: data.Upkeep, row: dict[str, Any]) -> dict[str, Any] | 
 
 def _sign_off(described: Yard, upkeep: data.Upkeep, row: dict[str, Any], place: str) -> None:
     spot = _spot(row)
-    mine = (spot, place)
-    if st.session_state.get("upkeep-open") != mine:
+    mine, name = (spot, place), f"sign-{place}-{spot}"
+    if st.session_state.get("upkeep-open") != mine and not entry_drafts.waits(name):
         st.button(
             "Sign off",
             key=f"open-{place}-{spot}",
             on_click=lambda: st.session_state.update({"upkeep-open": mine}),
         )
         return
-    key = f"sign-{place}-{spot}"
+    form = entry_drafts.opened(name)
     look.put(look.note("Before this.", caution_of(row["part"]), "warn"))
-    with st.form(key, border=False):
-        body = entry.sign_off_fields(described, row["part"], key)
-        by = entry.who(f"{key}-by")
+    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    with st.form(form.key, border=False):
+        body = entry.sign_off_fields(described, row["part"], form)
+        by = entry.who(f"{form.key}-by", form)
         with st.container(horizontal=True):
             saved = st.form_submit_button("Save sign-off", type="primary")
             closed = st.form_submit_button("Close")
     if closed:
+        entry_drafts.closed(form.name)
         st.session_state["upkeep-open"] = None
         st.rerun()
     if saved:
         body |= {name: row[name] for name in ("pot", "part", "position")}
         # A rule of its own is signed off by itself; the main check speaks for the part.
         body["rule"] = row["rule"] if row["rule"] not in (row["part"], START) else ""
-        if _saved("check", body, by):
+        if _saved("check", body, by, form):
             st.session_state["upkeep-open"] = None
             st.session_state["upkeep-done"] = _done(described, body, by)
             st.rerun()
     _history(described, upkeep, row)
 
 
-def _saved(kind: str, body: dict[str, Any], by: str) -> bool:
+def _saved(kind: str, body: dict[str, Any], by: str, form: entry_drafts.Form) -> bool:
     """Keep the photo, then the entry; what is missing or refused is said, and nothing is lost."""
     taken = body.pop("photo_file", None)
 
     def write() -> str:
         if taken is not None:
             body["photo"] = data.keep_photo(taken.getvalue())
-        return data.enter(kind, body, by)
+        return data.enter(kind, body, by, once=form.once)
 
     if entry.save(write, kind, body, by) is None:
         return False
-    # A phone that comes back tomorrow by the same address knows who it belongs to.
-    st.query_params["by"] = by.strip()
+    entry_drafts.closed(form.name)
     return True
 
 
@@ -342,25 +354,28 @@ def _start(described: Yard, upkeep: data.Upkeep, pot: str) -> None:
             f"{len(START_ITEMS)} looked at" + (f"; not so: {'; '.join(no)}." if no else ".")
         )
     look.put(look.heading("Start of a shift", said))
-    key = f"start-{pot}"
-    if st.session_state.get("upkeep-open") != (pot, "start"):
+    name = f"start-{pot}"
+    if st.session_state.get("upkeep-open") != (pot, "start") and not entry_drafts.waits(name):
         st.button(
             "Look at the pot",
-            key=f"open-{key}",
+            key=f"open-{name}",
             on_click=lambda: st.session_state.update({"upkeep-open": (pot, "start")}),
         )
         return
+    form = entry_drafts.opened(name)
     look.put(look.note("Before this.", BEFORE_TOUCHING, "warn"))
-    with st.form(key, border=False):
-        body = entry.start_fields(described, key)
-        by = entry.who(f"{key}-by")
+    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    with st.form(form.key, border=False):
+        body = entry.start_fields(described, form)
+        by = entry.who(f"{form.key}-by", form)
         with st.container(horizontal=True):
             saved = st.form_submit_button("Save start", type="primary")
             closed = st.form_submit_button("Close")
     if closed:
+        entry_drafts.closed(form.name)
         st.session_state["upkeep-open"] = None
         st.rerun()
-    if saved and _saved("shift_start", body | {"pot": pot}, by):
+    if saved and _saved("shift_start", body | {"pot": pot}, by, form):
         st.session_state["upkeep-open"] = None
         st.session_state["upkeep-done"] = (
             f"Saved: start of a shift on {data.pot_title(described, pot)}, by {by.strip()}.", "",
@@ -368,31 +383,21 @@ def _start(described: Yard, upkeep: data.Upkeep, pot: str) -> None:
         st.rerun()
 
 
-# --- the record to print ---------------------------------------------------------------------
+# --- to print ---------------------------------------------------------------------------------
 
 
-def _to_print(described: Yard, version: data.Version, pot: str) -> None:
-    if pot == EVERY_POT:
-        return
-    title = data.pot_title(described, pot)
-    look.put(
-        look.heading(
-            "Record to print",
-            "Parts, hours, checks and corrections of this pot, with the seal of all entries.",
-        )
-    )
-    if st.session_state.get("upkeep-record") != pot:
-        st.button(
-            "Make the record",
-            key=f"record-{pot}",
-            on_click=lambda: st.session_state.update({"upkeep-record": pot}),
-        )
-        return
-    made = data.kept(data.printed_record, version, pot).value
-    st.download_button(
-        f"Download the record of {title}", made, f"record-{pot}.html", "text/html",
-        key=f"download-{pot}", type="primary",
+def _to_print(version: data.Version, pot: str) -> None:
+    of = "" if pot == EVERY_POT else pot
+    to_print.offer(
+        version, "upkeep", of, "The week's upkeep to print",
+        "What is due and what comes, with room to tick off by hand.", "Make the week's upkeep",
     )  # fmt: skip
+    if of:
+        to_print.offer(
+            version, "part", of, "Record to print",
+            "Parts, hours, checks and corrections of this pot, with the seal of all entries.",
+            "Make the record",
+        )  # fmt: skip
 
 
 #: Results that begin the count of a check anew.

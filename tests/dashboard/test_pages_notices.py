@@ -119,8 +119,8 @@ def test_putting_off_asks_why_and_is_for_a_shift_at_most_where_it_can_hurt(place
     assert "a week" not in repr([getattr(one, "options", "") for one in lengths])
     button(app, "Put off").click().run()  # type: ignore[attr-defined]
     assert "Fill in: why it can wait, your name" in text(app)
-    app.text_input(key=f"why-{key}").input("gauge on the compressor is being changed")
-    app.text_input(key=f"put-off-by-{key}").input("Supervisor A")
+    app.text_input(key=f"put-off-{key}-why").input("gauge on the compressor is being changed")
+    app.text_input(key=f"put-off-{key}-by").input("Supervisor A")
     button(app, "Put off").click().run()  # type: ignore[attr-defined]
     assert not app.exception, [e.message for e in app.exception]
     row = the_notice(place)

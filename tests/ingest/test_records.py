@@ -422,3 +422,45 @@ def test_what_was_stored_before_parts_had_positions_is_read_and_corrected(
     new = records.correct(data, yard, "0" * 19 + "1", old["check"] | {"result": "worn"}, "S", "x")
     assert standing(data, "check")[0]["record_id"] == new
     assert standing(data, "check")[0]["position"] == "1"
+
+
+# --- sent twice, entered once ----------------------------------------------------------------
+
+
+def test_a_form_that_is_sent_twice_is_entered_once(data: Path, yard: Yard) -> None:
+    once = records.new_once()
+    bags = {"pot": "pot-1", "bags": 4, "bag_kg": 25.0}
+    first = records.add(data, yard, "abrasive", bags, "Ann", "page", NOW, once=once)
+    later = NOW + dt.timedelta(minutes=3)
+    again = records.add(data, yard, "abrasive", bags, "Ann", "page", later, once=once)
+    assert again == first and first.endswith(once)
+    assert len(standing(data, "abrasive")) == 1
+    # With something else in it, the second would be lost or the first doubled: it is refused.
+    with pytest.raises(RecordRefused, match="saved already"):
+        records.add(data, yard, "abrasive", bags | {"bags": 5}, "Ann", "page", later, once=once)
+    assert [row["bags"] for row in standing(data, "abrasive")] == [4]
+    fix, fixed = records.new_once(), bags | {"bags": 5}
+    corrected = [
+        records.correct(data, yard, first, fixed, "Ann", "miscounted", "page", later, once=fix)
+        for _ in range(2)
+    ]
+    assert corrected[0] == corrected[1]
+    assert [row["bags"] for row in standing(data, "abrasive")] == [5]
+    with read_window(data) as con:
+        assert record_chain.faults(con) == []
+
+
+def test_forms_that_are_sent_at_once_are_entered_once(data: Path, yard: Yard) -> None:
+    once, ids = records.new_once(), []
+    bags = {"pot": "pot-1", "bags": 4, "bag_kg": 25.0}
+
+    def send() -> None:
+        ids.append(records.add(data, yard, "abrasive", bags, "Ann", "page", once=once))
+
+    senders = [threading.Thread(target=send) for _ in range(4)]
+    for sender in senders:
+        sender.start()
+    for sender in senders:
+        sender.join()
+    assert len(ids) == 4 and len(set(ids)) == 1
+    assert len(standing(data, "abrasive")) == 1
