@@ -449,3 +449,52 @@ def test_files_for_tls_that_cannot_be_used(tmp_path: Path, certificates: Certifi
         copy.chmod(0o644)
         with pytest.raises(YardFileError, match=r"key_file names the file .*mode 644"):
             tls_context(ca, str(cert), str(copy))
+
+
+def test_workers_share_under_the_shipped_access_list(
+    secure: SecureBroker,
+    certificates: Certificates,
+    monkeypatch: pytest.MonkeyPatch,
+    wait_until: Callable[..., None],
+) -> None:
+    from dashboard.commands.ingest import shared_sources_of
+
+    monkeypatch.setenv("YARD_PASSWORD", PASSWORDS["gritbook-ingest"])
+    secure.start(certificates.broker)
+    text = f'[site]\nname = "yard"\ntime_zone = "UTC"\n{yard_lines(secure, certificates)}'
+    yard = parse_yard(text + '[[pot]]\nname = "pot-1"\nvolume_m3 = 0.2\nplate_pa = 862000\n')
+    stop, inboxes, threads, sources = threading.Event(), [], [], []
+    for name in ("east", "west"):
+        (source,) = shared_sources_of(yard, name)
+        inbox = _inbox()
+        thread = threading.Thread(target=source.run, args=(inbox, stop))
+        thread.start()
+        inboxes.append(inbox)
+        threads.append(thread)
+        sources.append(source)
+    try:
+        wait_until(lambda: all(s.state == "connected" for s in sources), what="connected")
+        box = BoxSends(secure, certificates, "pot-1", PASSWORDS["pot-1"])
+        for value in range(10):
+            assert box.send("g/yard/pot-1/readings", "pot-1/pot", value) == 0
+        box.close()
+        heard: list[list[float]] = [[], []]
+
+        def all_heard() -> bool:
+            for inbox, values in zip(inboxes, heard, strict=True):
+                deliveries = inbox.take(0.05)
+                values.extend(json.loads(d.message.payload)[0]["v"] for d in deliveries)
+                for source in sources:
+                    own = [d.token for d in deliveries if d.source is source]
+                    if own:
+                        source.acknowledge(own)
+            return len(heard[0]) + len(heard[1]) >= 10
+
+        wait_until(all_heard, what="all heard")
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join()
+    # Each message to one of them, and each of them some.
+    assert sorted(heard[0] + heard[1]) == list(range(10))
+    assert heard[0] and heard[1]
