@@ -25,6 +25,7 @@ from dashboard.commands import (
     record_parts,
     record_production,
     repair,
+    report,
     shift,
     signals,
     yard,
@@ -79,6 +80,7 @@ app.command("jobs", rich_help_panel=_ASK)(export.jobs)
 app.command("stock", rich_help_panel=_ASK)(export.stock)
 app.command("compare", rich_help_panel=_ASK)(compare.compare)
 app.command("estimate", rich_help_panel=_ASK)(estimate.estimate)
+app.add_typer(report.app, name="report", rich_help_panel=_ASK)
 app.command("export", rich_help_panel=_ASK)(export.export)
 app.command("dictionary", rich_help_panel=_ASK)(export.dictionary)
 

@@ -154,7 +154,8 @@ def verdict(found: Comparison) -> tuple[str, str]:
         return "", ""
     called = found.pairs.filter("different")
     rest = f"{found.pairs.height - called.height} of {found.pairs.height} pairs cannot be "
-    said = "\n".join(called["sentence"]) or found.sentences[-1]
+    none = (said for said in found.sentences if said.startswith("None of these"))
+    said = "\n".join(called["sentence"]) or next(none, found.sentences[-1])
     return said, f"{rest}told apart." if called.height else ""
 
 
@@ -168,8 +169,8 @@ def unusual_rows(found: Comparison, yard: Yard) -> list[tuple[str, ...]]:
     """Shifts far from what the others lead to expect."""
     return [
         (
-            row["shift"], words.pot_title(yard, row["pot"]), row["group"], _when(row["from_at"], yard),
-            rate(row["rate"]), rate(row["times_expected"]),
+            row["shift"], words.pot_title(yard, row["pot"]), row["group"],
+            _when(row["from_at"], yard), rate(row["rate"]), rate(row["times_expected"]),
         )
         for row in found.unusual.iter_rows(named=True)
     ]  # fmt: skip

@@ -13,7 +13,7 @@ from dashboard.commands.output import Format, FormatOption, OutOption, PotOption
 if TYPE_CHECKING:
     import polars as pl
 
-    from dashboard.printed_record import Told
+    from dashboard.reports.part_record import Told
     from ingest.config import Yard
 
 
@@ -28,7 +28,8 @@ def part(
         Path | None,
         typer.Option(
             "--record",
-            help="Write the record to print here, as HTML: of the part, or with --pot of the pot.",
+            help="Write the record to print here, as HTML, or as PDF where its name says so: of "
+            "the part, or with --pot of the pot.",
             show_default=False,
         ),
     ] = None,
@@ -44,29 +45,17 @@ def part(
     """Parts: hours, cycles and days of each, with low and high, wherever it was; and its record."""
     with sentences():
         from analytics.pipeline import utc_now
-        from dashboard.printed_record import record_of
+        from dashboard.reports.part_record import known, known_kind, record_of
         from ingest.config import load_yard
-        from ingest.errors import RecordRefused
-        from ingest.parts import PART_WORDS
         from ingest.store.connection import read_window
-        from ingest.yard_faults import suggestion
 
         loaded = load_yard(yard_path(yard, data))
         pots = known_pots(loaded, pot)
-        if kind and kind not in PART_WORDS:
-            raise RecordRefused(
-                f'There is no kind of part "{kind}"{suggestion(kind, PART_WORDS)}.',
-                f"There are {', '.join(PART_WORDS)}.",
-            )
+        known_kind(kind)
         folder = data_folder(data)
         with read_window(folder) as con:
             told = record_of(con, loaded, utc_now(), pots if pot else None, tag, kind)
-        if (tag or kind) and told.lives.is_empty():
-            named = " ".join(word for word in (kind, tag) if word)
-            raise RecordRefused(
-                f'No part "{named}" was ever entered{f" on {pot}" if pot else ""}.',
-                "`gritbook part` shows all of them.",
-            )
+        known(told, tag, kind, pot)
         if record is not None:
             _write(record, told, loaded, folder if photos else None)
             return
@@ -75,20 +64,12 @@ def part(
 
 def _write(path: Path, told: Told, yard: Yard, with_photos: Path | None) -> None:
     from analytics.pipeline import utc_now
-    from dashboard.printed_record import page
-    from ingest import photos
-    from ingest.errors import RecordRefused
+    from dashboard.reports import writing
+    from dashboard.reports.part_record import compose
 
-    def photo(name: str) -> bytes | None:
-        return photos.read(with_photos, name) if with_photos else None
-
-    text = page(told, yard, utc_now(), photo if with_photos else None)
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise RecordRefused(
-            f"The record cannot be written to {path}: {error.strerror}.", "Name another file."
-        ) from error
+    photo = writing.photos_of(with_photos) if with_photos else None
+    kind = "pdf" if path.suffix.lower() == ".pdf" else "html"
+    writing.write(writing.made(compose(told, yard, utc_now(), photo), kind), path)
     typer.echo(f"Wrote {path}: {len(told.entries)} entries, seal {told.seal}.")
 
 
@@ -119,7 +100,7 @@ def _print(told: Told, form: Format, out: Path | None, yard: Yard, one: bool) ->
     )  # fmt: skip
     if not one or told.checks.is_empty():
         return
-    from dashboard.printed_record import measured_words
+    from dashboard.upkeep_words import measured_words
 
     rows = told.checks.with_columns(
         pl.struct("quantity", "value", "unit", "measurement")

@@ -10,7 +10,7 @@ import streamlit as st
 from analytics.compare import GROUPS, Comparison
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, look, words
+from dashboard import data, look, to_print, words
 from dashboard.interval_chart import intervals
 from ingest.config import Yard
 
@@ -22,6 +22,10 @@ BY = {
 RATES = ("area_m2_blast_h", "area_m2_paid_h", "abrasive_kg_m2", "air_kg_m2", "cost_m2")
 #: Period -> days back; ``None``: from the first shift on.
 PERIODS = {"4 weeks": 28, "12 weeks": 84, "All": None}
+
+
+#: Months before this one that a report can be made of from the page; the command takes any.
+_MONTHS_BACK = 23
 
 
 def page() -> None:
@@ -49,6 +53,23 @@ def page() -> None:
     if found.is_old:
         look.put(look.as_of(found.read_at, described.site.zone))
     _shown(found.value, described)
+    _to_print(described, version)
+
+
+def _to_print(described: Yard, version: data.Version) -> None:
+    """The report of a month; a month is what an owner looks back on."""
+    here = utc_now().replace(tzinfo=dt.UTC).astimezone(described.site.zone).date()
+    first = here.replace(day=1)
+    months = [first]
+    for _ in range(_MONTHS_BACK):
+        months.append((months[-1] - dt.timedelta(days=1)).replace(day=1))
+    chosen = st.selectbox(
+        "Month", [f"{month:%Y-%m}" for month in months], key="crews-month", width=200
+    )
+    to_print.offer(
+        version, "month", chosen, "Month to print or to send",
+        "Crews and jobs of one month by every rate, with ranges.", "Make the month",
+    )  # fmt: skip
 
 
 def _choose(described: Yard) -> tuple[str, str, dt.datetime | None]:

@@ -18,6 +18,7 @@ from dashboard import (
     sheet_page,
     sheet_words,
     timeline,
+    to_print,
     units,
     words,
 )
@@ -78,6 +79,11 @@ def page() -> None:
         sheet_page.show(described, version, choice.shift, choice.pot)
     else:
         _time_use(found)
+    if choice.shift:
+        to_print.offer(
+            version, "shift", choice.shift, "Sheet to print or to send",
+            "The whole shift with all its pots, numbered by what it says.", "Make the sheet",
+        )  # fmt: skip
     _timeline(described, version, choice, stretch.value)
     _cycles(described, version, choice, stretch.value)
 

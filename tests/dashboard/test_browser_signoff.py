@@ -239,6 +239,8 @@ def test_history_loosened_rules_and_the_start_of_a_shift_fit(
             ).click()
         page.get_by_role("button", name="Save start").click()
         page.get_by_text("Saved: start of a shift on Pot 1, by Tender 2.").wait_for()
+        chosen = page.locator('[class*="st-key-print-part-pot-1-form"]')
+        chosen.get_by_text("HTML", exact=True).click()
         page.get_by_role("button", name="Make the record").click()
         with page.expect_download() as got:
             page.get_by_role("button", name="Download the record of Pot 1").click()

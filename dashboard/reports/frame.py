@@ -1,0 +1,51 @@
+"""What every report has around what it says: who made it up, cautions, how far to trust it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard import words
+from dashboard.reports.content import Block, Heading, Lines, Note
+
+if TYPE_CHECKING:
+    from ingest.config import Yard
+
+
+def site_title(yard: Yard) -> str:
+    """What people call the site."""
+    return yard.site.title or yard.site.name
+
+
+def opening(yard: Yard, caution: str = words.CAUTION) -> list[Block]:
+    """What stands before any figure: invented data, the caution, rules looser than usual.
+
+    Parameters
+    ----------
+    yard : Yard
+        The yard file.
+    caution : str
+        What is said where pressure is touched.
+    """
+    blocks: list[Block] = []
+    if yard.site.invented:
+        blocks.append(Note(words.INVENTED, kind="invented"))
+    blocks.append(Note("Caution.", caution, "caution"))
+    looser = words.loosened(yard)
+    if looser:
+        blocks.append(Note(looser, kind="warn"))
+    return blocks
+
+
+def trust(more: str) -> list[Block]:
+    """How far a report can be trusted."""
+    return [
+        Heading("How far this can be trusted"),
+        Lines(
+            (
+                more,
+                "The report's number is made from all that it says: the same contents give the "
+                "same number on any paper, and other contents another. Times are the site's. "
+                "Nothing here says that a part is fit or that a pot may be opened.",
+            )
+        ),
+    ]
