@@ -334,7 +334,7 @@ def test_a_hundred_tries_at_once_are_a_hundred(yard: Path) -> None:
 def test_the_answer_takes_as_long_where_nobody_has_the_name(
     yard: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A hash is verified in each case, with the same parameters: told by counting, not by timing."""
+    """A hash is verified in each case, with the same parameters; told by counting, not timing."""
     done: list[str] = []
     real = passwords._hasher
 
