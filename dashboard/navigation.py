@@ -51,6 +51,8 @@ SELDOM = (
         "Crews, jobs, pots and nozzles compared under like conditions."),
     Way("views/estimate.py", "Estimate", "estimate",
         "What a new job will take, from this yard's own shifts."),
+    Way("views/signals.py", "Signals", "signals",
+        "How the sensor boxes are heard, and whether what they measure may count."),
 )  # fmt: skip
 MORE = Way("views/more.py", "More", "more")
 

@@ -254,7 +254,7 @@ def take(pot: str, corrections: Sequence[Correction], typed: str) -> list[int]:
 
 
 def withdraw(correction_id: int, typed: str) -> None:
-    """Let a correction hold no longer, as ``gritbook clocks --withdraw``; raises as :func:`take`."""
+    """Let a correction hold no longer, as ``gritbook clocks --withdraw``; as :func:`take`."""
     by = _named(session.writer("correct clocks", typed))
     with write_window(data.place().data, data.ENTRY_WAIT_S) as con:
         clock_rows.withdraw(con, correction_id, by, utc_now())
