@@ -29,7 +29,8 @@ from analytics.notice_spans import (
     silence_spans,
 )
 from analytics.notices import SPAN_SCHEMA, events, notices
-from analytics.pipeline import insert, upkeep_rules, utc_now
+from analytics.pieces import insert
+from analytics.pipeline import upkeep_rules, utc_now
 from analytics.rule_condition import kept_blocks
 from analytics.rule_spans import Curve, counts, rule_spans
 from analytics.trouble_spans import SPANS_VERSION, trouble_spans

@@ -15,6 +15,7 @@ from __future__ import annotations
 import datetime as dt
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,27 +23,23 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from analytics import entry_frames, frames, hours, part_frames, production
-from analytics.cycles import (
-    CYCLE_SCHEMA,
-    GAP_SCHEMA,
-    CycleSettings,
-    Found,
-    find_cycles,
-    memoryless_from,
-)
+from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA, CycleSettings, memoryless_from
 from analytics.parts_usage import EVENT_SCHEMA, PartsUsage, Place, usage_of_parts
-from analytics.quality import (
-    BLOCK_S,
-    FAULT_SCHEMA,
-    USUAL_SPAN_PA,
-    ZERO_SCHEMA,
-    block_begin,
-    rests,
-    whole_blocks,
+from analytics.pieces import (
+    PIECE,
+    FoundPiece,
+    Piece,
+    PieceSettings,
+    found_from_store,
+    insert,
+    instant_of,
+    pieces_between,
+    write_found,
 )
-from analytics.signals import TransducerLaw, judged
+from analytics.quality import whole_blocks
+from analytics.signals import TransducerLaw
 from analytics.upkeep import UpkeepRule
-from analytics.watch import WATCH_SCHEMA, WatchLimits, watch_pressures
+from analytics.watch import WatchLimits
 from ingest.config import Yard, settings_fingerprint
 from ingest.parts import position_of
 from ingest.store.connection import read_window, write_window
@@ -53,8 +50,11 @@ if TYPE_CHECKING:
 #: Raised when the derivation itself changes, so that every store is derived anew.
 DERIVE_VERSION = 2
 
-#: Length of the pieces that a long stretch is read in; about 0.9 M samples at 10 Hz.
-_PIECE = dt.timedelta(days=1)
+#: Pieces that are found before they are written: what is found waits in memory meanwhile.
+_ROUND = 32
+
+#: Workers that find pieces side by side: reading and reckoning run without Python's lock.
+_WORKERS = 2
 
 #: How far to look for an instant from which nothing earlier matters, before looking further.
 _LOOKS = (dt.timedelta(hours=2), dt.timedelta(hours=12), dt.timedelta(days=3))
@@ -82,19 +82,6 @@ class Derived:
     full: tuple[str, ...]
     cycles: int
     seconds: float
-
-
-@dataclass(frozen=True)
-class _Stretch:
-    """A stretch of a pot's time found anew: from ``from_at``, before ``to_at`` (None: open)."""
-
-    pot_id: int
-    from_at: dt.datetime | None
-    to_at: dt.datetime | None
-    found: Found
-    faults: pl.DataFrame
-    rests: pl.DataFrame
-    watched: pl.DataFrame
 
 
 def watch_limits(yard: Yard, pot: str) -> WatchLimits:
@@ -136,10 +123,11 @@ def transducer_laws(yard: Yard, pot: str) -> list[TransducerLaw]:
     ]
 
 
-def rest_spans(laws: list[TransducerLaw]) -> dict[str, float]:
-    """Spans of the channels that stand at zero when nothing is pressed on, pot and nozzle. [Pa]"""
-    known = {law.channel: law.high_pa - law.low_pa for law in laws}
-    return {channel: known.get(channel, USUAL_SPAN_PA) for channel in ("pot", "nozzle")}
+def piece_settings(yard: Yard, pot: str) -> PieceSettings:
+    """What a pot's samples are taken by, from the yard file."""
+    return PieceSettings(
+        cycle_settings(yard, pot), tuple(transducer_laws(yard, pot)), watch_limits(yard, pot)
+    )
 
 
 def upkeep_rules(yard: Yard) -> list[UpkeepRule]:
@@ -186,6 +174,7 @@ def derive(
     full: bool = False,
     now: dt.datetime | None = None,
     progress: Callable[[str], None] | None = None,
+    executor: Executor | None = None,
 ) -> Derived:
     """Bring the derived tables up to date.
 
@@ -201,6 +190,9 @@ def derive(
         Naive UTC; up to when shifts and parts are reckoned. This computer's clock by default.
     progress : callable, optional
         Told in words what is being done.
+    executor : concurrent.futures.Executor, optional
+        Finds the pieces: threads, processes, or other computers that have the data folder. Two
+        threads by default.
 
     Raises
     ------
@@ -223,27 +215,37 @@ def derive(
         + (f":clock {clocks[pot]}" if clocks[pot] else "")
         for pot in pots
     }
-    stretches: list[_Stretch] = []
     renewed = [pot for pot in pots if full or states.get(pots[pot]) != prints[pot]]
+    settings = {i: piece_settings(yard, pot) for pot, i in pots.items()}
+    pieces: list[Piece] = []
     for pot, pot_id in pots.items():
-        settings, laws = cycle_settings(yard, pot), transducer_laws(yard, pot)
-        limits = watch_limits(yard, pot)
         if pot in renewed:
             tell(f"{pot}: everything")
-            stretches.append(_find(data, pot_id, None, None, settings, laws, limits))
+            with read_window(data) as con:
+                pieces += pieces_between(con, pot_id)
             continue
-        for from_at, to_at in _merged(touched.filter(pl.col("pot_id") == pot_id)):
+        changed = [
             # What came in is known by the time it was sent with, and may be moved from there.
-            begin, end = _widened(
-                data, pot_id, from_at - shifts[pot], to_at + shifts[pot], settings
+            _widened(
+                data, pot_id, from_at - shifts[pot], to_at + shifts[pot], settings[pot_id].cycles
             )
+            for from_at, to_at in _merged(touched.filter(pl.col("pot_id") == pot_id))
+        ]
+        for begin, end in _united(changed):
             tell(f"{pot}: from {begin or 'the first sample'}")
-            stretches.append(_find(data, pot_id, begin, end, settings, laws, limits))
+            with read_window(data) as con:
+                pieces += pieces_between(con, pot_id, begin, end)
+    cycles, last_round = 0, list[FoundPiece]()
+    for found in _found_in_rounds(data, pieces, settings, executor):
+        # The last round is written with what follows from all: mostly it is the only one.
+        if last_round:
+            with write_window(data) as con:
+                cycles += write_found(con, last_round)
+        last_round = found
     taken = touched["touched_id"].max() if touched.height else None
     known = list(pots.values())
     with write_window(data) as con:
-        for stretch in _not_overlapping(stretches):
-            _replace(con, stretch)
+        cycles += write_found(con, last_round)
         if taken is not None and known:
             con.execute(
                 "DELETE FROM touched WHERE touched_id <= $taken AND list_contains($known, pot_id)",
@@ -259,12 +261,54 @@ def derive(
                 },
             )  # fmt: skip
         _summarise(con, yard, pots, now or utc_now())
+    derived = {piece.pot_id for piece in pieces}
     return Derived(
-        pots=tuple(p for p, i in pots.items() if any(s.pot_id == i for s in stretches)),
+        pots=tuple(p for p, i in pots.items() if i in derived),
         full=tuple(renewed),
-        cycles=sum(s.found.cycles.height for s in stretches),
+        cycles=cycles,
         seconds=time.monotonic() - begun,
     )
+
+
+def _found_in_rounds(
+    data: Path,
+    pieces: list[Piece],
+    settings: dict[int, PieceSettings],
+    executor: Executor | None,
+) -> Iterator[list[FoundPiece]]:
+    """What pieces hold, some dozens at a time; nobody reads the store between two rounds."""
+    if len(pieces) > 1 and executor is None:
+        with ThreadPoolExecutor(_WORKERS) as own:
+            yield from _found_in_rounds(data, pieces, settings, own)
+        return
+    for begin in range(0, len(pieces), _ROUND):
+        found: list[FoundPiece] = []
+        if executor is None:
+            for piece in pieces:  # one, or none
+                found += found_from_store(data, [piece], settings[piece.pot_id])
+        else:
+            waiting = [
+                executor.submit(found_from_store, data, [piece], settings[piece.pot_id])
+                for piece in pieces[begin : begin + _ROUND]
+            ]
+            for each in waiting:
+                found += each.result()
+        yield found
+
+
+def _united(
+    ranges: list[tuple[dt.datetime | None, dt.datetime | None]],
+) -> list[tuple[dt.datetime | None, dt.datetime | None]]:
+    """Ranges in the order of time, those that meet or overlap taken together."""
+    united: list[tuple[dt.datetime | None, dt.datetime | None]] = []
+    for begin, end in sorted(ranges, key=lambda r: r[0] or frames.EARLIEST):
+        if united and (united[-1][1] or frames.LATEST) >= (begin or frames.EARLIEST):
+            last = united[-1][1]
+            later = None if last is None or end is None else max(last, end)
+            united[-1] = (united[-1][0], later)
+        else:
+            united.append((begin, end))
+    return united
 
 
 def _merged(touched: pl.DataFrame) -> Iterator[tuple[dt.datetime, dt.datetime]]:
@@ -301,184 +345,27 @@ def _widened(
     end: dt.datetime | None = None
     if first_at is None or last_at is None:
         return None, None
-    for look in (*_LOOKS, from_at - first_at + _PIECE):
+    for look in (*_LOOKS, from_at - first_at + PIECE):
         with read_window(data) as con:
             before = frames.deadman(con, pot_id, from_at - look, from_at - _MICROSECOND)
         found = memoryless_from(before, settings)
         if found.size:
-            begin = _instant(int(found[-1]))
+            begin = instant_of(int(found[-1]))
             break
         if from_at - look <= first_at:
             break
-    for look in (*_LOOKS, last_at - to_at + _PIECE):
+    for look in (*_LOOKS, last_at - to_at + PIECE):
         if to_at >= last_at:
             break
         with read_window(data) as con:
             after = frames.deadman(con, pot_id, to_at + _MICROSECOND, to_at + look)
         found = memoryless_from(after, settings)
         if found.size:
-            end = _instant(int(found[0]))
+            end = instant_of(int(found[0]))
             break
         if to_at + look >= last_at:
             break
     return begin, end
-
-
-def _instant(at_us: int) -> dt.datetime:
-    return naive_utc(dt.datetime.fromtimestamp(0, dt.UTC) + at_us * _MICROSECOND)
-
-
-def _find(
-    data: Path,
-    pot_id: int,
-    begin: dt.datetime | None,
-    end: dt.datetime | None,
-    settings: CycleSettings,
-    laws: list[TransducerLaw],
-    limits: WatchLimits,
-) -> _Stretch:
-    """Cycles and gaps from ``begin``, before ``end``, found in pieces of about a day.
-
-    Faults of readings and rests are those of all blocks that the stretch reaches into.
-    """
-    cycles, gaps = [], []
-    faults, zeros = [pl.DataFrame(schema=FAULT_SCHEMA)], [pl.DataFrame(schema=ZERO_SCHEMA)]
-    watched = [pl.DataFrame(schema=WATCH_SCHEMA)]
-    spans_pa = rest_spans(laws)
-    at, piece = begin, _PIECE
-    blocks_from = frames.EARLIEST if begin is None else block_begin(begin)
-    margin = dt.timedelta(seconds=settings.align_s)
-    while True:
-        with read_window(data) as con:
-            if at is None or frames.next_sample(con, pot_id, at) != at:
-                at_or_later = frames.next_sample(con, pot_id, at or frames.EARLIEST)
-                if at_or_later is None or (end is not None and at_or_later >= end):
-                    if end is not None:
-                        # No sample between, but the blocks at either end have some beside it.
-                        stray = judged(
-                            frames.samples(con, pot_id, *whole_blocks(blocks_from, end)), laws
-                        )
-                        found_rests = rests(stray.signals, spans_pa, settings.gap_s)
-                        faults.append(
-                            _between(stray.faults, "from_at", blocks_from, _block_end(end))
-                        )
-                        zeros.append(_between(found_rests, "from_at", blocks_from, _block_end(end)))
-                        seen = watch_pressures(stray.signals, limits)
-                        watched.append(_between(seen, "from_at", blocks_from, _block_end(end)))
-                    break
-                at = at_or_later
-            stop = at + piece if end is None else min(at + piece, end)
-            # The instant at the end is read too: it tells a gap from the end of all data.
-            read_from, read_to = whole_blocks(min(at - margin, begin or at), stop)
-            rows = frames.samples(con, pot_id, read_from, read_to - _MICROSECOND)
-            more = frames.next_sample(con, pot_id, stop + _MICROSECOND) is not None
-        whole = judged(rows, laws)
-        frame = whole.signals.filter(
-            (pl.col("sampled_at") >= at - margin) & (pl.col("sampled_at") <= stop)
-        )
-        until: dt.datetime | None = None
-        if end is not None and stop >= end:
-            until = end
-        elif more:
-            cuts = memoryless_from(frame, settings)
-            cuts = cuts[cuts > hours.microseconds(at)]
-            if cuts.size == 0:
-                piece *= 2
-                continue
-            until = _instant(int(cuts[-1]))
-            frame = frame.filter(pl.col("sampled_at") <= until)
-        found = find_cycles(frame, settings)
-        cycles.append(_between(found.cycles, "pressed_at", at, until))
-        gaps.append(_between(found.gaps, "from_at", at, until))
-        blocks_to = None if until is None else _block_end(until)
-        for kept, part in (
-            (faults, whole.faults),
-            (zeros, rests(whole.signals, spans_pa, settings.gap_s)),
-            (watched, watch_pressures(whole.signals, limits)),
-        ):
-            kept.append(_between(part, "from_at", blocks_from, blocks_to))
-        blocks_from = blocks_to or frames.LATEST
-        if until is None or (end is not None and until >= end):
-            break
-        at, piece = until, _PIECE
-    return _Stretch(
-        pot_id=pot_id,
-        from_at=begin,
-        to_at=end,
-        found=Found(
-            pl.concat([pl.DataFrame(schema=CYCLE_SCHEMA), *cycles]),
-            pl.concat([pl.DataFrame(schema=GAP_SCHEMA), *gaps]),
-        ),
-        faults=pl.concat(faults),
-        rests=pl.concat(zeros),
-        watched=pl.concat(watched),
-    )
-
-
-def _block_end(instant: dt.datetime) -> dt.datetime:
-    """The end of the block that holds what lies before an instant."""
-    return block_begin(instant - _MICROSECOND) + dt.timedelta(seconds=BLOCK_S)
-
-
-def _between(
-    frame: pl.DataFrame, column: str, from_at: dt.datetime, to_at: dt.datetime | None
-) -> pl.DataFrame:
-    kept = frame.filter(pl.col(column) >= from_at)
-    return kept if to_at is None else kept.filter(pl.col(column) < to_at)
-
-
-def _not_overlapping(stretches: list[_Stretch]) -> Iterator[_Stretch]:
-    """The stretches, but for those that lie wholly within an earlier one of the same pot.
-
-    Widening can make two changes reach over the same time; both then begin and end at memoryless
-    instants, and replacing one after the other is right as long as each is whole.
-    """
-    seen: list[_Stretch] = []
-    for stretch in stretches:
-        within = any(
-            other.pot_id == stretch.pot_id
-            and (other.from_at is None or (stretch.from_at or frames.EARLIEST) >= other.from_at)
-            and (other.to_at is None or (stretch.to_at or frames.LATEST) <= other.to_at)
-            for other in seen
-        )
-        if not within:
-            seen.append(stretch)
-            yield stretch
-
-
-def _replace(con: duckdb.DuckDBPyConnection, stretch: _Stretch) -> None:
-    bounds = {
-        "pot": stretch.pot_id,
-        "from_at": stretch.from_at or frames.EARLIEST,
-        "to_at": stretch.to_at or frames.LATEST,
-    }
-    # A stretch has every block whole that it reaches into.
-    blocks = bounds | {
-        "from_at": block_begin(stretch.from_at) if stretch.from_at else frames.EARLIEST,
-        "to_at": _block_end(stretch.to_at) if stretch.to_at else frames.LATEST,
-    }
-    for table, instant, frame, within in (
-        ("cycle", "pressed_at", stretch.found.cycles, bounds),
-        ("gap", "from_at", stretch.found.gaps, bounds),
-        ("signal_fault", "from_at", stretch.faults, blocks),
-        ("zero_rest", "from_at", stretch.rests, blocks),
-        ("pressure_watch", "from_at", stretch.watched, blocks),
-    ):
-        con.execute(
-            f"DELETE FROM {table} WHERE pot_id = $pot AND {instant} >= $from_at "
-            f"AND {instant} < $to_at",
-            within,
-        )
-        insert(con, table, frame.with_columns(pl.lit(stretch.pot_id, pl.Int16).alias("pot_id")))
-
-
-def insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
-    """Add the rows of a frame to a table, by the names of the columns."""
-    if frame.is_empty():
-        return
-    con.register("incoming", frame.to_arrow())
-    con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
-    con.unregister("incoming")
 
 
 def _summarise(

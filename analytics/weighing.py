@@ -20,7 +20,8 @@ import polars as pl
 from analytics import condition_frames, frames
 from analytics.condition import CONDITION_SCHEMA, condition_of
 from analytics.fill import PotFacts
-from analytics.pipeline import insert, transducer_laws
+from analytics.pieces import insert
+from analytics.pipeline import transducer_laws
 from analytics.signals import judged
 from analytics.spells import entries_of, spells
 from ingest.config import Yard

@@ -114,7 +114,7 @@ def test_pieces_of_a_long_stretch_fit_together(
     put_samples(tmp_path, "pot-1", run_of_a_pot(6 * 3600, seed=3))
     derive(tmp_path, yard, now=NOW)
     whole = derived_tables(tmp_path)
-    monkeypatch.setattr("analytics.pipeline._PIECE", dt.timedelta(minutes=20))
+    monkeypatch.setattr("analytics.pieces.PIECE", dt.timedelta(minutes=20))
     derive(tmp_path, yard, full=True, now=NOW)
     assert_same(whole, derived_tables(tmp_path))
     assert whole["cycle"].height > 20

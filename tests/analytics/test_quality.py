@@ -17,7 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analytics import frames
-from analytics.pipeline import derive, rest_spans, transducer_laws
+from analytics.pieces import rest_spans
+from analytics.pipeline import derive, transducer_laws
 from analytics.quality import CAUSES, rate_ok, rests, zero_checks
 from analytics.signals import TransducerLaw, judged, signals
 from dashboard.commands.signals import CAUSE_WORDS
@@ -337,7 +338,7 @@ def test_days_are_cut_where_quality_does_not_notice(
     put_samples(tmp_path, "pot-1", troubled_run(4))
     derive(tmp_path, yard, now=NOW)
     whole = tables_of(tmp_path)
-    monkeypatch.setattr("analytics.pipeline._PIECE", dt.timedelta(minutes=7))
+    monkeypatch.setattr("analytics.pieces.PIECE", dt.timedelta(minutes=7))
     derive(tmp_path, yard, full=True, now=NOW)
     assert all(whole[table].equals(other) for table, other in tables_of(tmp_path).items())
     assert whole["zero_rest"].height > 0

@@ -21,7 +21,8 @@ from analytics import standing
 from analytics.condition import CONDITION_SCHEMA
 from analytics.condition_frames import SPELL_COLUMNS
 from analytics.indicators import CHANGE_SCHEMA, INDICATORS
-from analytics.pipeline import derive, insert
+from analytics.pieces import insert
+from analytics.pipeline import derive
 from dashboard import charts, data, look, words
 from dashboard.views import condition as page
 from ingest import records

@@ -1,0 +1,445 @@
+"""A pot's time in pieces of a day, each found by itself, in any order and in any process.
+
+A piece begins and ends at the first instant, from its nominal bound on, from which nothing earlier
+matters (:func:`analytics.cycles.memoryless_from`). That instant follows from the samples around
+the bound alone, so two neighbours come to the same one without knowing of each other, and what is
+found does not depend on who finds it or when. Readings are judged by blocks of ten minutes; a piece
+has those that begin within its nominal bounds.
+
+The way of a piece, each step on its own so that it can run on another computer::
+
+    pieces_between(...)  ->  read_piece(con, ...)  ->  find_piece(...)  ->  write_found(con, ...)
+                             \\__________ found_from_store(data, ...) ___/
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from analytics import frames, piece_frames
+from analytics.cycles import (
+    CycleSettings,
+    FoundArrays,
+    Signals,
+    found_frames,
+    found_in,
+    memoryless_from,
+)
+from analytics.hours import microseconds
+from analytics.quality import (
+    BLOCK_S,
+    USUAL_SPAN_PA,
+    block_begin,
+    fault_frame,
+    rest_frame,
+    rests_in,
+    whole_blocks,
+)
+from analytics.signals import TransducerLaw, judged_arrays
+from analytics.watch import WatchLimits, watch_frame, watched_in
+from ingest.store.connection import read_window
+
+if TYPE_CHECKING:
+    import duckdb
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+
+#: Length of a piece: a UTC day, as the archive has it; about 0.9 M samples at 10 Hz.
+PIECE = dt.timedelta(days=1)
+
+_US = 1_000_000
+_MICROSECOND = dt.timedelta(microseconds=1)
+_NEVER_US = microseconds(frames.LATEST)
+_EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
+#: How far beyond its end a piece is read at first, and then, to find where it really ends.
+_LOOKS = (dt.timedelta(0), dt.timedelta(hours=2), dt.timedelta(hours=12), dt.timedelta(days=3))
+
+
+@dataclass(frozen=True)
+class PieceSettings:
+    """What a pot's samples are taken by, from the yard file.
+
+    Parameters
+    ----------
+    cycles : CycleSettings
+        What makes a cycle.
+    laws : tuple of TransducerLaw
+        What is known of the transducers.
+    limits : WatchLimits
+        What is watched for.
+    """
+
+    cycles: CycleSettings
+    laws: tuple[TransducerLaw, ...]
+    limits: WatchLimits
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece of a pot's time, by its nominal bounds.
+
+    Parameters
+    ----------
+    pot_id : int
+        The pot's number in the store.
+    from_at, to_at : datetime or None
+        Half-open, naive UTC; ``None``: from the first, to the last.
+    """
+
+    pot_id: int
+    from_at: dt.datetime | None
+    to_at: dt.datetime | None
+
+
+class PieceSamples(NamedTuple):
+    """What a piece is found from.
+
+    Parameters
+    ----------
+    piece : Piece
+    rows : polars.DataFrame
+        Rows of ``sample`` in whole blocks, and the sample that ends a silence after them.
+    begin_us, end_us : int or None
+        Where the piece begins and ends in truth. [us since 1970 UTC] ``None`` as begin: with the
+        first sample, as end: with the last.
+    """
+
+    piece: Piece
+    rows: pl.DataFrame
+    begin_us: int | None
+    end_us: int | None
+
+
+class FoundPiece(NamedTuple):
+    """What a piece holds, as arrays: small, and ready to be sent to another process.
+
+    Parameters
+    ----------
+    piece : Piece
+    begin_us, end_us : int or None
+        As in :class:`PieceSamples`.
+    found : FoundArrays
+        Cycles and gaps that begin from ``begin_us`` on, before ``end_us``.
+    troubled, rests, watched : dict
+        From :func:`analytics.quality.judge`, :func:`analytics.quality.rests_in` and
+        :func:`analytics.watch.watched_in`, of the blocks of the piece.
+    """
+
+    piece: Piece
+    begin_us: int | None
+    end_us: int | None
+    found: FoundArrays
+    troubled: dict[str, Ints]
+    rests: dict[str, tuple[Ints, Floats]]
+    watched: dict[str, tuple[Ints, Floats]]
+
+
+def rest_spans(laws: Iterable[TransducerLaw]) -> dict[str, float]:
+    """Spans of the channels that stand at zero when nothing is pressed on, pot and nozzle. [Pa]"""
+    known = {law.channel: law.high_pa - law.low_pa for law in laws}
+    return {channel: known.get(channel, USUAL_SPAN_PA) for channel in ("pot", "nozzle")}
+
+
+def pieces_between(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> list[Piece]:
+    """The pieces of a stretch of a pot's time, which leave no hole between them.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot_id : int
+        The pot's number in the store.
+    from_at, to_at : datetime or None
+        Half-open, naive UTC; ``None``: from the first, to the last.
+
+    Returns
+    -------
+    list of Piece
+        In the order of time, at least one; days without a sample belong to the piece before.
+    """
+    if from_at is not None and to_at is not None and to_at - from_at <= PIECE:
+        return [Piece(pot_id, from_at, to_at)]
+    begins = piece_frames.begins_of_pieces(con, pot_id, PIECE, from_at, to_at)
+    # A block belongs to one piece only.
+    cuts = sorted({block_begin(begin) for begin in begins[1:]})
+    inner = [
+        cut for cut in cuts if (from_at is None or cut > from_at) and (to_at is None or cut < to_at)
+    ]
+    return [Piece(pot_id, a, b) for a, b in itertools.pairwise([from_at, *inner, to_at])]
+
+
+def read_piece(
+    con: duckdb.DuckDBPyConnection, piece: Piece, settings: PieceSettings
+) -> PieceSamples:
+    """The samples of a piece, and where it begins and ends in truth.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    piece : Piece
+    settings : PieceSettings
+    """
+    cycles = settings.cycles
+    # Long enough to tell for every instant from the bound on whether anything earlier matters: its
+    # first sample either lies far enough back or follows a gap.
+    before = dt.timedelta(seconds=cycles.quiet_s + cycles.gap_s + max(cycles.align_s, 1.0))
+    read_from = None
+    if piece.from_at is not None:
+        read_from = whole_blocks(block_begin(piece.from_at) - before, piece.from_at)[0]
+    if piece.to_at is None:
+        rows = frames.samples(con, piece.pot_id, read_from)
+        return PieceSamples(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
+    for look in _LOOKS:
+        target = _block_end(piece.to_at) + before + look
+        read_to = whole_blocks(target, target)[1]
+        rows = frames.samples(con, piece.pot_id, read_from, read_to - _MICROSECOND)
+        end_us = _cut(rows, piece.to_at, cycles)
+        if end_us is not None:
+            return PieceSamples(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
+        next_at = piece_frames.next_deadman(con, piece.pot_id, read_to)
+        if next_at is None:
+            break
+        last_us = _last_deadman_us(rows)
+        if last_us is None or microseconds(next_at) - last_us > round(cycles.gap_s * _US):
+            # Nothing more before a silence; what is heard after it tells a gap from the last word.
+            after = frames.samples(con, piece.pot_id, next_at, next_at)
+            end_us = microseconds(next_at)
+            begin_us = _begin(rows, piece, cycles, end_us)
+            return PieceSamples(piece, pl.concat([rows, after]), begin_us, end_us)
+    else:
+        # Days of work without a pause; however long it is, it is one story.
+        rows = frames.samples(con, piece.pot_id, read_from)
+    begin_us = _begin(rows, piece, cycles, _NEVER_US)
+    return PieceSamples(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
+
+
+def _begin(rows: pl.DataFrame, piece: Piece, settings: CycleSettings, else_us: int) -> int | None:
+    """Where a piece begins; where nothing begins in it, all of it belongs to a piece before."""
+    if piece.from_at is None:
+        return None
+    begin_us = _cut(rows, piece.from_at, settings)
+    return else_us if begin_us is None else begin_us
+
+
+def _cut(rows: pl.DataFrame, bound_at: dt.datetime | None, settings: CycleSettings) -> int | None:
+    """The first instant from a bound on from which nothing earlier matters. [us since 1970 UTC]"""
+    if bound_at is None:
+        return None
+    bound_us = microseconds(bound_at)
+    before_us = round((settings.quiet_s + settings.gap_s) * _US)
+    heard = rows.filter(
+        pl.col("deadman").is_not_null()
+        & (pl.col("sampled_at") >= bound_at - dt.timedelta(microseconds=before_us))
+    ).select("sampled_at", "deadman")
+    if heard.is_empty():
+        return None
+    first_us = microseconds(heard["sampled_at"][0])
+    if first_us >= bound_us:
+        return first_us  # nothing was heard for longer than a gap before it
+    found = memoryless_from(heard, settings)
+    after = found[found >= bound_us]
+    return int(after[0]) if after.size else None
+
+
+def _last_deadman_us(rows: pl.DataFrame) -> int | None:
+    last = rows.filter(pl.col("deadman").is_not_null())["sampled_at"].max()
+    return microseconds(last) if isinstance(last, dt.datetime) else None
+
+
+def _block_end(instant: dt.datetime) -> dt.datetime:
+    """The end of the block that holds what lies before an instant."""
+    return block_begin(instant - _MICROSECOND) + dt.timedelta(seconds=BLOCK_S)
+
+
+def find_piece(samples: PieceSamples, settings: PieceSettings) -> FoundPiece:
+    """Cycles, gaps, faults, rests and watched pressures of a piece; pure.
+
+    Parameters
+    ----------
+    samples : PieceSamples
+    settings : PieceSettings
+
+    Returns
+    -------
+    FoundPiece
+    """
+    piece, rows, begin_us, end_us = samples
+    whole = judged_arrays(rows, settings.laws)
+    signals = whole.signals
+    margin_us = round(settings.cycles.align_s * _US)
+    first = 0
+    if begin_us is not None:
+        first = int(np.searchsorted(signals.at_us, begin_us - margin_us))
+    after = signals.at_us.size
+    if end_us is not None:
+        # The instant at the end too: it tells a gap from the end of all data.
+        after = int(np.searchsorted(signals.at_us, end_us, side="right"))
+    found = found_in(_part(signals, first, max(first, after)), settings.cycles)
+    kept = _within(found.whole[:, 0], begin_us, end_us)
+    heard = _within(found.gaps[:, 0], begin_us, end_us)
+    from_us, to_us = _block_bounds(piece)
+    return FoundPiece(
+        piece=piece,
+        begin_us=begin_us,
+        end_us=end_us,
+        found=FoundArrays(found.whole[kept], found.figures[:, kept], found.gaps[heard]),
+        troubled={
+            channel: rows_[_within(rows_[:, 0], from_us, to_us)]
+            for channel, rows_ in whole.troubled.items()
+        },
+        rests={
+            channel: _both(arrays, _within(arrays[0][:, 0], from_us, to_us))
+            for channel, arrays in rests_in(
+                signals, rest_spans(settings.laws), settings.cycles.gap_s
+            ).items()
+        },
+        watched={
+            watch: _both(arrays, _within(arrays[0][:, 1], from_us, to_us))
+            for watch, arrays in watched_in(signals, settings.limits).items()
+        },
+    )
+
+
+def _both(arrays: tuple[Ints, Floats], kept: npt.NDArray[np.bool_]) -> tuple[Ints, Floats]:
+    return arrays[0][kept], arrays[1][kept]
+
+
+def _part(signals: Signals, first: int, after: int) -> Signals:
+    at_us, deadman, known, supply_pa, pot_pa, nozzle_pa = signals
+    here = slice(first, after)
+    return Signals(
+        at_us[here], deadman[here], None if known is None else known[here],
+        supply_pa[here], pot_pa[here], nozzle_pa[here],
+    )  # fmt: skip
+
+
+def _within(at_us: Ints, from_us: int | None, to_us: int | None) -> npt.NDArray[np.bool_]:
+    kept = np.ones(at_us.size, np.bool_)
+    if from_us is not None:
+        kept &= at_us >= from_us
+    if to_us is not None:
+        kept &= at_us < to_us
+    return kept
+
+
+def _block_bounds(piece: Piece) -> tuple[int | None, int | None]:
+    """Begin of the first block of a piece and end of its last one. [us since 1970 UTC]"""
+    return (
+        None if piece.from_at is None else microseconds(block_begin(piece.from_at)),
+        None if piece.to_at is None else microseconds(_block_end(piece.to_at)),
+    )
+
+
+def found_from_store(
+    data: Path, pieces: Sequence[Piece], settings: PieceSettings
+) -> list[FoundPiece]:
+    """Read pieces of one pot and find what they hold; what a worker is given to do.
+
+    Parameters
+    ----------
+    data : Path
+        Data folder.
+    pieces : sequence of Piece
+        Read one after the other, so that only one is held at a time.
+    settings : PieceSettings
+        Of the pot.
+
+    Raises
+    ------
+    StoreBusy, StoreError
+        From :mod:`ingest.store.connection`.
+    """
+    found = []
+    for piece in pieces:
+        with read_window(data) as con:
+            samples = read_piece(con, piece, settings)
+        found.append(find_piece(samples, settings))
+    return found
+
+
+def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> int:
+    """Put what pieces hold in the place of what was derived of them before.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open write window.
+    found : sequence of FoundPiece
+
+    Returns
+    -------
+    int
+        Cycles written.
+    """
+    by_pot: dict[int, list[FoundPiece]] = {}
+    for each in found:
+        by_pot.setdefault(each.piece.pot_id, []).append(each)
+    cycles = 0
+    for pot_id, mine in by_pot.items():
+        mine.sort(key=lambda f: f.piece.from_at or frames.EARLIEST)
+        told = found_frames([f.found for f in mine])
+        cycles += told.cycles.height
+        blocks = [_block_bounds(f.piece) for f in mine]
+        exact = [(f.begin_us, f.end_us) for f in mine]
+        for table, instant, frame, bounds in (
+            ("cycle", "pressed_at", told.cycles, exact),
+            ("gap", "from_at", told.gaps, exact),
+            ("signal_fault", "from_at", fault_frame([f.troubled for f in mine]), blocks),
+            ("zero_rest", "from_at", rest_frame([f.rests for f in mine]), blocks),
+            ("pressure_watch", "from_at", watch_frame([f.watched for f in mine]), blocks),
+        ):
+            for from_us, to_us in _joined(bounds):
+                con.execute(
+                    f"DELETE FROM {table} WHERE pot_id = $pot AND {instant} >= $from_at "
+                    f"AND {instant} < $to_at",
+                    {
+                        "pot": pot_id,
+                        "from_at": frames.EARLIEST if from_us is None else instant_of(from_us),
+                        "to_at": frames.LATEST if to_us is None else instant_of(to_us),
+                    },
+                )
+            insert(con, table, frame.with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id")))
+    return cycles
+
+
+def _joined(
+    bounds: Iterable[tuple[int | None, int | None]],
+) -> list[tuple[int | None, int | None]]:
+    """Stretches in the order of time, those that meet taken together."""
+    joined: list[tuple[int | None, int | None]] = []
+    for from_us, to_us in bounds:
+        if joined and joined[-1][1] is not None and joined[-1][1] == from_us:
+            joined[-1] = (joined[-1][0], to_us)
+        else:
+            joined.append((from_us, to_us))
+    return joined
+
+
+def insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    """Add the rows of a frame to a table, by the names of the columns."""
+    if frame.is_empty():
+        return
+    con.register("incoming", frame.to_arrow())
+    con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+    con.unregister("incoming")
+
+
+def instant_of(at_us: int) -> dt.datetime:
+    """An instant as the store keeps it, naive UTC, from microseconds since 1970 UTC."""
+    return _EPOCH + at_us * _MICROSECOND
