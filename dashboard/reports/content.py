@@ -213,6 +213,11 @@ class Report:
     blocks: tuple[Block, ...]
 
     @property
+    def named(self) -> str:
+        """Its title, and where there is none, what it is: a heading is never empty."""
+        return self.title if self.title.strip() else KINDS[self.kind][0]
+
+    @property
     def number(self) -> str:
         """Its number: kind, day, and eight digits of a digest of all it says.
 

@@ -11,6 +11,7 @@ import datetime as dt
 import hashlib
 import html
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, cast
@@ -77,9 +78,27 @@ def _drawn(chart_of_any_kind: Any, alt_text: str, caption: str) -> Drawing:
     spec["config"]["axisY"] = {"labelPadding": 7}
     # Schema "v6.4.1" -> what vl-convert calls it.
     version = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
-    svg = vl_convert.vegalite_to_svg(spec, vl_version=version)
+    svg = _settled(vl_convert.vegalite_to_svg(spec, vl_version=version))
     told = json.dumps(spec, sort_keys=True, default=str)
     return Drawing(svg, alt_text, caption, hashlib.sha256(told.encode()).hexdigest())
+
+
+_SPOKEN = re.compile(r' (?:aria-[a-z]+|role)="[^"]*"')
+_CLIPS = re.compile(r"\bclip\d+\b")
+
+
+def _settled(svg: str) -> str:
+    """A chart without what differs between two drawings of it, and without its marks' names.
+
+    Clips are numbered through all drawings of a process. Marks say their values one by one, some
+    thousand of them: the drawing's own description stands for them.
+    """
+    names: dict[str, str] = {}
+
+    def named(found: re.Match[str]) -> str:
+        return names.setdefault(found[0], f"clip{len(names)}")
+
+    return _CLIPS.sub(named, _SPOKEN.sub("", svg))
 
 
 def pressures(
@@ -122,7 +141,7 @@ def ribbon(
         return min(max((at - begin).total_seconds() / whole, 0.0), 1.0) * width
 
     parts = [
-        _defs(), f'<rect x="0" y="0" width="{width:.0f}" height="{height:.0f}" fill="{INK.line}" '
+        hatches(), f'<rect x="0" y="0" width="{width:.0f}" height="{height:.0f}" fill="{INK.line}" '
         'fill-opacity="0.35"/>',
     ]  # fmt: skip
     for spans, fill in ((silent, "url(#h-nodata)"), (open_spans, INK.pot)):
@@ -155,7 +174,7 @@ def time_bar(shares: Sequence[tuple[str, float]], label: str) -> Drawing:
     """Shares of a stretch as one bar: ``(look, amount)``; the table with it is its key."""
     width, height, gap = 640.0, 26.0, 1.5
     whole = sum(amount for _, amount in shares)
-    parts, left = [_defs()], 0.0
+    parts, left = [hatches()], 0.0
     for kind, amount in shares:
         wide = amount / whole * width if whole > 0 else 0.0
         if wide > 0:
@@ -166,7 +185,7 @@ def time_bar(shares: Sequence[tuple[str, float]], label: str) -> Drawing:
 
 def swatch(kind: str) -> str:
     """The look of a share as a small square."""
-    return _svg(12, 12, [_defs(), _filled(kind, 0, 12, 12)])
+    return _svg(12, 12, [hatches(), _filled(kind, 0, 12, 12)])
 
 
 def shares_of(seconds: Mapping[str, float]) -> list[tuple[str, str, float]]:
@@ -289,7 +308,7 @@ def _filled(kind: str, left: float, wide: float, high: float) -> str:
     )
 
 
-def _defs() -> str:
+def hatches() -> str:
     """The hatches: told apart without colour."""
     made = []
     for kind, (colour, hatch) in SWATCHES.items():

@@ -92,7 +92,7 @@ def _sources(report: Report, paper: str, spelled: bool) -> dict[str, bytes]:
     if spelled:
         blocks.insert(0, {"is": "Note"} | plain(_SPELLED))
     said = {
-        "kind": KINDS[report.kind][0], "title": report.title, "under": report.under,
+        "kind": KINDS[report.kind][0], "title": report.named, "under": report.under,
         "site": report.site, "number": report.number, "paper": name, "margin": margin,
         "dated": [at.year, at.month, at.day, at.hour, at.minute, at.second], "fonts": _FONTS,
         "invented": any(isinstance(b, Note) and b.kind == "invented" for b in report.blocks),

@@ -25,7 +25,7 @@ from dashboard.reports.content import (
     Table,
     ToSign,
 )
-from dashboard.reports.drawings import INK, swatch
+from dashboard.reports.drawings import INK, hatches, swatch
 from dashboard.reports.typst_layout import PAPERS
 
 _STYLE = Path(__file__).parent / "report.css"
@@ -69,10 +69,12 @@ def page(report: Report, paper: str = "a4") -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         '<meta name="color-scheme" content="light dark">'
         f'<meta name="date" content="{report.as_of.isoformat()}Z">'
-        f"<title>{_shown(report.title)}, {kind}</title><style>{style}</style></head><body><main>"
+        f"<title>{_shown(report.named)}, {kind}</title><style>{style}</style></head><body>"
+        f'<svg width="0" height="0" style="position:absolute" aria-hidden="true">'
+        f"{_coloured(hatches())}</svg><main>"
         '<header><div class="mast"><span class="mark"><i></i>Gritbook</span>'
         f'<span>{_shown(report.site)}</span></div><p class="kind">{kind}</p>'
-        f"<h1>{_shown(report.title)}</h1>"
+        f"<h1>{_shown(report.named)}</h1>"
         + (f"<p>{_shown(report.under)}</p>" if report.under else "")
         + f'<dl class="facts"><div><dt>Report</dt><dd><code>{number}</code></dd></div>{facts}</dl>'
         f'</header>{body}<p class="foot"><code>{number}</code></p></main></body></html>\n'
@@ -189,6 +191,11 @@ def _photo(block: Photo) -> str:
     )
 
 
+def _coloured(svg: str) -> str:
+    """A drawing with the page's colours, by day and by night."""
+    return _HEX.sub(lambda m: f"var(--{_NAMES[m[0].lower()]})", svg)
+
+
 _NAMESPACES = re.compile(r'\s+xmlns(?::\w+)?="[^"]*"')
 _IDS = re.compile(r'\bid="([^"]+)"')
 
@@ -205,7 +212,8 @@ def inline(svg: str, alt: str, prefix: str) -> str:
     prefix : str
         Put before names within it, so that two drawings on a page do not share them.
     """
-    drawn = _HEX.sub(lambda m: f"var(--{_NAMES[m[0].lower()]})", _NAMESPACES.sub("", svg))
+    # The hatches stand on the page once, for all.
+    drawn = _coloured(_NAMESPACES.sub("", svg.replace(hatches(), "")))
     names: Iterable[str] = set(_IDS.findall(drawn))
     for name in names:
         drawn = drawn.replace(f'id="{name}"', f'id="{prefix}-{name}"')
