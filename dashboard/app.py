@@ -44,3 +44,4 @@ with look.sentences():
         look.put(f'<p class="gb-loose">{look.shown(looser)}</p>')
     page.run()
 entry_drafts.keep()
+    navigation.drawn()

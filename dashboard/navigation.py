@@ -53,6 +53,8 @@ SELDOM = (
         "What a new job will take, from this yard's own shifts."),
     Way("views/signals.py", "Signals", "signals",
         "How the sensor boxes are heard, and whether what they measure may count."),
+    Way("views/setup.py", "Yard set-up", "setup",
+        "Pots, boxes, transducers, calibrations and checks, as the yard file has them."),
 )  # fmt: skip
 MORE = Way("views/more.py", "More", "more")
 
@@ -60,10 +62,26 @@ PAGES = (*DAILY, *SELDOM, MORE)
 #: What goes with a viewer from page to page.
 CARRIED = ("pot", "shift", "day", "by", "from", "to", "units")
 
+_NEW_ADDRESS = "address-new"
+
 
 def carried() -> dict[str, str]:
     """What of the address goes along to the next page."""
     return {key: st.query_params[key] for key in CARRIED if key in st.query_params}
+
+
+def keep(**values: str | None) -> None:
+    """Put values into the address from within a widget's callback; ``None`` takes one out.
+
+    What a callback sends to the browser is dropped when the run that follows begins, so that the
+    address would lag one step behind; :func:`main_ways` sends it once more.
+    """
+    for key, value in values.items():
+        if value is not None:
+            st.query_params[key] = value
+        elif key in st.query_params:
+            del st.query_params[key]
+    st.session_state[_NEW_ADDRESS] = True
 
 
 def main_ways(here: str) -> None:
@@ -74,12 +92,22 @@ def main_ways(here: str) -> None:
     here : str
         File of the page that is shown.
     """
+    if st.session_state.get(_NEW_ADDRESS, False):
+        st.query_params.update()
     within = here in {way.file for way in SELDOM}
     with st.container(key="ways", horizontal=True, width="content", gap=None):
         for way in (*DAILY, MORE):
             key = "here" if way.file == here else way.path
             # On a phone a page of the second row is one of "More", so that is where one is.
             _link(way, "way-here-within" if within and way is MORE else f"way-{key}")
+
+
+def drawn() -> None:
+    """Say that the page was drawn to its end, so that the browser has heard of its address.
+
+    A run that the next one cuts short may not have sent it.
+    """
+    st.session_state.pop(_NEW_ADDRESS, None)
 
 
 def other_ways(here: str) -> None:

@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, look, units, words
+from dashboard import charts, data, look, navigation, units, words
 from dashboard.chart_table import chart_with_table
 from ingest.config import Yard
 
@@ -68,15 +68,12 @@ def go_to(view: Span, whole: Span) -> None:
     if (begin, begin + length) == whole:
         forget()
     else:
-        st.query_params["from"] = text_of(begin)
-        st.query_params["to"] = text_of(begin + length)
+        navigation.keep(**{"from": text_of(begin), "to": text_of(begin + length)})
 
 
 def forget() -> None:
     """Show all of it again: another shift or pot was chosen."""
-    for key in ("from", "to"):
-        if key in st.query_params:
-            del st.query_params[key]
+    navigation.keep(**{"from": None, "to": None})
 
 
 def step_of(view: Span, whole: Span, cycles: Sequence[Span]) -> str:
@@ -143,11 +140,13 @@ def _choose(key: str, view: Span, whole: Span, cycles: Sequence[Span]) -> None:
         go_to((begin, begin + 2 * half), whole)
 
 
-@st.fragment
 def show(
     described: Yard, version: data.Version, pot: str, whole: Span, stretch: data.PotStretch
 ) -> None:
     """The chart of pressures with its ways to come closer, its table and its file.
+
+    No fragment, though only this is drawn anew: the ways to other pages carry the range along, and
+    they are drawn with the page.
 
     Parameters
     ----------

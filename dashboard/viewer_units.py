@@ -9,7 +9,7 @@ from __future__ import annotations
 import streamlit as st
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-from dashboard import units
+from dashboard import navigation, units
 
 #: Key in the address, and of the cookie that remembers it.
 KEY, COOKIE = "units", "gritbook-units"
@@ -37,7 +37,8 @@ def chosen() -> units.Units | None:
 
 def _choose() -> None:
     name = st.session_state["units-switch"]
-    st.session_state[KEY] = st.query_params[KEY] = st.session_state[_NEW] = name
+    st.session_state[KEY] = st.session_state[_NEW] = name
+    navigation.keep(**{KEY: name})
 
 
 def switch() -> None:

@@ -14,6 +14,7 @@ from dashboard import (
     charts,
     data,
     look,
+    navigation,
     review_words,
     sheet_page,
     sheet_words,
@@ -104,7 +105,8 @@ def _keep_in_address(name: str, key: str) -> None:
     # A stretch of another shift or day is not in this one; another pot's has the same times.
     if name in ("shift", "day"):
         timeline.forget()
-    st.query_params[name] = value.isoformat() if isinstance(value, dt.date) else str(value)
+    text = value.isoformat() if isinstance(value, dt.date) else str(value)
+    navigation.keep(**{name: text})
 
 
 def _choose(
