@@ -12,7 +12,7 @@ import streamlit as st
 from analytics.box_signs import CAUSE, ZERO_RIGHT, Sign, true_pa
 from analytics.pipeline import transducer_laws, utc_now
 from analytics.quality import USUAL_SPAN_PA
-from analytics.signals import TransducerLaw
+from analytics.signals import CHANNELS, TransducerLaw
 from dashboard import charts_signals, data, entry, look, navigation, signals_data, units, words
 from dashboard import signals_words as told
 from dashboard.access import session
@@ -197,25 +197,34 @@ def _signs(found: Sequence[Sign]) -> str:
         kind, said = "plain", "Every sign is right"
     rest = f", {words.counted(waits, 'not seen yet', 'not seen yet')}" if waits else ""
     count = f"of {words.counted(len(found), 'sign', 'signs')}"
-    pieces = [
-        look.note(
-            f"{said}{rest}, {count}.",
-            "That a box is right says nothing of the pot, nor that the dead-man works.",
-            kind,
-        )
-    ]
-    channels = dict.fromkeys(one.channel for one in found)
-    for channel in channels:
+    verdict = look.note(
+        f"{said}{rest}, {count}.",
+        "That a box is right says nothing of the pot, nor that the dead-man works.",
+        kind,
+    )
+    pieces = []
+    main = dict.fromkeys(one.channel for one in found if one.channel in ("", "deadman", *CHANNELS))
+    for channel in main:
         called = words.CHANNEL_WORDS.get(channel, channel) if channel else "The box"
-        items = "".join(_sign(one) for one in found if one.channel == channel)
-        pieces.append(
-            f'<section class="gb-signs"><h3>{look.shown(words.sentence(called))}</h3>'
-            f"<ul>{items}</ul></section>"
+        items = "".join(
+            _sign(one, told.SIGN_WORDS[one.about]) for one in found if one.channel == channel
         )
-    return f'<div class="gb-allsigns">{"".join(pieces[1:])}</div>{pieces[0]}'
+        pieces.append(_section(words.sentence(called), items))
+    slow = [one for one in found if one.channel not in main]
+    if slow:
+        items = "".join(
+            _sign(one, words.sentence(words.CHANNEL_WORDS.get(one.channel, one.channel)))
+            for one in slow
+        )
+        pieces.append(_section("Slow channels", items))
+    return f'{verdict}<div class="gb-allsigns">{"".join(pieces)}</div>'
 
 
-def _sign(one: Sign) -> str:
+def _section(called: str, items: str) -> str:
+    return f'<section class="gb-signs"><h3>{look.shown(called)}</h3><ul>{items}</ul></section>'
+
+
+def _sign(one: Sign, called: str) -> str:
     state, kind = told.STATE_WORDS[one.state]
     step = one.next_step
     if step.startswith(CAUSE):
@@ -224,7 +233,7 @@ def _sign(one: Sign) -> str:
     more = f'<span class="gb-step-next">{look.shown(step)}</span>' if step else ""
     return (
         f'<li class="gb-sign gb-sign-{one.state}">{look.badge(state, kind)}'
-        f"<div><b>{look.shown(told.SIGN_WORDS[one.about])}</b> "
+        f"<div><b>{look.shown(called)}</b> "
         f"<span>{look.shown(one.found)}</span>{more}</div></li>"
     )
 
