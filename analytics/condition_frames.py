@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from analytics.frames import EARLIEST, LATEST, read_frame
+from ingest.store.archive_reading import stored_rows
 
 if TYPE_CHECKING:
     import duckdb
@@ -96,7 +97,9 @@ def slow_readings(
     """Readings of slow channels of a pot: ``sampled_at, channel, value``, ascending."""
     return read_frame(
         con,
-        "SELECT r.sampled_at, c.channel, r.value FROM reading r JOIN channel c USING (channel_id) "
+        "SELECT r.sampled_at, c.channel, r.value "
+        f"FROM {stored_rows(con, 'reading', pot_id, from_at, to_at)} r "
+        "JOIN channel c USING (channel_id) "
         "WHERE r.pot_id = $pot AND list_contains($channels, c.channel) "
         "AND r.sampled_at >= $from_at AND r.sampled_at < $to_at ORDER BY r.sampled_at, c.channel",
         pot=pot_id,

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, cast
 
 import polars as pl
 
+from ingest.store.archive_reading import stored_rows
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -55,18 +57,37 @@ def largest_shift(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.timedelta:
     return dt.timedelta(seconds=seconds + 1.0) if seconds is not None else dt.timedelta(0)
 
 
-def _samples_of(con: duckdb.DuckDBPyConnection, pot_id: int) -> str:
-    """What to select samples from: the table, or with the clock corrections in force applied."""
+def _samples_of(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> str:
+    """What to select samples from: hot and archived rows, clock corrections in force applied.
+
+    Rows outside ``from_at`` to ``to_at`` may be left out; both ends are included.
+    """
     if not corrections_in_force(con, pot_id):
-        return "sample"
+        return stored_rows(con, "sample", pot_id, from_at, to_at)
+    # A corrected reading lies up to this far from where it was filed.
+    shift = largest_shift(con, pot_id)
+    stored = stored_rows(con, "sample", pot_id, _moved(from_at, -shift), _moved(to_at, shift))
     return (
         "(SELECT sample.* REPLACE (sample.sampled_at + to_microseconds(CAST(round(coalesce("
         "1e6 * c.offset_s + c.drift * (epoch_us(sample.sampled_at) - epoch_us(c.from_at)), 0)) "
-        "AS BIGINT)) AS sampled_at) FROM sample LEFT JOIN clock_correction AS c "
+        f"AS BIGINT)) AS sampled_at) FROM {stored} AS sample LEFT JOIN clock_correction AS c "
         "ON c.pot_id = sample.pot_id AND c.withdrawn_at IS NULL AND sample.message_id >= 0 "
         "AND sample.arrived_at >= c.arrived_from_at AND sample.arrived_at < c.arrived_to_at "
         f"WHERE sample.pot_id = {int(pot_id)})"
     )
+
+
+def _moved(at: dt.datetime | None, by: dt.timedelta) -> dt.datetime | None:
+    """An instant moved, or none where there is none or it would leave the calendar."""
+    try:
+        return None if at is None else at + by
+    except OverflowError:
+        return None
 
 
 def clock_messages(
@@ -94,7 +115,8 @@ def clock_messages(
     return read_frame(
         con,
         "SELECT max(sampled_at) AS sampled_at, min(arrived_at) AS arrived_at, max(seq) AS seq "
-        "FROM sample WHERE pot_id = $pot AND message_id >= 0 AND arrived_at >= $from_at "
+        f"FROM {stored_rows(con, 'sample', pot_id)} WHERE pot_id = $pot AND message_id >= 0 "
+        "AND arrived_at >= $from_at "
         "AND arrived_at < $to_at GROUP BY message_id ORDER BY arrived_at, message_id",
         pot=pot_id,
         from_at=from_at or EARLIEST,
@@ -128,7 +150,7 @@ def samples(
     """
     frame = read_frame(
         con,
-        f"SELECT {_SAMPLE_COLUMNS} FROM {_samples_of(con, pot_id)} "
+        f"SELECT {_SAMPLE_COLUMNS} FROM {_samples_of(con, pot_id, from_at, to_at)} "
         "WHERE pot_id = $pot AND sampled_at "
         "BETWEEN $from_at AND $to_at",
         pot=pot_id,
@@ -145,7 +167,7 @@ def deadman(
     return read_frame(
         con,
         "SELECT sampled_at, any_value(deadman) AS deadman "
-        f"FROM {_samples_of(con, pot_id)} WHERE pot_id = $pot "
+        f"FROM {_samples_of(con, pot_id, from_at, to_at)} WHERE pot_id = $pot "
         "AND deadman IS NOT NULL AND sampled_at BETWEEN $from_at AND $to_at "
         "GROUP BY sampled_at ORDER BY sampled_at",
         pot=pot_id,
@@ -158,6 +180,17 @@ def extent(
     con: duckdb.DuckDBPyConnection, pot_id: int
 ) -> tuple[dt.datetime | None, dt.datetime | None]:
     """First and last instant of a pot with a dead-man sample; ``None`` where there is none."""
+    if not corrections_in_force(con, pot_id):
+        # The archive's list knows each day's; its files need not be opened.
+        ((first, last),) = _rows(
+            con,
+            "SELECT min(first_at), max(last_at) FROM (SELECT min(sampled_at) AS first_at, "
+            "max(sampled_at) AS last_at FROM sample WHERE pot_id = $pot AND deadman IS NOT NULL "
+            "UNION ALL SELECT min(first_deadman_at), max(last_deadman_at) FROM archive_file "
+            "WHERE table_name = 'sample' AND pot_id = $pot)",
+            pot=pot_id,
+        )
+        return first, last
     first, last = _rows(
         con,
         f"SELECT min(sampled_at), max(sampled_at) FROM {_samples_of(con, pot_id)} "
@@ -335,10 +368,12 @@ def readings(
     )
     return read_frame(
         con,
-        "WITH chosen AS (SELECT * FROM sample WHERE pot_id = $pot AND sampled_at >= $from_at "
+        f"WITH chosen AS (SELECT * FROM {stored_rows(con, 'sample', pot_id, from_at, to_at)} "
+        "WHERE pot_id = $pot AND sampled_at >= $from_at "
         f"AND sampled_at < $to_at) {wide} UNION ALL "
         "SELECT r.sampled_at, c.channel, r.value, c.unit, r.text, r.arrived_at, r.message_id "
-        "FROM reading r JOIN channel c USING (channel_id) WHERE r.pot_id = $pot "
+        f"FROM {stored_rows(con, 'reading', pot_id, from_at, to_at)} r "
+        "JOIN channel c USING (channel_id) WHERE r.pot_id = $pot "
         "AND r.sampled_at >= $from_at AND r.sampled_at < $to_at ORDER BY sampled_at, channel",
         pot=pot_id,
         from_at=from_at or EARLIEST,
@@ -461,7 +496,13 @@ def store_version(con: duckdb.DuckDBPyConnection) -> tuple[dt.datetime | None, i
 
 def last_heard(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.datetime | None:
     """The newest instant of a pot with a sample of any channel; ``None`` where there is none."""
-    ((last,),) = _rows(con, "SELECT max(sampled_at) FROM sample WHERE pot_id = $pot", pot=pot_id)
+    ((last,),) = _rows(
+        con,
+        "SELECT max(last_at) FROM (SELECT max(sampled_at) AS last_at FROM sample "
+        "WHERE pot_id = $pot UNION ALL SELECT max(last_at) FROM archive_file "
+        "WHERE table_name = 'sample' AND pot_id = $pot)",
+        pot=pot_id,
+    )
     return cast("dt.datetime | None", last)
 
 
@@ -505,7 +546,9 @@ def arrivals(
     ``to_at``; card files are left out, for they arrive when somebody brings them."""
     return read_frame(
         con,
-        "SELECT sampled_at, arrived_at, seq FROM sample WHERE pot_id = $pot AND message_id >= 0 "
+        "SELECT sampled_at, arrived_at, seq "
+        f"FROM {stored_rows(con, 'sample', pot_id, from_at, to_at)} "
+        "WHERE pot_id = $pot AND message_id >= 0 "
         "AND sampled_at >= $from_at AND sampled_at < $to_at",
         pot=pot_id,
         from_at=from_at or EARLIEST,

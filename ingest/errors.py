@@ -6,6 +6,7 @@
     ├── Transient            may pass by itself: retried with a growing wait
     │   ├── StoreBusy        another process holds the store file
     │   ├── SourceLost       a broker or a serial line went away
+    │   ├── ArchiveAway      the archive's disk or object store does not answer
     │   └── DiskFull         the disk has no room; ingest stops taking until it has
     └── Terminal             needs a person: one sentence and the next step
         ├── YardFileError    the yard file says something that cannot be
@@ -54,6 +55,10 @@ class StoreBusy(Transient):
 
 class SourceLost(Transient):
     """A broker or serial line went away."""
+
+
+class ArchiveAway(Transient):
+    """The place where archived days lie does not answer."""
 
 
 class DiskFull(Transient):

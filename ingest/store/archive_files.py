@@ -6,7 +6,8 @@ is in the path and in the file's metadata, not in a column.
 
 - A column of doubles that are whole numbers of a step is kept as those, ``supply_pa`` as
   ``supply_pa_q`` (INT32 or INT64); the value is ``q / divisor * factor``, in this order, and has
-  been compared bit for bit. Any other stays a DOUBLE under its own name.
+  been compared bit for bit. Any other stays a DOUBLE under its own name. A reader that multiplies
+  by the reciprocal instead of dividing, as an expression of Polars does, is off in the last bit.
 - A column without any value is left out.
 - Whole numbers and instants are DELTA_BINARY_PACKED, switches RLE, words and quality a dictionary,
   doubles a dictionary or BYTE_STREAM_SPLIT; all of it zstd.
@@ -230,7 +231,7 @@ def _counted(name: str, column: pyarrow.Array) -> tuple[pyarrow.Array, Stored]:
 
 
 def _many_values(column: pyarrow.Array) -> bool:
-    return int(column[: 1 << 14].unique().length()) * 4 > min(len(column), 1 << 14)
+    return len(column[: 1 << 14].unique()) * 4 > min(len(column), 1 << 14)
 
 
 def decode_day(source: bytes | Path) -> tuple[pyarrow.Table, dict[str, Any]]:
@@ -330,12 +331,12 @@ def read_day(path: Path, columns: Sequence[str] | None = None) -> pl.DataFrame:
         said = _said({METADATA_KEY: text.encode()} if text else None, path.name)
         layout = layout_of(said["table"], json.dumps(said["columns"]))
         wanted = list(columns or COLUMNS[layout.table])
-        return _frame(pl.scan_parquet(path), layout, wanted).collect()
+        return _frame(path, layout, wanted)
     except (polars.exceptions.PolarsError, OSError) as error:
         raise _unreadable(path.name, str(error).splitlines()[0]) from error
 
 
-def _frame(stored: pl.LazyFrame, layout: Layout, wanted: Iterable[str]) -> pl.LazyFrame:
+def _frame(path: Path, layout: Layout, wanted: Iterable[str]) -> pl.DataFrame:
     import polars as pl
 
     types = {
@@ -343,15 +344,31 @@ def _frame(stored: pl.LazyFrame, layout: Layout, wanted: Iterable[str]) -> pl.La
         "BOOLEAN": pl.Boolean(), "INTEGER": pl.Int32(), "VARCHAR": pl.String(),
     }  # fmt: skip
     chosen = []
+    divided: dict[str, Stored] = {}
     for name in wanted:
         where = layout.columns.get(name, Stored(None))
         if where.name is None:
             chosen.append(pl.lit(None, types[COLUMNS[layout.table][name]]).alias(name))
         elif where.counted:
             value = pl.col(where.name).cast(pl.Float64)
-            value = value if where.divisor == 1.0 else value / where.divisor
-            value = value if where.factor == 1.0 else value * where.factor
+            if where.divisor != 1.0:
+                divided[name] = where
+            elif where.factor != 1.0:
+                value = value * where.factor
             chosen.append(value.alias(name))
         else:
             chosen.append(pl.col(where.name).alias(name))
-    return stored.select(chosen)
+    frame = pl.scan_parquet(path).select(chosen).collect()
+    # An expression would multiply by the reciprocal, which differs in the last bit.
+    return frame.with_columns(_divided(frame[name], where) for name, where in divided.items())
+
+
+def _divided(counts: pl.Series, where: Stored) -> pl.Series:
+    import numpy as np
+    import polars as pl
+
+    values = counts.fill_null(0.0).to_numpy() / where.divisor * where.factor
+    if not counts.null_count():
+        return pl.Series(counts.name, values)
+    values = np.where(counts.is_null().to_numpy(), np.nan, values)
+    return pl.Series(counts.name, values).fill_nan(None)

@@ -18,6 +18,7 @@ from ingest.channels import CHANNELS
 from ingest.errors import ImportRefused
 from ingest.sources.card_columns import Column, likely_channel
 from ingest.sources.files import Form, Slice
+from ingest.store.archive_reading import TABLES, archived, bring_back, stored_rows
 from ingest.wire.reasons import VALUE_CONFLICT
 
 if TYPE_CHECKING:
@@ -206,6 +207,8 @@ def count_stored(
 ) -> None:
     """Add to the outcome how much of a slice the store holds. Reads only."""
     assert outcome.form is not None
+    span = _one(con, f"SELECT min(sampled_at), max(sampled_at) FROM {rows} AS r")
+    samples, readings = (stored_rows(con, table, _pot_ids(con, pot), *span) for table in TABLES)
     for number, column in enumerate(piece.columns):
         if outcome.form.layout == "wide":
             value, text, here = f"c{number}", _text(number, piece), "true"
@@ -215,12 +218,12 @@ def count_stored(
             stored = f"CAST({column.table_column} AS DOUBLE)"
             held = (
                 f"SELECT sampled_at, {stored} AS held, CAST(NULL AS VARCHAR) AS held_text "
-                "FROM sample JOIN pot USING (pot_id) "
+                f"FROM {samples} JOIN pot USING (pot_id) "
                 f"WHERE pot = $pot AND {column.table_column} IS NOT NULL"
             )
         else:
             held = (
-                "SELECT sampled_at, value AS held, text AS held_text FROM reading "
+                f"SELECT sampled_at, value AS held, text AS held_text FROM {readings} "
                 "JOIN channel USING (channel_id) JOIN pot ON pot.pot_id = channel.pot_id "
                 "WHERE pot = $pot AND channel = $channel AND unit = $unit"
             )
@@ -338,7 +341,7 @@ class SliceWriter:
             "LIMIT 1",
             [pot_id, seen.from_at, seen.to_at],
         ).fetchall()
-        return bool(found)
+        return bool(found or archived(self._con, table, {pot_id}, seen.from_at, seen.to_at))
 
     def _append_samples(self, rows: str, fast: list[int], pot_id: int, condition: str) -> None:
         """Insert rows whose instants are new."""
@@ -378,19 +381,27 @@ class SliceWriter:
             for n, name in names.items()
         )
         counted = " + ".join(f"(c{n} IS NOT NULL)::INTEGER" for n in fast)
+        stored = stored_rows(self._con, "sample", pot_id, seen.from_at, seen.to_at)
         self._con.execute(
             f"CREATE OR REPLACE TEMP TABLE card_row AS SELECT card.*, {counted} AS readings, "
             "count(*) OVER (PARTITION BY card.sampled_at) > 1 AS double, "
             "held.sampled_at IS NOT NULL AS held, "
             f"coalesce(held.sampled_at IS NOT NULL AND {same}, false) AS same "
             f"FROM (SELECT * FROM {self._rows} AS r WHERE reason IS NULL) AS card "
-            "LEFT JOIN (SELECT * FROM sample WHERE pot_id = $pot AND sampled_at BETWEEN $first "
+            f"LEFT JOIN (SELECT * FROM {stored} WHERE pot_id = $pot AND sampled_at BETWEEN $first "
             "AND $last) AS held USING (sampled_at) ORDER BY card.sampled_at, card.line",
             {"pot": pot_id, "first": seen.from_at, "last": seen.to_at},
         )
         try:
             (repeated,) = _one(self._con, "SELECT sum(readings) FROM card_row WHERE same")
             self._outcome.repeated += int(repeated or 0)
+            if stored != "sample":
+                # A day lies in one place only: what is new on an archived one brings it back.
+                new_days = self._con.execute(
+                    "SELECT DISTINCT CAST(sampled_at AS DATE) FROM card_row "
+                    "WHERE NOT held AND NOT double"
+                ).fetchall()
+                bring_back(self._con, "sample", {(pot_id, day) for (day,) in new_days})
             self._append_samples("card_row", fast, pot_id, "NOT held AND NOT double")
             for number in fast:
                 self._compare(
@@ -463,6 +474,11 @@ class SliceWriter:
             "topic": self._pot,
             "type": _TYPES[self._form.kind],
         }
+
+
+def _pot_ids(con: duckdb.DuckDBPyConnection, pot: str) -> set[int]:
+    rows = con.execute("SELECT pot_id FROM pot WHERE pot = ?", [pot]).fetchall()
+    return {number for (number,) in rows}
 
 
 def _present(number: int, piece: Slice) -> str:

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.channels import CHANNELS, VALUE_COLUMNS
+from ingest.store.archive_reading import bring_back, days_of
 from ingest.store.stored import Floats, Ints, look_up
 
 if TYPE_CHECKING:
@@ -204,6 +205,9 @@ def insert_heard(
     status[new] = Status.NEW
 
     is_sample = column[new] >= 0
+    # What is new on an archived day brings that day back first: a day lies in one place only.
+    for table, here in (("sample", is_sample), ("reading", ~is_sample)):
+        bring_back(con, table, days_of(pot_id[new[here]], heard.at_us[new[here]]))
     _insert_samples(
         con, heard, new[is_sample], pot_id[new[is_sample]], column[new[is_sample]], stored.rows
     )

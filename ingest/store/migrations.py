@@ -68,6 +68,11 @@ def m010_shards(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.SHARDS)
 
 
+def m011_archive(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the tables of days that lie in files."""
+    con.execute(schema.ARCHIVE)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -79,6 +84,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m008_lines_of_pots,
     m009_blocks_of_indicators,
     m010_shards,
+    m011_archive,
 )
 
 

@@ -464,3 +464,37 @@ CREATE TABLE shard (
     quarantine_id BIGINT NOT NULL          -- how far the worker's quarantine was gathered
 );
 """
+
+#: Days that lie in files; ``ingest.store.archive``. Without keys: what is taken out and put back in
+#: one transaction would break them.
+ARCHIVE = """
+CREATE TABLE archive_file (                -- days whose rows are in a file and not in the table
+    table_name VARCHAR NOT NULL,           -- sample, reading
+    pot_id     SMALLINT NOT NULL,
+    "day"      DATE NOT NULL,              -- UTC
+    place      VARCHAR NOT NULL,           -- empty: the folder archive beside this file
+    path       VARCHAR NOT NULL,           -- site=.../pot=.../day=.../<table>-<digest>.parquet
+    sha256     VARCHAR NOT NULL,
+    size       BIGINT NOT NULL,            -- bytes
+    rows       BIGINT NOT NULL,
+    first_at   TIMESTAMP NOT NULL,         -- first and last instant, both included
+    last_at    TIMESTAMP NOT NULL,
+    layout     VARCHAR NOT NULL,           -- JSON: how its columns are to be read
+    first_deadman_at TIMESTAMP,            -- first and last instant with a dead-man sample
+    last_deadman_at TIMESTAMP,
+    archived_at TIMESTAMP NOT NULL
+);
+CREATE TABLE archive_leftover (            -- files that nothing names any more, or not yet
+    place      VARCHAR NOT NULL,
+    path       VARCHAR NOT NULL
+);
+CREATE TABLE archive_gone (                -- days that were deleted by request
+    table_name VARCHAR NOT NULL,
+    pot_id     SMALLINT NOT NULL,
+    "day"      DATE NOT NULL,
+    rows       BIGINT NOT NULL,
+    sha256     VARCHAR NOT NULL,
+    deleted_at TIMESTAMP NOT NULL,
+    deleted_by VARCHAR NOT NULL
+);
+"""

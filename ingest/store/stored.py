@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from ingest.channels import VALUE_COLUMNS
+from ingest.store.archive_reading import archived, stored_rows
 
 if TYPE_CHECKING:
     import duckdb
@@ -134,13 +136,25 @@ def _matching(
     if wanted.is_empty():
         return None
     keys = wanted.select("pot_id", "at_us").unique()
+    pots = set(keys["pot_id"].unique().to_list())
+    # Asked once: nearly always none of a batch's pots has a day archived that the batch is of.
+    epoch = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
+    instants = keys["at_us"].to_numpy()
+    first, last = (
+        epoch + dt.timedelta(microseconds=int(us)) for us in (instants.min(), instants.max())
+    )
+    any_archived = bool(archived(con, table, pots, first, last))
     con.register("wanted_key", keys.to_arrow())
     frames = []
     try:
         for begin_us, end_us in _stretches(keys["at_us"].sort().to_numpy()):
+            source = table
+            if any_archived:
+                begin, end = (epoch + dt.timedelta(microseconds=us) for us in (begin_us, end_us))
+                source = stored_rows(con, table, pots, begin, end)
             frames.append(
                 con.sql(
-                    f"SELECT {what} FROM {table} AS held "
+                    f"SELECT {what} FROM {source} AS held "
                     "WHERE sampled_at BETWEEN make_timestamp($begin) AND make_timestamp($end) "
                     "AND EXISTS (FROM wanted_key AS w WHERE w.pot_id = held.pot_id "
                     "AND make_timestamp(w.at_us) = held.sampled_at)",
