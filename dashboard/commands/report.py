@@ -57,7 +57,8 @@ KindOption = Annotated[
 UnitsOption = Annotated[Measured, typer.Option("--units", help="In which units people read it.")]
 AtOption = Annotated[
     str | None,
-    typer.Option("--at", help="As things stood at this time, in the site's time; by default now.",
+    typer.Option("--at", help="Days run up to this time, in the site's time; by default up to now. "
+                 "Hours are always the newest.",
                  show_default=False),
 ]  # fmt: skip
 
@@ -145,6 +146,7 @@ def part(
     photos: Annotated[
         bool, typer.Option("--photos", help="Put the photos themselves into it.")
     ] = False,
+    at: AtOption = None,
     paper: PaperOption = Paper.a4,
     kind: KindOption = None,
     units: UnitsOption = Measured.metric,
@@ -164,7 +166,7 @@ def part(
             told, loaded, now, writing.photos_of(data_folder(data)) if photos else None
         )
 
-    written(compose, to, paper, kind, units, data, yard)
+    written(compose, to, paper, kind, units, data, yard, at)
 
 
 @app.command("month")

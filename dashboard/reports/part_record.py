@@ -120,7 +120,10 @@ def record_of(
     ids = lives["part_id"].implode()
     stays = stays.filter(pl.col("part_id").is_in(ids))
     checks = part_frames.checks_with_lives(con).filter(pl.col("part_id").is_in(ids))
-    due = figures.upkeep_due(con, yard, now).filter(pl.col("part_id").is_in(ids))
+    # To the minute, as the record says: whoever makes it twice within one gets the same.
+    due = figures.upkeep_due(con, yard, now.replace(second=0, microsecond=0)).filter(
+        pl.col("part_id").is_in(ids)
+    )
     mine = {*stays["fitted_by"], *stays["ended_by_record"], *checks["record_id"]}
     places = set(stays.select("pot", "part").iter_rows()) if not asked else set()
     chosen = []
@@ -192,7 +195,7 @@ def compose(
     yard : Yard
         For the site, its zone, and what pots are called.
     now : datetime
-        Naive UTC; the record is of this day where nothing was derived yet.
+        Naive UTC, the same as for what it is made from: days run up to here.
     photo : callable, optional
         Gives the bytes of a photo by its name; photos are then shown. Without it their digests
         stand there.
@@ -216,18 +219,19 @@ def compose(
             "people entered, not an inspection record under pressure-equipment law."
         ),
         Heading("Seal of all entries", "As it was when this was made.", 3),
-        Table("Whether it still stands tells gritbook record seal, with these characters.",
+        Table("Whether it still stands: `gritbook record seal`, with these characters.",
               ("Seal",), ((cell(Run(told.seal, "code")),),)),
         ToSign(("Name", "Date", "Signature")),
     ]  # fmt: skip
-    as_of = (told.derived_at or now).replace(microsecond=0)
+    as_of = now.replace(second=0, microsecond=0)
     return Report(
         "part", words.sentence(told.title),
         f"{words.counted(told.lives.height, 'part', 'parts')}, "
         f"{words.counted(len(told.entries), 'entry', 'entries')}",
         site_title(yard), zone.key, words.in_zone(as_of, zone).date(), as_of,
         (
-            ("Figures up to", when(told.derived_at)),
+            ("Days up to", when(as_of)),
+            ("Hours up to", when(told.derived_at)),
             ("Site, time zone", f"{site_title(yard)}, {zone.key}"),
         ),
         tuple(blocks),
@@ -308,7 +312,7 @@ def _due(told: Told, when: When) -> list[Block]:
             (
                 _name(row), cell(words.sentence(row["what"])),
                 cell(Run(words.STATE_WORDS[row["state"]], "badge", state=row["state"]),
-                     Run(used, "bar", row["share"], row["state"]), used),
+                     Run(used, "bar", round(row["share"], 2), row["state"]), used),
                 cell(f"the {words.SINCE_WORDS[row['since']]}, {when(row['since_at'])}"),
                 cell(Run(row["source"], "quiet")),
             )
@@ -360,12 +364,16 @@ def _entries(told: Told, yard: Yard, when: When) -> list[Block]:
         )  # fmt: skip
     if not rows:
         return [Heading("Entries"), Note("Nothing was entered yet.")]
-    return [
+    blocks: list[Block] = [
         Heading("Entries"),
         Table("Everything entered, the newest first; struck through: corrected or withdrawn.",
               ("When", "Pot", "Part", "What", "By then, h; cycles"), tuple(rows), (4,),
               (1.6, 0.9, 1.6, 4.4, 1.3)),
     ]  # fmt: skip
+    if any(row["kind"] == "shift_start" for chain in told.entries for row in chain):
+        asked = "; ".join(item.words for item in START_ITEMS.values())
+        blocks.append(Lines((f"At the start of a shift is asked: {asked}.",)))
+    return blocks
 
 
 def _done_at(row: dict[str, Any]) -> dt.datetime:
@@ -385,12 +393,14 @@ def _sentence(row: dict[str, Any], style: str) -> list[Run]:
     elif kind == "part_removed":
         text = f"Taken off: {row['because']}."
     elif kind == "shift_start":
-        answers = {"yes": "yes", "no": "NO", "not_done": "not done"}
-        text = "; ".join(
-            f"{item.words}: {answers[row.get(key, 'not_done')]}"
-            for key, item in START_ITEMS.items()
-        )
-        text += "."
+        answers = {key: row.get(key, "not_done") for key in START_ITEMS}
+        yes = sum(answer == "yes" for answer in answers.values())
+        said = [f"{yes} of {len(START_ITEMS)} yes"]
+        for answer, called in (("no", "NO"), ("not_done", "not done")):
+            items = [START_ITEMS[key].words for key, one in answers.items() if one == answer]
+            if items:
+                said.append(f"{called}: {', '.join(items)}")
+        text = "; ".join(said) + "."
     else:
         rule = f" ({row['rule']})" if row.get("rule") else ""
         measured = measured_words(row)
@@ -399,10 +409,10 @@ def _sentence(row: dict[str, Any], style: str) -> list[Run]:
         text += f" New one: tag {row['new_tag']}." if row.get("new_tag") else ""
     if row.get("note"):
         text += f" “{row['note']}”"
-    said = [Run(text, style)]
+    runs = [Run(text, style)]
     if row.get("photo"):
-        said += [Run(" Photo "), Run(f"{row['photo'][:12]}…", "code")]
-    return said
+        runs += [Run(" Photo "), Run(f"{row['photo'][:12]}…", "code")]
+    return runs
 
 
 def _photos(told: Told, photo: Callable[[str], bytes | None] | None) -> list[Block]:

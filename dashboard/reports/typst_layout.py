@@ -175,7 +175,7 @@ LAYOUT = r"""
   let widths = if b.widths.len() == 0 { (1fr,) * n } else { b.widths.map(w => if w == 0 { auto } else { w * 1fr }) }
   let side(i) = if i in b.numbers { right } else { left }
   show table.cell: set text(size: 9pt)
-  show table.cell.where(y: 0): set text(size: 8.4pt, weight: "bold")
+  show table.cell.where(y: 0): set text(size: 8.4pt, weight: "bold", hyphenate: false)
   set text(hyphenate: true)
   block(above: 8pt, below: 10pt, figure(kind: table,
     caption: if b.caption == "" { none } else { b.caption },

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 
 #: How far the drawing looks ahead. [d]
 _AHEAD = 42
+#: To be ticked by hand: what a check can find.
+_BOXES = tuple(f"\u2610{words.NBSP}{word}" for word in ("good", "worn", "replaced"))
 #: Weeks whose checks are listed together, this one among them.
 _WEEKS = 3
 
@@ -166,11 +168,11 @@ def _checks(some: pl.DataFrame, yard: Yard, under: str) -> Table:
                 cell(_part(row, yard), words.sentence(row["what"]),
                      Run(upkeep_words.source(row), "quiet")),
                 cell(Run(words.STATE_WORDS[row["state"]], "badge", state=row["state"]),
-                     Run(used, "bar", row["share"], row["state"]), used,
+                     Run(used, "bar", round(row["share"], 2), row["state"]), used,
                      Run(upkeep_words.since(row, zone), "quiet"),
                      *([Run(when, "quiet")] if when else [])),
                 cell(Run(upkeep_words.counts(row), "quiet")),
-                cell("\u2610 good  \u2610 worn", "\u2610 replaced", Run("By, when:", "quiet"), ""),
+                cell(*_BOXES, Run("By, when:", "quiet"), ""),
             )
         )  # fmt: skip
     return Table(
@@ -272,7 +274,7 @@ def _rest(rest: pl.DataFrame, yard: Yard) -> Table:
             (
                 cell(_part(row, yard)),
                 cell(words.sentence(row["what"])),
-                cell([Run(used, "bar", row["share"], row["state"])], used),
+                cell([Run(used, "bar", round(row["share"], 2), row["state"])], used),
                 cell(words_ahead.when(row)),
             )
         )
