@@ -124,8 +124,7 @@ def add(
     _refuse_unknown_role(role)
     if password is None and not email:
         raise AccessError(f"{shown} would have no way to sign in.", "Give a password, or --email.")
-    if email and ("@" not in email or any(c.isspace() for c in email)):
-        raise AccessError(f"{email!r} is no e-mail address.", "Write it as name@place.")
+    _refuse_no_email(email)
     password_hash = passwords.hashed(password, shown) if password is not None else None
     with window(data, write=True, make=True) as con:
         try:
@@ -155,6 +154,36 @@ def set_role(data: Path, name: str, role: str, by: str = "") -> None:
         with _keeping_an_owner(con):
             con.execute("UPDATE person SET role = ? WHERE key = ?", [role, folded(name)])
     audit.note(data, "role changed", shown, role=role, **_by(by))
+
+
+def set_email(data: Path, name: str, email: str, by: str = "") -> None:
+    """Give somebody another e-mail address, or with an empty one none; their sessions end.
+
+    Raises
+    ------
+    AccessError
+        There is nobody of that name, the address is none or taken, or no way to sign in is left.
+    """
+    _refuse_no_email(email)
+    with window(data, write=True) as con:
+        shown = _found(con, name)
+        try:
+            ((has_password,),) = con.execute(
+                "UPDATE person SET email = ?, subject = NULL WHERE key = ? "
+                "RETURNING password_hash IS NOT NULL",
+                [folded(email) or None, folded(name)],
+            ).fetchall()
+        except sqlite3.IntegrityError as error:
+            raise AccessError(
+                f"{email} is somebody else's here.", "See them with `gritbook people list`."
+            ) from error
+        if not email and not has_password:
+            raise AccessError(
+                f"{shown} would have no way to sign in.",
+                "Set a password first, or stop them with `gritbook people disable`.",
+            )
+        con.execute("DELETE FROM session WHERE key = ?", [folded(name)])
+    audit.note(data, "e-mail set" if email else "e-mail taken away", shown, **_by(by))
 
 
 def set_disabled(data: Path, name: str, disabled: bool, by: str = "") -> None:
@@ -245,6 +274,11 @@ def _checked_name(name: str) -> str:
 def _refuse_unknown_role(role: str) -> None:
     if role not in ROLE_WORDS:
         raise AccessError(f"There is no role {role!r}.", f"Take one of {', '.join(ROLE_WORDS)}.")
+
+
+def _refuse_no_email(email: str) -> None:
+    if email and ("@" not in email or any(c.isspace() for c in email)):
+        raise AccessError(f"{email!r} is no e-mail address.", "Write it as name@place.")
 
 
 def _found(con: sqlite3.Connection, name: str) -> str:

@@ -99,6 +99,20 @@ def change_role(name: NameArgument, role: RoleOption, data: DataOption = None) -
         typer.echo(f"{name} is {ROLE_WORDS[role]} now.")
 
 
+@app.command("email")
+def change_email(
+    name: NameArgument,
+    email: Annotated[str, typer.Option(help="The address; empty takes it away.")],
+    data: DataOption = None,
+) -> None:
+    """Set the e-mail by which a sign-in at the identity provider is known; ends their sessions."""
+    from dashboard.access import people
+
+    with sentences():
+        people.set_email(data_folder(data), name, email)
+        typer.echo(f"{name} is known by {email} now." if email else f"{name} has no e-mail now.")
+
+
 @app.command()
 def disable(name: NameArgument, data: DataOption = None) -> None:
     """Stop somebody from signing in, and end their sessions. What they entered stays."""

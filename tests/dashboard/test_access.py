@@ -190,6 +190,21 @@ def test_an_owner_stays_who_can_sign_in(yard: Path) -> None:
     assert (owner.role, owner.disabled) == ("owner", False)
 
 
+def test_an_address_can_be_taken_away_but_not_the_last_way_in(yard: Path) -> None:
+    people.add(yard, "Three", "tender", None, "three@example.org")
+    with pytest.raises(AccessError, match="no way to sign in"):
+        people.set_email(yard, "Three", "")
+    with pytest.raises(AccessError, match="somebody else's"):
+        people.set_email(yard, "Owner One", "THREE@example.org")
+    with pytest.raises(AccessError, match="no e-mail"):
+        people.set_email(yard, "Owner One", "three")
+    account = people.with_email(yard, "Three@example.org", "issuer 1")
+    assert account is not None and account.name == "Three"
+    people.set_password(yard, "Three", OTHER)
+    people.set_email(yard, "Three", "")
+    assert people.with_email(yard, "three@example.org", "issuer 1") is None
+
+
 def test_a_new_role_counts_in_a_session_that_holds(yard: Path) -> None:
     token = door.sign_in(yard, "Tender One", OTHER, HERE).token
     people.set_role(yard, "Tender One", "maintainer")

@@ -500,6 +500,9 @@ def test_an_address_given_to_another_person_is_not_theirs_here(
     assert requests.Session().get(f"{address}/access/openid").status_code == 403
     provider.claims = {}
     assert requests.Session().get(f"{address}/access/openid").text == REACHED
+    people.set_email(yard, "Elsewhere One", "one@example.org")  # rightly given on
+    provider.claims = {"sub": "person-2"}
+    assert requests.Session().get(f"{address}/access/openid").text == REACHED
     people.set_disabled(yard, "Elsewhere One", disabled=True)
     assert requests.Session().get(f"{address}/access/openid").status_code == 403
 
