@@ -218,6 +218,11 @@ _keeper = st.components.v2.component(
 )
 
 
+def listen() -> None:
+    """Let the browser listen for typing; first on every page, before any form is on it."""
+    _keeper(key="entry-listener")
+
+
 def keep() -> None:
     """Let the browser keep what is typed, and tell when the line is gone; last on every page."""
     state = _state()

@@ -39,8 +39,7 @@ function shown(field) {
     return `${String(y).padStart(4, "0")}-${two(m)}-${two(d)}T${two(h)}:${two(min)}`;
   }
   if (kind("stMultiSelect")) {
-    return [...field.querySelectorAll('[data-testid="stMultiSelectTag"]')]
-      .map((tag) => tag.innerText.trim());
+    return [...field.querySelectorAll("span[data-tag]")].map((tag) => tag.ariaLabel);
   }
   const buttons = [...field.querySelectorAll('[role="radio"]')];
   if (buttons.length) {
@@ -54,23 +53,32 @@ function shown(field) {
 }
 
 function begin() {
-  let forms = [], nonce = null, send = null, seen = new Map(), had = new Set();
+  let forms = [], nonce = null, seen = new Map(), typed = new Map(), had = new Set();
 
+  // Every field of the page, for a form can be on it before this knows of the form.
   function look(write) {
+    for (const field of document.querySelectorAll('[class*="st-key-"]')) {
+      if (field.dataset.testid !== "stElementContainer") continue;
+      const own = [...field.classList].find((one) => one.startsWith("st-key-"));
+      const value = shown(field);
+      if (value === undefined) continue;
+      const before = seen.get(own), now = JSON.stringify(value);
+      if (write || before === undefined) seen.set(own, now);
+      if (write && before !== undefined && before !== now) typed.set(own, value);
+    }
+    if (typed.size) keep();
+  }
+  function keep() {
     let drafts = null;
     for (const form of forms) {
       const begins = `st-key-${named(form.key)}-`;
-      for (const field of document.querySelectorAll(`[class*="${begins}"]`)) {
-        const own = [...field.classList].find((one) => one.startsWith(begins));
-        const value = own && shown(field);
-        if (value === undefined) continue;
-        const before = seen.get(own), now = JSON.stringify(value);
-        if (write || before === undefined) seen.set(own, now);
-        if (!write || before === undefined || before === now) continue;
+      for (const [own, value] of typed) {
+        if (!own.startsWith(begins)) continue;
         drafts ??= stored();
         const draft = drafts[form.name] ??= { once: form.once, fields: {} };
         draft.fields[own.slice(begins.length)] = value;
         draft.at = Date.now();
+        typed.delete(own);
       }
     }
     if (drafts) store(drafts);
@@ -138,8 +146,7 @@ function begin() {
     note.hidden = false;
   }, true);
 
-  return (data, sender) => {
-    send = sender;
+  return (data, send) => {
     const drafts = stored();
     let changed = false;
     for (const [name, once] of data.gone) {
@@ -149,19 +156,22 @@ function begin() {
       }
     }
     if (changed) store(drafts);
+    const kept = Object.keys(drafts).length;
     const back = data.forms.some((one) => drafts[one.name] && !one.restored && !had.has(one.name));
     const fresh = nonce !== data.nonce;
     nonce = data.nonce;
     forms = data.forms;
     had = new Set(forms.map((one) => one.name));
+    if ((fresh || back) && kept) send({ nonce, drafts });
+    // What was typed before its form was known is kept from now on.
+    if (typed.size) keep();
     setTimeout(() => look(false), 600);
-    if ((fresh || back) && Object.keys(drafts).length) send({ nonce, drafts });
   };
 }
 
 export default function (component) {
   window.gritbookEntry ??= begin();
-  window.gritbookEntry(component.data, (found) => component.setTriggerValue("found", found));
+  if (component.data) window.gritbookEntry(component.data, (found) => component.setTriggerValue("found", found));
 }
 """
 

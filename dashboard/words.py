@@ -81,6 +81,7 @@ KIND_WORDS = {
     "signature": "Sheet signed",
     "notice_seen": "Notice acknowledged",
     "notice_put_off": "Notice put off",
+    "yard_change": "Yard file changed",
 }
 
 #: State of a heap of abrasive -> the words for it.
@@ -93,7 +94,10 @@ STOCK_WORDS = {
 #: Key of a record's body -> the words for it.
 FIELD_WORDS = {
     "shift": "shift", "crew": "crew", "job": "job", "pot": "pot", "pots": "pots", "at": "when",
-    "from_at": "from", "to_at": "to", "people": "people", "size": "people", "item": "item",
+    "from_at": "from", "to_at": "to", "before": "file before [SHA-256]",
+    "what": "what", "after": "file after [SHA-256]", "kept": "older file, kept as",
+    "change": "change by line",
+    "people": "people", "size": "people", "item": "item",
     "rust_grade": "rust grade", "prep_grade": "preparation grade", "planned_m2": "planned [m²]",
     "profile": "profile (ISO 8503-1)", "profile_low_um": "profile from [µm]",
     "profile_high_um": "profile to [µm]", "coating": "old coating", "coating_um": "coating [µm]",
@@ -321,6 +325,23 @@ def amount(value: float | None) -> str:
     if value is None:
         return NONE
     return _number(value, 0 if abs(value) >= 100 else 1)
+
+
+def typed(quantity: str, value_si: float) -> str:
+    """What somebody typed, in the viewer's unit, with it; to four digits where it was not his.
+
+    Examples
+    --------
+    >>> typed("mass", 25.0), typed("area", 31.25)
+    ('25 kg', '31.25 m²')
+    >>> with units.use(units.INCH_POUND):
+    ...     typed("mass", 22.6796185), typed("mass", 25.0)
+    ('50 lb', '55.12 lb')
+    """
+    value = units.typed(quantity, float(value_si))
+    if not value.is_integer() and units.current() is not units.METRIC:
+        value = float(f"{value:.4g}")
+    return f"{plain_number(value)} {units.unit(quantity)}"
 
 
 def plain_number(value: float) -> str:

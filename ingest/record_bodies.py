@@ -60,6 +60,7 @@ Position = Annotated[
 ]
 PhotoName = Annotated[str, StringConstraints(pattern=PHOTO_NAME)]
 PartKind = Annotated[Name, AfterValidator(_part_kind)]
+Digest = Annotated[str, StringConstraints(pattern="^[0-9a-f]{64}$")]
 NoticeKindName = Annotated[Name, AfterValidator(_notice_kind)]
 
 
@@ -250,6 +251,20 @@ class NoticePutOff(NoticeSeen):
         return self
 
 
+class YardChange(Body):
+    """Somebody changed the yard file on a page; ``before`` and ``after`` are its SHA-256.
+
+    ``kept`` names the older file in the data folder, ``change`` is what became other, by line.
+    """
+
+    what: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=500)]
+    before: Digest
+    after: Digest
+    kept: Text
+    change: Annotated[str, StringConstraints(max_length=200_000)] = ""
+    at: Instant
+
+
 #: Kind of record -> its body.
 BODIES: dict[str, type[Body]] = {
     "shift": Shift,
@@ -260,6 +275,7 @@ BODIES: dict[str, type[Body]] = {
     "shift_start": ShiftStart,
     "notice_seen": NoticeSeen,
     "notice_put_off": NoticePutOff,
+    "yard_change": YardChange,
     **PRODUCTION_BODIES,
 }
 
@@ -351,6 +367,7 @@ def words_of(kind: str) -> str:
         "job_change": "change of job",
         "notice_seen": "acknowledgement",
         "notice_put_off": "putting off",
+        "yard_change": "change of the yard file",
     }.get(kind, kind)
 
 

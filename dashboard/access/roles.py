@@ -66,6 +66,7 @@ ENTERING: dict[str, str] = {
     "abrasive_kind": "set up jobs, crews and prices",
     "abrasive_move": "move abrasive in and out",
     "signature": "sign sheets",
+    "yard_change": "set up the yard",
 }
 
 

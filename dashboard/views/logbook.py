@@ -215,6 +215,8 @@ def _sentence(
         said = told
     elif kind == "shift":
         said = f"{body['shift']}, crew {body['crew']}, {body['job']}, {', '.join(body['pots'])}"
+    elif kind == "yard_change":
+        said = body["what"]
     elif kind in ("notice_seen", "notice_put_off"):
         said = f"{NOTICE_KINDS[body['notice_kind']].words}, {body['pot']}"
         if kind == "notice_put_off":

@@ -60,6 +60,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "notice_put_off": {"pot": "pot-1", "notice": "n-1", "notice_kind": "over_plate",
                        "began_at": "2026-03-02T07:00:00Z", "why": "box is being mended",
                        "at": "2026-03-02T10:00:00Z", "until_at": "2026-03-02T12:00:00Z"},
+    "yard_change": {"what": "pot-1", "before": "0" * 64, "after": "1" * 64, "kept": "yard-1.toml"},
 }  # fmt: skip
 JPEG = b"\xff\xd8\xff\xe0" + bytes(40) + b"\xff\xd9"
 
