@@ -18,6 +18,7 @@ pages = {
 page = st.navigation(list(pages.values()), position="hidden")
 here = next(file for file, entry in pages.items() if entry is page)
 look.dress()
+entry_drafts.listen()
 with look.sentences():
     viewer = session.require("look at the pages")
     session.seen()
@@ -43,5 +44,5 @@ with look.sentences():
     if looser := words.loosened(data.yard()):
         look.put(f'<p class="gb-loose">{look.shown(looser)}</p>')
     page.run()
-entry_drafts.keep()
     navigation.drawn()
+entry_drafts.keep()
