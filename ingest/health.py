@@ -31,13 +31,12 @@ import json
 import os
 import threading
 import time
-from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from ingest.sources.inbox import WORKING_STATES, Delivery, Source
+from ingest.sources.inbox import WORKING_STATES, Source
 from ingest.store.batch import Taken
 from ingest.store.box_watch import BoxCount
 
@@ -74,15 +73,14 @@ class Health:
         self._rates: dict[str, float] = {}
         self._lock = threading.Lock()
 
-    def heard(self, deliveries: Sequence[Delivery]) -> None:
-        """Count messages that the journal has kept."""
+    def heard(self, source: str, messages: int, last_us: int) -> None:
+        """Count messages of a source that the journal has kept."""
         with self._lock:
-            self.messages += len(deliveries)
+            self.messages += messages
             self._trouble.pop("journal", None)
-            for source, count in Counter(d.message.source for d in deliveries).items():
-                self._by_source[source] = self._by_source.get(source, 0) + count
-                self._trouble.pop(source, None)
-            self._last_us.update((d.message.source, d.message.arrived_us) for d in deliveries)
+            self._by_source[source] = self._by_source.get(source, 0) + messages
+            self._trouble.pop(source, None)
+            self._last_us[source] = last_us
 
     def stored(self, taken: Taken) -> None:
         """Count a batch that the store has."""

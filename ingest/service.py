@@ -15,9 +15,10 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import partial
+from itertools import groupby
+from operator import attrgetter
 from pathlib import Path
 
 from ingest.errors import DiskFull, StoreBusy
@@ -34,6 +35,7 @@ from ingest.supervise import Failure, Log, keep_running
 #: A batch a second costs the store one opening and one commit a second. [s]
 BATCH_EVERY_S = 1.0
 _TAKE_WAIT_S = 0.2
+_SOURCE_OF = attrgetter("source")
 _RETRY_S = 1.0
 # On the way out nobody should wait long for a reader that holds the store; the journal keeps. [s]
 _LAST_BATCH_WAIT_S = 15.0
@@ -179,8 +181,7 @@ class Service:
                 return
 
     def _keep(self, deliveries: list[Delivery], stop: threading.Event) -> None:
-        for delivery in deliveries:
-            self._journal.append(delivery.message)
+        self._journal.extend([delivery.message for delivery in deliveries])
         while True:
             try:
                 self._journal.sync()
@@ -195,12 +196,10 @@ class Service:
                     self._inbox.close()
                     self._log.warning("not kept", messages=len(deliveries))
                     return
-        tokens: dict[Source, list[object]] = defaultdict(list)
-        for delivery in deliveries:
-            tokens[delivery.source].append(delivery.token)
-        for source, of_source in tokens.items():
-            source.acknowledge(of_source)
-        self.health.heard(deliveries)
+        for source, run in groupby(deliveries, _SOURCE_OF):
+            of_source = list(run)
+            source.acknowledge([delivery.token for delivery in of_source])
+            self.health.heard(source.name, len(of_source), of_source[-1].message.arrived_us)
 
     def _store(self, may_end: threading.Event) -> None:
         """A batch a second; more at once only where the journal is behind."""

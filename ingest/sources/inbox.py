@@ -81,7 +81,8 @@ class Inbox:
                 self._changed.wait()
             if self._closed:
                 raise SourceLost("Ingest is ending; the journal takes nothing more.")
-            self._bytes += sum(len(d.message.payload) + _OVERHEAD_BYTES for d in deliveries)
+            self._bytes += sum([len(d.message.payload) for d in deliveries])
+            self._bytes += _OVERHEAD_BYTES * len(deliveries)
             was_empty = not self._waiting
             self._waiting += deliveries
             if was_empty:

@@ -10,11 +10,12 @@ import contextlib
 import select
 import socket
 import ssl
+import struct
 import threading
 import time
 from collections import Counter, deque
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -30,6 +31,9 @@ from ingest.sources.inbox import Delivery, Inbox
 from ingest.sources.pace import Pace
 from ingest.store.journal_frames import MAX_PAYLOAD_BYTES
 
+if TYPE_CHECKING:
+    from paho.mqtt.client import SocketLike
+
 #: How long the broker keeps our session and queue while we are away. [s]
 SESSION_EXPIRY_S = 30 * 86_400
 #: Messages under way without acknowledgement; the most MQTT 5 knows. The default of brokers, 20,
@@ -39,10 +43,16 @@ RECEIVE_MAXIMUM = 65_535
 _POLL_S = 0.5
 # What one turn reads at most before it is handed over.
 _PACKETS_AT_ONCE, _BYTES_AT_ONCE = 200, 1 << 20
+# What is taken from the line at once.
+_LINE_BYTES = 1 << 16
 _LAST_ACKNOWLEDGEMENTS_S = 10.0
 # Reason codes of a refused connection (MQTT 5, 3.2.2.2).
 _BAD_PASSWORD, _NOT_AUTHORIZED = 134, 135
 _MOST_NOTED_POTS = 1000
+# A PUBACK that says success, as MQTT 5 allows it to be shortened (3.4.2.1): type, length, packet
+# identifier.
+_PUBACK = struct.Struct(">BBH")
+_PUBACK_TYPE, _PUBACK_LENGTH = 0x40, 2
 
 
 @dataclass(frozen=True)
@@ -82,13 +92,6 @@ class MqttSettings:
     share: str = ""
 
 
-class _Token(NamedTuple):
-    """A packet identifier, and the connection on which it means something."""
-
-    connection: int
-    packet_id: int
-
-
 class Heard:
     """How a pot's box publishes, since the start of ingest: counts of messages.
 
@@ -107,10 +110,38 @@ class Heard:
     def note(self, heard: MQTTMessage, arrived_us: int) -> None:
         """Count a message."""
         self.messages += 1
-        self.unassured += heard.qos == 0
-        self.retained += bool(heard.retain)
-        self.again += bool(heard.dup)
         self.last_us = arrived_us
+        if heard.qos == 0 or heard.retain or heard.dup:
+            self.unassured += heard.qos == 0
+            self.retained += bool(heard.retain)
+            self.again += bool(heard.dup)
+
+
+class _Client(Client):
+    """paho's client, taking from the line as much as there is.
+
+    paho asks the line for the first byte of a packet, then for each byte of its length, then for
+    the rest: three or four calls of the system a packet. The method that asks is none of those that
+    paho promises to keep; under another name this one would never be called, and reading would be
+    as right, and slower.
+    """
+
+    _held = b""
+    _held_from = 0
+
+    @property
+    def held_bytes(self) -> int:
+        """What was taken from the line and not asked for yet. [bytes]"""
+        return len(self._held) - self._held_from
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        if self._held_from == len(self._held):
+            self._held = super()._sock_recv(_LINE_BYTES)
+            self._held_from = 0
+        begin = self._held_from
+        part = self._held[begin : begin + bufsize]
+        self._held_from = begin + len(part)
+        return part
 
 
 class MqttSource:
@@ -134,9 +165,15 @@ class MqttSource:
         self._settings = settings
         self._connection = 0
         self._delivered = 0
-        self._due: deque[_Token] = deque()
+        # Tokens are the connection's number above the packet identifier, which means something on
+        # that connection only.
+        self._due: deque[list[object]] = deque()
+        # Acknowledgements that the line has not taken yet, and whether it has taken a part of them,
+        # so that nothing else may be written before the rest.
+        self._unsent = b""
+        self._half_sent = False
         # What this turn has read, and its payloads' size.
-        self._read: list[Delivery] = []
+        self._read: list[RawMessage] = []
         self._read_bytes = 0
         self._heard_on: dict[str, Heard] = {}
         self._wake_receiver, self._wake_sender = socket.socketpair()
@@ -152,7 +189,7 @@ class MqttSource:
 
     def acknowledge(self, tokens: list[object]) -> None:
         """Let acknowledgements go out with the next turn of the loop."""
-        self._due.extend(token for token in tokens if isinstance(token, _Token))
+        self._due.append(tokens)
         # Where it would block, the loop has not come round to earlier wake-ups and wakes anyway.
         with contextlib.suppress(BlockingIOError):
             self._wake_sender.send(b"\0")
@@ -162,6 +199,8 @@ class MqttSource:
         self._connection += 1
         self._delivered = 0
         self._due.clear()
+        self._unsent = b""
+        self._half_sent = False
         self._trouble = None
         self._said = ""
         client = self._client()
@@ -170,15 +209,19 @@ class MqttSource:
             while not stop.is_set():
                 self._turn(client, inbox)
             give_up_at = time.monotonic() + _LAST_ACKNOWLEDGEMENTS_S
-            while (self._delivered or client.want_write()) and time.monotonic() < give_up_at:
+            while (
+                self._delivered or self._unsent or client.want_write()
+            ) and time.monotonic() < give_up_at:
                 self._turn(client, None)
             self.state = "closed"
         finally:
-            client.disconnect()
-            client.loop_write()
+            # Behind half an acknowledgement a broker would take a farewell for a part of it.
+            if not self._half_sent:
+                client.disconnect()
+                client.loop_write()
 
-    def _client(self) -> Client:
-        client = Client(
+    def _client(self) -> _Client:
+        client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._settings.client_id,
             protocol=MQTTProtocolVersion.MQTTv5,
@@ -189,30 +232,35 @@ class MqttSource:
             client.username_pw_set(self._settings.username, self._settings.password)
         if self._settings.tls is not None:
             client.tls_set_context(self._settings.tls)
-        connection = self._connection
-        source = self
+        source, name, heard_on = self, self.name, self._heard_on
 
+        # Every message passes here between the broker and the journal, so every step counts: what
+        # a topic is, is worked out once.
         def on_message(client: Client, userdata: Any, heard: MQTTMessage) -> None:
             arrived_us = time.time_ns() // 1000
             topic = _topic(heard)
-            if topic.endswith("/presence"):
-                pot = topic.split("/")[-2]
-                source.presence[pot] = (heard.payload[:40].decode(errors="replace"), arrived_us)
-                client.ack(heard.mid, heard.qos)
-                return
-            message = RawMessage(
-                source.name,
-                topic,
-                getattr(heard.properties, "ContentType", ""),
-                arrived_us,
-                bool(heard.dup),
-                bytes(heard.payload),
-                heard.mid,
+            noted = heard_on.get(topic)
+            if noted is None:
+                if topic.endswith("/presence"):
+                    pot = topic.split("/")[-2]
+                    source.presence[pot] = (heard.payload[:40].decode(errors="replace"), arrived_us)
+                    client.ack(heard.mid, heard.qos)
+                    return
+                noted = source._noted(topic)
+            noted.note(heard, arrived_us)
+            payload = bytes(heard.payload)
+            source._read.append(
+                RawMessage(
+                    name,
+                    topic,
+                    getattr(heard.properties, "ContentType", ""),
+                    arrived_us,
+                    bool(heard.dup),
+                    payload,
+                    heard.mid,
+                )
             )
-            source._note(topic, heard, arrived_us)
-            source._delivered += 1
-            source._read.append(Delivery(message, source, _Token(connection, heard.mid)))
-            source._read_bytes += len(message.payload)
+            source._read_bytes += len(payload)
 
         client.on_message = on_message
         client.on_connect = self._on_connect
@@ -250,45 +298,72 @@ class MqttSource:
         self.refused[why.kind] += 1
         return SourceLost(why.what, why.next_step)
 
-    def _note(self, topic: str, heard: MQTTMessage, arrived_us: int) -> None:
-        noted = self._heard_on.get(topic)
-        if noted is None:
-            pot = topic.split("/")[-2] if topic.count("/") >= 2 else ""
-            if pot not in self.pots and len(self.pots) >= _MOST_NOTED_POTS:
-                pot = ""  # somebody makes up names; they are counted together
-            noted = self.pots.setdefault(pot, Heard())
-            if len(self._heard_on) < _MOST_NOTED_POTS:
-                self._heard_on[topic] = noted
-        noted.note(heard, arrived_us)
+    def _noted(self, topic: str) -> Heard:
+        """Where messages of a topic are counted."""
+        pot = topic.split("/")[-2] if topic.count("/") >= 2 else ""
+        if pot not in self.pots and len(self.pots) >= _MOST_NOTED_POTS:
+            pot = ""  # somebody makes up names; they are counted together
+        noted = self.pots.setdefault(pot, Heard())
+        if len(self._heard_on) < _MOST_NOTED_POTS:
+            self._heard_on[topic] = noted
+        return noted
 
-    def _turn(self, client: Client, inbox: Inbox | None) -> None:
+    def _turn(self, client: _Client, inbox: Inbox | None) -> None:
         """One turn: acknowledge what is due, write, read what has come (where there is an inbox for
         it), keep alive."""
         while self._due:
-            token = self._due.popleft()
-            if token.connection == self._connection:
-                self._delivered -= 1
-                if token.packet_id:
-                    client.ack(token.packet_id, 1)
+            self._unsent += self._acknowledgements(self._due.popleft())
         line = client.socket()
         if line is None:
             raise self._lost()
         hold_s = self._pace.wait_s()
         reading = inbox is not None and hold_s == 0.0
         readers = [line, self._wake_receiver] if reading else [self._wake_receiver]
-        writers = [line] if client.want_write() else []
-        # What TLS has taken off the line already does not show as readable.
-        unread = reading and isinstance(line, ssl.SSLSocket) and line.pending() > 0
+        writers = [line] if self._unsent or client.want_write() else []
+        # What was taken off the line already does not show as readable.
+        unread = reading and (
+            client.held_bytes > 0 or (isinstance(line, ssl.SSLSocket) and line.pending() > 0)
+        )
         poll_s = 0.0 if unread else min(_POLL_S, hold_s or _POLL_S)
         readable, writable, _ = select.select(readers, writers, [], poll_s)
         if self._wake_receiver in readable:
             self._wake_receiver.recv(4096)
-        if writable and client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            raise self._lost()
+        if writable:
+            self._write(client, line)
         if inbox is not None and (unread or line in readable):
             self._take_in(client, inbox)
         if client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._trouble:
             raise self._lost()
+
+    def _acknowledgements(self, tokens: list[object]) -> bytes:
+        """The packets that acknowledge what was delivered on this connection."""
+        numbers = [token for token in tokens if isinstance(token, int)]
+        ours = [n & 0xFFFF for n in numbers if n >> 16 == self._connection]
+        self._delivered -= len(ours)
+        # Without a packet identifier it came with quality of service 0, which nobody acknowledges.
+        return b"".join([_PUBACK.pack(_PUBACK_TYPE, _PUBACK_LENGTH, n) for n in ours if n])
+
+    def _write(self, client: Client, line: SocketLike) -> None:
+        """Write what paho has, then the acknowledgements.
+
+        These go out together: paho would send each by itself, which costs more than all else that
+        ingest does with a message.
+        """
+        if not self._half_sent:
+            if client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                raise self._lost()
+            if client.want_write() or not self._unsent:
+                return
+        try:
+            sent = line.send(self._unsent)
+        except (BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError):
+            # TLS must be given the same bytes again before any others.
+            self._half_sent = self._half_sent or isinstance(line, ssl.SSLSocket)
+            return
+        except OSError as error:
+            raise self._lost() from error
+        self._unsent = self._unsent[sent:]
+        self._half_sent = bool(self._unsent)
 
     def _take_in(self, client: Client, inbox: Inbox) -> None:
         """Read packets and hand their messages over together, also where the connection ends."""
@@ -300,10 +375,15 @@ class MqttSource:
                 if len(self._read) == before or self._due or self._read_bytes > _BYTES_AT_ONCE:
                     break
         finally:
-            read, self._read, self._read_bytes = self._read, [], 0
-            self._pace.took(len(read))
-            if read:
-                inbox.put_all(read)
+            self._hand_over(inbox)
+
+    def _hand_over(self, inbox: Inbox) -> None:
+        read, self._read, self._read_bytes = self._read, [], 0
+        self._pace.took(len(read))
+        if read:
+            self._delivered += len(read)
+            connection = self._connection << 16
+            inbox.put_all([Delivery(m, self, connection | m.transport_id) for m in read])
 
     def _on_connect(
         self,

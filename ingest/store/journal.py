@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
@@ -81,6 +82,10 @@ class Journal:
     def append(self, message: RawMessage) -> None:
         """Take a message into the next :meth:`sync`."""
         self._waiting.append(message)
+
+    def extend(self, messages: Iterable[RawMessage]) -> None:
+        """Take messages into the next :meth:`sync`."""
+        self._waiting.extend(messages)
 
     def sync(self) -> None:
         """Bring what was appended to the disk. Where it raises, the messages still wait.

@@ -2,12 +2,14 @@
 
 Run as ``python tests/bench/bench_ingest.py``; needs mosquitto. Prints, each beside its limit:
 
-- messages a second over MQTT, acknowledged after the journal has synced and stored, against a
-  subscriber that does nothing but acknowledge by the hundred;
+- messages a second over MQTT, acknowledged after the journal has synced and stored, against the
+  better of two subscribers that do nothing but acknowledge, one by one and by the hundred; and what
+  a message costs each in processor time, which other work on the machine disturbs less;
 - readings a second of decoding into columns against msgspec alone (into typed records, kept until
   the batch is whole, as whoever stores a batch must; beside it with each record thrown away at
   once), of the whole way from journal to store, and of DuckDB appending the same rows alone;
-- journal group commits against bare ``fdatasync`` of the same bytes;
+- journal group commits against bare ``fdatasync`` of the same bytes, framed beforehand, in a file
+  that grows as the journal does (neither has room set aside), and what framing costs of that;
 - a yard's steady load: processor, memory, and how soon a page sees a reading (``--steady 600``
   for ten minutes).
 """
@@ -33,7 +35,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-from steady_load import bench_steady
+from steady_load import Usage, bench_steady
 
 from ingest.readings import RawMessage
 from ingest.store.journal import Journal
@@ -152,7 +154,12 @@ def append_alone_s(data: Path) -> float:
 def bench_journal(folder: Path, group: int, repeats: int) -> None:
     """Group commits of the journal against bare fdatasync of the same bytes."""
     batch = messages(200 * group, 2)
-    frames = [encode([message]) for message in batch]
+    groups = [batch[begin : begin + group] for begin in range(0, len(batch), group)]
+    blocks = [encode(one) for one in groups]
+    began = time.process_time()
+    for one in groups:
+        encode(one)
+    framing_us = (time.process_time() - began) / len(batch) * 1e6
     took: dict[str, list[float]] = {"bare": [], "journal": []}
     for _ in range(repeats):
         bare_s = journal_s = 0.0
@@ -161,25 +168,36 @@ def bench_journal(folder: Path, group: int, repeats: int) -> None:
             (Path(name) / "bare").open("xb", buffering=0) as file,
             Journal(Path(name)) as journal,
         ):
-            # By turns, so that other work on the machine falls on both.
-            for begin in range(0, len(batch), group):
-                block = b"".join(frames[begin : begin + group])
+
+            def bare(block: bytes, descriptor: int = file.fileno()) -> float:
                 began = time.perf_counter()
-                os.write(file.fileno(), block)
-                os.fdatasync(file.fileno())
-                bare_s += time.perf_counter() - began
+                os.write(descriptor, block)
+                os.fdatasync(descriptor)
+                return time.perf_counter() - began
+
+            def journalled(one: list[RawMessage], journal: Journal = journal) -> float:
                 began = time.perf_counter()
-                for message in batch[begin : begin + group]:
-                    journal.append(message)
+                journal.extend(one)
                 journal.sync()
-                journal_s += time.perf_counter() - began
+                return time.perf_counter() - began
+
+            # By turns, so that other work on the machine falls on both; and each as often first as
+            # second, for the file system writes for the second what the first has left it.
+            for number, (one, block) in enumerate(zip(groups, blocks, strict=True)):
+                if number % 2:
+                    bare_s += bare(block)
+                    journal_s += journalled(one)
+                else:
+                    journal_s += journalled(one)
+                    bare_s += bare(block)
         took["bare"].append(bare_s)
         took["journal"].append(journal_s)
     ratio = statistics.median(map(truediv, took["bare"], took["journal"]))
     bare_s, journal_s = map(statistics.median, took.values())
     print(
         f"journal, groups of {group}: {len(batch) / journal_s:,.0f} messages/s, bare fdatasync "
-        f"{len(batch) / bare_s:,.0f} ({ratio:.2f}, median of {repeats} ratios)"
+        f"{len(batch) / bare_s:,.0f} ({ratio:.2f}, median of {repeats} ratios); framing "
+        f"{framing_us:.2f} us a message"
     )
 
 
@@ -201,8 +219,11 @@ def publish(port: int, count: int, instants: int, root: str, begin: Any) -> None
     client.disconnect()
 
 
-def do_nothing_subscriber(port: int, count: int, connected: Any) -> float:
-    """Acknowledge by the hundred and do nothing else; gives messages a second."""
+def do_nothing_subscriber(
+    port: int, count: int, connected: Any, together: int
+) -> tuple[float, float]:
+    """Acknowledge so many together and do nothing else; gives messages a second, and processor
+    time a message. [us]"""
     from paho.mqtt.client import Client
     from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
     from paho.mqtt.packettypes import PacketTypes
@@ -210,21 +231,24 @@ def do_nothing_subscriber(port: int, count: int, connected: Any) -> float:
 
     due: list[int] = []
     seen = 0
-    first_s = last_s = 0.0
+    first_s = last_s = first_cpu_s = last_cpu_s = 0.0
     done = threading.Event()
 
     def on_message(client: Any, userdata: Any, message: Any) -> None:
-        nonlocal seen, first_s, last_s
+        nonlocal seen, first_s, last_s, first_cpu_s, last_cpu_s
         if not seen:
-            first_s = time.perf_counter()
+            first_s, first_cpu_s = time.perf_counter(), time.process_time()
         seen += 1
-        due.append(message.mid)
-        if len(due) >= 100 or seen == count:
-            for mid in due:
-                client.ack(mid, 1)
-            due.clear()
+        if together == 1:
+            client.ack(message.mid, 1)
+        else:
+            due.append(message.mid)
+            if len(due) >= together or seen == count:
+                for mid in due:
+                    client.ack(mid, 1)
+                due.clear()
         if seen == count:
-            last_s = time.perf_counter()
+            last_s, last_cpu_s = time.perf_counter(), time.process_time()
             done.set()
 
     client = Client(
@@ -243,16 +267,18 @@ def do_nothing_subscriber(port: int, count: int, connected: Any) -> float:
     done.wait(300)
     client.disconnect()
     client.loop_stop()
-    return count / (last_s - first_s)
+    return count / (last_s - first_s), (last_cpu_s - first_cpu_s) / count * 1e6
 
 
-def nothing_process(port: int, count: int, connected: Any, answer: Any) -> None:
+def nothing_process(port: int, count: int, connected: Any, together: int, answer: Any) -> None:
     """The do-nothing subscriber in a process of its own, as ingest is."""
-    answer.put(do_nothing_subscriber(port, count, connected))
+    answer.put(do_nothing_subscriber(port, count, connected, together))
 
 
-def ingest_rates(port: int, count: int, instants: int, folder: Path) -> tuple[float, float]:
-    """Messages a second of the real command, as they arrive and until all are in the store."""
+def ingest_rates(port: int, count: int, instants: int, folder: Path) -> tuple[float, float, float]:
+    """Messages a second of the real command, as they arrive and until all are in the store; and
+    processor time a message of what stands beside the subscriber, without the store's writer, which
+    is a process of its own. [us]"""
     context = multiprocessing.get_context("spawn")
     go = context.Event()
     # A root of its own: the broker keeps the sessions of earlier turns and would queue for them.
@@ -278,7 +304,12 @@ def ingest_rates(port: int, count: int, instants: int, folder: Path) -> tuple[fl
 
     while facts().get("sources", {}).get("mqtt", {}).get("state") != "connected":
         time.sleep(0.05)
+    usage = Usage(process.pid)
+    cpu_s = usage.own_cpu_s()
     go.set()
+    while facts().get("messages", 0) < count:
+        time.sleep(0.05)
+    cpu_s = usage.own_cpu_s() - cpu_s
     while facts().get("readings", 0) < count * 4 * instants:
         time.sleep(0.05)
     stored_us = time.time_ns() / 1000
@@ -292,6 +323,7 @@ def ingest_rates(port: int, count: int, instants: int, folder: Path) -> tuple[fl
     return (
         count / ((arrived[-1] - arrived[0]) / 1e6),
         count / ((stored_us - arrived[0]) / 1e6),
+        cpu_s / count * 1e6,
     )
 
 
@@ -325,38 +357,47 @@ def broker_in(folder: Path) -> Iterator[int | None]:
 
 
 def _bench_mqtt(folder: Path, port: int, count: int, instants: int, repeats: int) -> None:
-    limits, rates, stored_rates = [], [], []
+    by_one, by_hundred, ours = [], [], []
     for turn in range(repeats):
-        limits.append(nothing_rate(port, count, instants))
+        by_one.append(nothing_rate(port, count, instants, 1))
+        by_hundred.append(nothing_rate(port, count, instants, 100))
         own = folder / f"turn-{turn}"
         own.mkdir()
-        rate, stored_rate = ingest_rates(port, count, instants, own)
-        rates.append(rate)
-        stored_rates.append(stored_rate)
-    limit, rate, stored_rate = map(statistics.median, (limits, rates, stored_rates))
+        ours.append(ingest_rates(port, count, instants, own))
+    rate, stored_rate, cpu_us = (statistics.median(column) for column in zip(*ours, strict=True))
+    nothing = [
+        [statistics.median(column) for column in zip(*way, strict=True)]
+        for way in (by_one, by_hundred)
+    ]
+    limit = max(of_way[0] for of_way in nothing)
+    limit_us = min(of_way[1] for of_way in nothing)
     print(
         f"MQTT, {4 * instants} readings a message, medians of {repeats}: {rate:,.0f} messages/s "
-        f"({rate * 4 * instants:,.0f} readings/s), a subscriber that does nothing "
-        f"{limit:,.0f} ({rate / limit:.2f}); until all are in the store {stored_rate:,.0f} "
-        f"({stored_rate / limit:.2f})"
+        f"({rate * 4 * instants:,.0f} readings/s), subscribers that do nothing, one by one and by "
+        f"the hundred, {nothing[0][0]:,.0f} and {nothing[1][0]:,.0f} ({rate / limit:.2f} of the "
+        f"better); until all are in the store {stored_rate:,.0f} ({stored_rate / limit:.2f}); "
+        f"processor time a message {cpu_us:.1f} us, of the others {nothing[0][1]:.1f} and "
+        f"{nothing[1][1]:.1f} ({limit_us / cpu_us:.2f} of the better)"
     )
 
 
-def nothing_rate(port: int, count: int, instants: int) -> float:
-    """Messages a second of the do-nothing subscriber, in a process of its own as ingest is."""
+def nothing_rate(port: int, count: int, instants: int, together: int) -> tuple[float, float]:
+    """What the do-nothing subscriber gives, in a process of its own as ingest is."""
     context = multiprocessing.get_context("spawn")
     answer, connected, go = context.Queue(), context.Event(), context.Event()
     publisher = context.Process(target=publish, args=(port, count, instants, "nothing", go))
-    nothing = context.Process(target=nothing_process, args=(port, count, connected, answer))
+    nothing = context.Process(
+        target=nothing_process, args=(port, count, connected, together, answer)
+    )
     publisher.start()
     nothing.start()
     connected.wait(30)
     time.sleep(1)
     go.set()
-    rate: float = answer.get(timeout=300)
+    figures: tuple[float, float] = answer.get(timeout=300)
     publisher.join()
     nothing.join()
-    return rate
+    return figures
 
 
 def main() -> None:
@@ -371,7 +412,7 @@ def main() -> None:
         bench_decode(instants, 3 * chosen.repeats)
     with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
         for group in (1, 10, 100):
-            bench_journal(Path(name), group, chosen.repeats)
+            bench_journal(Path(name), group, 5 * chosen.repeats)
     for instants in (1, 10):
         with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
             bench_mqtt(Path(name), chosen.messages, instants, chosen.repeats)

@@ -71,11 +71,11 @@ class Usage:
 
     def cpu_s(self) -> float:
         """User and system time so far. [s]"""
-        ticks = 0
-        for pid in self.pids():
-            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-            ticks += int(fields[11]) + int(fields[12])
-        return ticks / os.sysconf("SC_CLK_TCK")
+        return sum(map(_cpu_s, self.pids()))
+
+    def own_cpu_s(self) -> float:
+        """The same of the process alone. [s]"""
+        return _cpu_s(self._pid)
 
     def peak_mb(self) -> list[float]:
         """Highest memory of each. [MB]"""
@@ -85,6 +85,11 @@ class Usage:
             for line in Path(f"/proc/{pid}/status").read_text().splitlines()
             if line.startswith("VmHWM")
         ]
+
+
+def _cpu_s(pid: int) -> float:
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def latencies_s(data: Path, until: Any) -> list[float]:

@@ -123,7 +123,7 @@ class Killed(BaseException):
 
 
 @pytest.mark.parametrize("after", [False, True])
-@pytest.mark.parametrize("step", ["append", "sync", "acknowledge"])
+@pytest.mark.parametrize("step", ["extend", "sync", "acknowledge"])
 def test_an_end_between_journal_and_acknowledgement(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, after: bool
 ) -> None:
