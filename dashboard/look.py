@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from pathlib import Path
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 import streamlit as st
@@ -132,10 +133,25 @@ def figures(shown_figures: Iterable[Figure], kind: str = "") -> str:
         between = f'<span class="gb-between">{shown(f.between)}</span>' if f.between else ""
         origin = f'<span class="gb-origin">{shown(f.origin)}</span>' if f.origin else ""
         cells.append(
-            f'<div class="gb-figure"><dt>{shown(f.label)}</dt>'
+            f'<div class="gb-figure"><dt>{shown(f.label)}{what_is_this(f.label)}</dt>'
             f'<dd><span class="gb-value">{shown(f.value)}{unit}</span>{between}{origin}</dd></div>'
         )
     return f'<dl class="gb-figures {kind}">{"".join(cells)}</dl>'
+
+
+def what_is_this(label: str) -> str:
+    """A link to what the help page says of a figure; nothing where it says nothing."""
+    # Asked here and not above: help's words and the ways between pages draw with this module.
+    from dashboard import help_words, navigation
+
+    figure = help_words.figure_of(label)
+    if not figure:
+        return ""
+    asked = urlencode({**navigation.carried(), "figure": figure})
+    return (
+        f'<a class="gb-what" href="{navigation.HELP.path}?{shown(asked)}" '
+        f'aria-label="What is {shown(label)}?"><span aria-hidden="true">?</span></a>'
+    )
 
 
 def badge(text: str, kind: str) -> str:

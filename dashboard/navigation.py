@@ -36,6 +36,8 @@ class Way(NamedTuple):
     what: str = ""
 
 
+#: Where every figure is explained.
+HELP = Way("views/help.py", "Help", "help", "What every figure is, and the words of the trade.")
 #: What is used in every shift.
 DAILY = (
     Way("views/now.py", "Now", "now"),
@@ -55,6 +57,7 @@ SELDOM = (
         "How the sensor boxes are heard, and whether what they measure may count."),
     Way("views/setup.py", "Yard set-up", "setup",
         "Pots, boxes, transducers, calibrations and checks, as the yard file has them."),
+    HELP,
 )  # fmt: skip
 MORE = Way("views/more.py", "More", "more")
 
