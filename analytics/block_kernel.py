@@ -156,16 +156,16 @@ def stretches(
     peaks : ndarray of float64, shape (m,)
         [Pa]
     """
-    # Counted first and written then: an array that grows makes each step of the loop dearer.
-    whole, peaks = np.empty((0, 6), np.int64), np.empty(0)
-    for _ in range(2):
+    # Gone through again where there are more: an array that grows makes each step dearer.
+    whole, peaks, count = np.empty((1024, 6), np.int64), np.empty(1024), 1025
+    while count > whole.shape[0]:
+        if count > 1025:
+            whole, peaks = np.empty((count, 6), np.int64), np.empty(count)
         count = _stretches(
             at_us, first_pa, second_pa, holding, said, levels_pa, block_us, gap_us, ordinary_us,
             at_level, whole, peaks,
         )  # fmt: skip
-        if whole.shape[0] == 0:
-            whole, peaks = np.empty((count, 6), np.int64), np.empty(count)
-    return whole, peaks
+    return whole[:count].copy(), peaks[:count].copy()
 
 
 @exactly
@@ -185,7 +185,7 @@ def _stretches(
 ) -> int:
     raises_pa, clears_pa = levels_pa
     count = 0
-    written = whole.shape[0] > 0
+    room = whole.shape[0]
     watched = said.size > 0
     before = -1  # the sample before, of those looked at
     block_end_us, block_from = at_us[0] if at_us.size else 0, -1
@@ -213,7 +213,7 @@ def _stretches(
             if off_us != NONE_US and after != UNKNOWN:
                 ordinary = after == RELEASE and off_us - at_us[begun] < ordinary_us
                 kept = over_us != NONE_US and not ordinary
-            if kept and written:
+            if kept and count < room:
                 row = whole[count]
                 row[KIND], row[FROM], row[OVER] = 1, at_us[begun], over_us
                 row[TO], row[OFF], row[AFTER] = at_us[before], off_us, after
@@ -221,7 +221,7 @@ def _stretches(
             count += kept
             begun = -1
         if new_block and before >= 0:
-            if written:
+            if count < room:
                 row = whole[count]
                 row[KIND], row[FROM], row[OVER] = 0, at_us[block_from], NONE_US
                 row[TO], row[OFF], row[AFTER] = at_us[before], NONE_US, UNKNOWN

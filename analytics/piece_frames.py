@@ -8,6 +8,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from analytics import frames
 
 if TYPE_CHECKING:
@@ -15,29 +17,57 @@ if TYPE_CHECKING:
 
 #: How far is looked for the next sample, before looking further: with many years of samples behind
 #: it a search without an end would go through all of them, for each piece.
-_LOOKS = (dt.timedelta(hours=1), dt.timedelta(days=1), dt.timedelta(days=30))
+_LOOKS = (dt.timedelta(days=1), dt.timedelta(days=30))
+
+#: Columns of ``sample`` that a pot may lack.
+_MAY_LACK = (
+    "supply_pa", "inlet_pa", "pot_pa", "nozzle_pa", "supply_ma", "inlet_ma", "pot_ma", "nozzle_ma",
+)  # fmt: skip
 
 
-def next_deadman(
-    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime
+def next_sample(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime,
+    to_at: dt.datetime | None = None,
+    *,
+    of_deadman: bool = False,
 ) -> dt.datetime | None:
-    """The first sample of the dead-man from ``from_at`` on; ``None`` where there is none."""
+    """The first sample from ``from_at`` on, before ``to_at``; ``None`` where there is none.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot_id : int
+        The pot's number in the store.
+    from_at, to_at : datetime
+        Naive UTC; ``to_at`` ``None``: without an end.
+    of_deadman : bool
+        Only samples that say how the dead-man stands.
+    """
+    last = to_at or frames.LATEST
     begin = from_at
     for look in (*_LOOKS, None):
-        end = frames.LATEST if look is None else from_at + look
+        end = last if look is None else min(_later(from_at, look), last)
         found = frames.read_frame(
             con,
             f"SELECT min(sampled_at) AS first_at FROM {frames._samples_of(con, pot_id)} "
-            "WHERE pot_id = $pot AND deadman IS NOT NULL AND sampled_at BETWEEN $begin AND $end",
+            "WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end"
+            + (" AND deadman IS NOT NULL" if of_deadman else ""),
             pot=pot_id,
             begin=begin,
             end=end,
         )
         first: dt.datetime | None = found["first_at"][0]
-        if first is not None:
+        if first is not None or end >= last:
             return first
         begin = end
     return None
+
+
+def _later(instant: dt.datetime, by: dt.timedelta) -> dt.datetime:
+    return frames.LATEST if instant > frames.LATEST - by else instant + by
 
 
 def begins_of_pieces(
@@ -47,15 +77,64 @@ def begins_of_pieces(
     from_at: dt.datetime | None = None,
     to_at: dt.datetime | None = None,
 ) -> list[dt.datetime]:
-    """Begins of the stretches of a length, counted from 1970, that hold a sample; ascending."""
-    found = frames.read_frame(
+    """Begins of the stretches of a length, counted from midnight UTC, that hold a sample."""
+    begins: list[dt.datetime] = []
+    if from_at is None:
+        # Without a begin there is no end to look up to either: the first one by itself.
+        found = frames.read_frame(
+            con,
+            f"SELECT min(sampled_at) AS first_at FROM {frames._samples_of(con, pot_id)} "
+            "WHERE pot_id = $pot",
+            pot=pot_id,
+        )
+        at: dt.datetime | None = found["first_at"][0]
+    else:
+        at = next_sample(con, pot_id, from_at, to_at)
+    while at is not None and (to_at is None or at < to_at):
+        midnight = at.replace(hour=0, minute=0, second=0, microsecond=0)
+        begins.append(midnight + (at - midnight) // length * length)
+        at = next_sample(con, pot_id, begins[-1] + length, to_at)
+    return begins
+
+
+def samples_heard(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+) -> pl.DataFrame:
+    """As :func:`analytics.frames.samples`, without the columns that say nothing there.
+
+    Most pots lack most columns; to bring empty ones over takes as long as full ones.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot_id : int
+        The pot's number in the store.
+    from_at, to_at : datetime or None
+        Both ends included, naive UTC; ``None``: from the first, to the last.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``sampled_at``, ``deadman``, and of the other columns those with a value; ``quality`` where
+        ingest found anything.
+    """
+    bounds = {
+        "pot": pot_id,
+        "from_at": from_at or frames.EARLIEST,
+        "to_at": to_at or frames.LATEST,
+    }
+    stored = frames._samples_of(con, pot_id)
+    where = "WHERE pot_id = $pot AND sampled_at BETWEEN $from_at AND $to_at"
+    heard = frames.read_frame(
         con,
-        "SELECT DISTINCT time_bucket($length, sampled_at, TIMESTAMP '1970-01-01') AS begin_at "
-        f"FROM {frames._samples_of(con, pot_id)} WHERE pot_id = $pot "
-        "AND sampled_at BETWEEN $from_at AND $to_at ORDER BY begin_at",
-        pot=pot_id,
-        length=length,
-        from_at=from_at or frames.EARLIEST,
-        to_at=to_at or frames.LATEST,
-    )
-    return found["begin_at"].to_list()
+        f"SELECT {', '.join(f'count({name}) AS {name}' for name in _MAY_LACK)}, "
+        f"count(nullif(quality, 0)) AS quality FROM {stored} {where}",
+        **bounds,
+    ).row(0, named=True)
+    columns = ["sampled_at", "deadman", *(name for name, count in heard.items() if count)]
+    frame = frames.read_frame(con, f"SELECT {', '.join(columns)} FROM {stored} {where}", **bounds)
+    return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")

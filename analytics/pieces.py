@@ -57,6 +57,9 @@ Floats = npt.NDArray[np.float64]
 #: Length of a piece: a UTC day, as the archive has it; about 0.9 M samples at 10 Hz.
 PIECE = dt.timedelta(days=1)
 
+#: Samples from which no further piece is read before what was read is found: about 100 MB.
+_HELD_ROWS = 2_000_000
+
 _US = 1_000_000
 _MICROSECOND = dt.timedelta(microseconds=1)
 _NEVER_US = microseconds(frames.LATEST)
@@ -203,28 +206,28 @@ def read_piece(
     if piece.from_at is not None:
         read_from = whole_blocks(block_begin(piece.from_at) - before, piece.from_at)[0]
     if piece.to_at is None:
-        rows = frames.samples(con, piece.pot_id, read_from)
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
         return PieceSamples(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
     for look in _LOOKS:
         target = _block_end(piece.to_at) + before + look
         read_to = whole_blocks(target, target)[1]
-        rows = frames.samples(con, piece.pot_id, read_from, read_to - _MICROSECOND)
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, read_to - _MICROSECOND)
         end_us = _cut(rows, piece.to_at, cycles)
         if end_us is not None:
             return PieceSamples(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
-        next_at = piece_frames.next_deadman(con, piece.pot_id, read_to)
+        next_at = piece_frames.next_sample(con, piece.pot_id, read_to, of_deadman=True)
         if next_at is None:
             break
         last_us = _last_deadman_us(rows)
         if last_us is None or microseconds(next_at) - last_us > round(cycles.gap_s * _US):
             # Nothing more before a silence; what is heard after it tells a gap from the last word.
-            after = frames.samples(con, piece.pot_id, next_at, next_at)
+            after = frames.deadman(con, piece.pot_id, next_at, next_at)
             end_us = microseconds(next_at)
             begin_us = _begin(rows, piece, cycles, end_us)
-            return PieceSamples(piece, pl.concat([rows, after]), begin_us, end_us)
+            return PieceSamples(piece, pl.concat([rows, after], how="diagonal"), begin_us, end_us)
     else:
         # Days of work without a pause; however long it is, it is one story.
-        rows = frames.samples(con, piece.pot_id, read_from)
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
     begin_us = _begin(rows, piece, cycles, _NEVER_US)
     return PieceSamples(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
 
@@ -356,7 +359,7 @@ def found_from_store(
     data : Path
         Data folder.
     pieces : sequence of Piece
-        Read one after the other, so that only one is held at a time.
+        However many there are, only some are held at a time.
     settings : PieceSettings
         Of the pot.
 
@@ -365,11 +368,17 @@ def found_from_store(
     StoreBusy, StoreError
         From :mod:`ingest.store.connection`.
     """
-    found = []
-    for piece in pieces:
+    found: list[FoundPiece] = []
+    left = list(pieces)
+    while left:
+        # Opening the store costs as much as reading a day of it; reckoning is done outside, for
+        # while it is open nobody can write.
+        held: list[PieceSamples] = []
         with read_window(data) as con:
-            samples = read_piece(con, piece, settings)
-        found.append(find_piece(samples, settings))
+            while left and sum(samples.rows.height for samples in held) < _HELD_ROWS:
+                held.append(read_piece(con, left.pop(0), settings))
+        while held:
+            found.append(find_piece(held.pop(0), settings))
     return found
 
 

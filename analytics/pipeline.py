@@ -51,7 +51,10 @@ if TYPE_CHECKING:
 DERIVE_VERSION = 2
 
 #: Pieces that are found before they are written: what is found waits in memory meanwhile.
-_ROUND = 32
+_ROUND = 36
+
+#: Pieces that a worker is given at a time.
+_TASK = 6
 
 #: Workers that find pieces side by side: reading and reckoning run without Python's lock.
 _WORKERS = 2
@@ -281,19 +284,21 @@ def _found_in_rounds(
         with ThreadPoolExecutor(_WORKERS) as own:
             yield from _found_in_rounds(data, pieces, settings, own)
         return
+    if executor is None:
+        yield [
+            f for piece in pieces for f in found_from_store(data, [piece], settings[piece.pot_id])
+        ]
+        return
     for begin in range(0, len(pieces), _ROUND):
-        found: list[FoundPiece] = []
-        if executor is None:
-            for piece in pieces:  # one, or none
-                found += found_from_store(data, [piece], settings[piece.pot_id])
-        else:
-            waiting = [
-                executor.submit(found_from_store, data, [piece], settings[piece.pot_id])
-                for piece in pieces[begin : begin + _ROUND]
-            ]
-            for each in waiting:
-                found += each.result()
-        yield found
+        of_pots: dict[int, list[Piece]] = {}
+        for piece in pieces[begin : begin + _ROUND]:
+            of_pots.setdefault(piece.pot_id, []).append(piece)
+        waiting = [
+            executor.submit(found_from_store, data, mine[at : at + _TASK], settings[pot_id])
+            for pot_id, mine in of_pots.items()
+            for at in range(0, len(mine), _TASK)
+        ]
+        yield [found for each in waiting for found in each.result()]
 
 
 def _united(

@@ -135,14 +135,11 @@ def judged_arrays(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> Judge
     nothing = fixed(np.zeros(0))
     channels = {}
     for channel in CHANNELS:
-        if f"{channel}_pa" not in samples.columns:
-            continue
         law = by_channel.get(channel)
-        has_current = law is not None and f"{channel}_ma" in samples.columns
-        sent_pa = samples[f"{channel}_pa"]
-        sent_ma = samples[f"{channel}_ma"] if has_current else None
-        known_ma = sent_ma is not None and sent_ma.null_count() < sent_ma.len()
-        if sent_pa.null_count() == sent_pa.len() and not known_ma:
+        sent_pa = _heard(samples, f"{channel}_pa")
+        # Where nothing is known of the transducer a loop current cannot be read.
+        sent_ma = None if law is None else _heard(samples, f"{channel}_ma")
+        if sent_pa is None and sent_ma is None:
             continue  # a channel that was not heard has nothing to judge
         of = Transducer(
             channel=channel,
@@ -150,8 +147,10 @@ def judged_arrays(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> Judge
             span_pa=USUAL_SPAN_PA if law is None else law.high_pa - law.low_pa,
             low_pa=math.nan if law is None else law.low_pa,
         )
-        current_ma = float_array(sent_ma) if sent_ma is not None and known_ma else nothing
-        channels[of] = (float_array(sent_pa), current_ma)
+        channels[of] = (
+            np.full(at_us.size, np.nan) if sent_pa is None else float_array(sent_pa),
+            nothing if sent_ma is None else float_array(sent_ma),
+        )
     usable, troubled = judge(at_us, fixed(_flags(samples)), channels)
     for channel, law in by_channel.items():
         if channel in usable and law.calibrations:
@@ -171,8 +170,18 @@ def judged_arrays(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> Judge
     return JudgedArrays(_one_an_instant(found) if kernel.repeats(at_us) else found, troubled)
 
 
+def _heard(samples: pl.DataFrame, name: str) -> pl.Series | None:
+    """A column that has a value."""
+    if name not in samples.columns:
+        return None
+    values = samples[name]
+    return None if values.null_count() == values.len() else values
+
+
 def _flags(samples: pl.DataFrame) -> Flags:
     """What ingest found; no length where it found nothing."""
+    if "quality" not in samples.columns:
+        return np.zeros(0, np.int32)
     flags = samples["quality"]
     if flags.min() in (None, 0) and flags.max() in (None, 0):
         return np.zeros(0, np.int32)
