@@ -5,6 +5,8 @@ from __future__ import annotations
 import typer
 
 from dashboard.commands import (
+    archive,
+    backup,
     boxes,
     card,
     clocks,
@@ -48,6 +50,9 @@ app.command("check", rich_help_panel=_START)(yard.check)
 app.command("ingest", rich_help_panel=_RUN)(ingest.ingest)
 app.command("derive", rich_help_panel=_RUN)(derive.derive)
 app.command("repair", rich_help_panel=_RUN)(repair.repair)
+app.command("archive", rich_help_panel=_RUN)(archive.archive)
+app.command("backup", rich_help_panel=_RUN)(backup.backup)
+app.command("restore", rich_help_panel=_RUN)(backup.restore)
 app.command("pages", rich_help_panel=_RUN)(pages.pages)
 app.add_typer(people.app, name="people", rich_help_panel=_RUN)
 app.command("notify", rich_help_panel=_RUN)(notices.notify)

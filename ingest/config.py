@@ -27,6 +27,7 @@ from pydantic import (
 )
 
 from ingest.errors import YardFileError
+from ingest.yard_archive import Archive
 from ingest.yard_faults import (
     SYNTAX_LINE,
     Fault,
@@ -202,6 +203,8 @@ class Yard(Table):
         How much may come in.
     keep : Keep
         How long the journal is kept.
+    archive : Archive
+        When days leave the store for files.
     metrics : Metrics or None
         ``None``: no port is opened.
     review : Review
@@ -223,6 +226,7 @@ class Yard(Table):
     rules: Annotated[tuple[Rule, ...], BeforeValidator(as_tuple)] = Field((), alias="rule")
     limits: Limits = Limits()
     keep: Keep = Keep()
+    archive: Archive = Archive()
     metrics: Metrics | None = None
     review: Review = Review()
     notices: Notices = Notices()

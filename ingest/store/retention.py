@@ -10,6 +10,7 @@ import datetime as dt
 from pathlib import Path
 from typing import NamedTuple
 
+from ingest.store.connection import DEFAULT_WAIT_S, read_window
 from ingest.store.journal_frames import Position, journal_folder, segment_numbers, segment_path
 
 #: What was taken last stays: by it messages are known that a broker sends again. [bytes]
@@ -78,4 +79,53 @@ def drop_old(
         path.with_suffix(".torn").unlink(missing_ok=True)
         dropped += 1
         size += sizes[number]
+    return Dropped(dropped, size)
+
+
+def drop_archived(
+    data: Path,
+    always_kept_bytes: int = ALWAYS_KEPT_BYTES,
+    wait_s: float = DEFAULT_WAIT_S,
+) -> Dropped:
+    """Drop the oldest segments of which the store holds nothing any more: all of it is archived.
+
+    A segment of which a reading is hot, or a message in quarantine, stays, and all after it.
+
+    Parameters
+    ----------
+    data : Path
+        Data folder.
+    always_kept_bytes : int
+        Of what is taken, so much stays in any case. [bytes]
+    wait_s : float
+        How long to wait for the store. [s]
+
+    Returns
+    -------
+    Dropped
+    """
+    with read_window(data, wait_s) as con:
+        marks = con.execute("SELECT segment FROM mark WHERE journal = 'journal'").fetchall()
+        hot = con.execute(
+            " UNION ".join(
+                f"SELECT DISTINCT message_id >> 32 FROM {table} WHERE message_id >= 0"
+                for table in ("sample", "reading", "quarantine")
+            )
+        ).fetchall()
+    if not marks:
+        return Dropped(0, 0)
+    first_hot = min((segment for (segment,) in hot), default=marks[0][0])
+    folder = journal_folder(data)
+    sizes = {n: segment_path(folder, n).stat().st_size for n in segment_numbers(folder)}
+    taken = [n for n in sizes if n < marks[0][0]]
+    kept = 0
+    while taken and kept < always_kept_bytes:
+        kept += sizes[taken.pop()]
+    dropped = size = 0
+    for number in taken:
+        if number >= first_hot:
+            break
+        segment_path(folder, number).unlink()
+        segment_path(folder, number).with_suffix(".torn").unlink(missing_ok=True)
+        dropped, size = dropped + 1, size + sizes[number]
     return Dropped(dropped, size)
