@@ -168,16 +168,16 @@ def set_email(data: Path, name: str, email: str, by: str = "") -> None:
     with window(data, write=True) as con:
         shown = _found(con, name)
         try:
-            ((has_password,),) = con.execute(
-                "UPDATE person SET email = ?, subject = NULL WHERE key = ? "
-                "RETURNING password_hash IS NOT NULL",
+            # Not `RETURNING password_hash IS NOT NULL`: SQLite 3.40 says 1 to that in any case.
+            ((password_hash,),) = con.execute(
+                "UPDATE person SET email = ?, subject = NULL WHERE key = ? RETURNING password_hash",
                 [folded(email) or None, folded(name)],
             ).fetchall()
         except sqlite3.IntegrityError as error:
             raise AccessError(
                 f"{email} is somebody else's here.", "See them with `gritbook people list`."
             ) from error
-        if not email and not has_password:
+        if not email and password_hash is None:
             raise AccessError(
                 f"{shown} would have no way to sign in.",
                 "Set a password first, or stop them with `gritbook people disable`.",
