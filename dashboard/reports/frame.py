@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING
 
+from analytics import frames
 from dashboard import words
 from dashboard.reports.content import Block, Heading, Lines, Note
 
 if TYPE_CHECKING:
+    import duckdb
+
     from ingest.config import Yard
 
 
 def site_title(yard: Yard) -> str:
     """What people call the site."""
     return yard.site.title or yard.site.name
+
+
+def as_of(con: duckdb.DuckDBPyConnection, from_at: dt.datetime, now: dt.datetime) -> dt.datetime:
+    """Up to when a report of a stretch of time speaks: as far as figures were derived.
+
+    So that it stays the same, to the byte, until there are newer ones; where none were derived
+    since the stretch began, up to now. Naive UTC.
+    """
+    derived_at = frames.store_version(con)[0]
+    if derived_at is None or derived_at <= from_at:
+        return now
+    return min(derived_at, now)
 
 
 def opening(yard: Yard, caution: str = words.CAUTION) -> list[Block]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from analytics import exports, figures, frames
+from analytics import exports, figures
 from analytics.compare import GROUPS, Comparison, compare
 from analytics.costs import Costs
 from analytics.part_rows import part_rows, shift_rows
@@ -18,7 +18,7 @@ from dashboard import units, words
 from dashboard.interval_chart import intervals
 from dashboard.reports import drawings
 from dashboard.reports.content import Block, Figures, Heading, Lines, Note, Report, text_table
-from dashboard.reports.frame import opening, site_title, trust
+from dashboard.reports.frame import as_of, opening, site_title, trust
 from dashboard.sheet_words import Said
 from ingest.errors import RecordRefused
 
@@ -85,8 +85,8 @@ def compose(con: duckdb.DuckDBPyConnection, yard: Yard, month: str, now: dt.date
     name = f"{_MONTHS[first.month - 1]} {first.year}"
     if from_at >= now:
         raise RecordRefused(f"{name} has not begun yet.", "Ask for a month that has.")
-    derived_at = frames.store_version(con)[0] or from_at
-    upto = min(max(derived_at, from_at), to_at)
+    now = as_of(con, from_at, now)
+    upto = min(now, to_at)
     rows = exports.between(shift_rows(con, yard, now), "from_at", from_at, to_at)
     parts = exports.between(part_rows(con, yard, now), "from_at", from_at, to_at)
     edges = figures.day_edges(from_at, min(to_at, now), yard, "day")

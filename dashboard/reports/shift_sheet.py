@@ -32,7 +32,7 @@ from dashboard.reports.content import (
     cell,
     text_table,
 )
-from dashboard.reports.frame import opening, site_title, trust
+from dashboard.reports.frame import as_of, opening, site_title, trust
 from dashboard.sheet_words import Said
 
 if TYPE_CHECKING:
@@ -68,10 +68,13 @@ def compose(con: duckdb.DuckDBPyConnection, yard: Yard, shift: str, now: dt.date
         There is no such shift, or it has not begun.
     """
     zone = yard.site.zone
+    summaries = frames.shift_summaries(con).filter(pl.col("shift") == shift)
+    begin = summaries["from_at"].min()
+    if isinstance(begin, dt.datetime):
+        now = as_of(con, begin, now)
     sheet = shift_sheet(con, yard, shift, now)
     effect = own_effect(shift_rows(con, yard, now))
     known_to = frames.store_version(con)[0] or sheet.from_at
-    summaries = frames.shift_summaries(con).filter(pl.col("shift") == shift)
     pots: list[Block] = []
     coverages: list[tuple[str, review_words.Coverage]] = []
     lacking: list[str] = []
