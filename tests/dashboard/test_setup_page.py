@@ -71,7 +71,8 @@ def said(app: AppTest) -> str:
 
 
 def press(app: AppTest, label: str) -> AppTest:
-    return next(b for b in app.button if b.label == label).click().run()
+    # Names stand in labels escaped, for Streamlit reads labels as Markdown.
+    return next(b for b in app.button if b.label.replace("\\", "") == label).click().run()
 
 
 def saved(app: AppTest, by: str = "Owner 1") -> AppTest:
