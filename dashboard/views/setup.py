@@ -73,8 +73,9 @@ def page() -> None:
         look.put(look.note(*done))
     path = data.place().yard
     standing = yard_save.read_text(path)
-    if not session.may(ACTION):
-        look.put(look.note("Looking only.", f"The role that you have does not {ACTION}.", "plain"))
+    may = session.may(ACTION)
+    if not may:
+        look.put(look.note("For looking.", f"Your role may not {ACTION}; nothing is saved."))
     if (change := st.session_state.get("setup-change")) is not None:
         _look_at(change, standing)
         return
@@ -89,7 +90,8 @@ def page() -> None:
         _single(room, raw, standing)
     elif room is not None:
         _several(room, raw, standing, described)
-    _whole(standing)
+    if may:
+        _whole(standing)
 
 
 # --- one table -------------------------------------------------------------------------------
