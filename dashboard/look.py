@@ -20,7 +20,7 @@ import streamlit as st
 
 from dashboard import words
 from dashboard.palette import DARK, LIGHT, Palette
-from ingest.errors import GritbookError, StoreBusy
+from ingest.errors import GritbookError, NotSignedIn, StoreBusy
 
 _STYLE = Path(__file__).parent / "look.css"
 
@@ -247,6 +247,11 @@ def sentences() -> Iterator[None]:
         yield
     except StoreBusy:
         put(note(words.STORE_BUSY, words.STORE_BUSY_STEP, "warn"))
+        st.stop()
+    except NotSignedIn as error:
+        # The gate has a page to sign in on, which is none of Streamlit's.
+        put(note(error.what, error.next_step, "alarm"))
+        put('<p><a class="gb-again" href="/access/sign-in">Sign in again</a></p>')
         st.stop()
     except GritbookError as error:
         put(note(error.what, error.next_step, "alarm"))

@@ -10,6 +10,7 @@ from analytics.nozzle_kept import OwnEffect
 from analytics.sheets import PotSheet, Sheet
 from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
 from dashboard import data, entry, look, sheet_words, words
+from dashboard.access import roles, session
 from dashboard.signing import signature_of
 from ingest.config import Yard
 from ingest.stop_reasons import STOP_REASONS
@@ -211,6 +212,10 @@ def _signature(described: Yard, sheet: Sheet) -> None:
         return
     signed = sheet.signed
     if signed is not None and not sheet_words.changed_since(sheet):
+        return
+    if not session.may_enter("signature"):
+        who = roles.who_may(roles.entering("signature"))
+        look.put(f'<p class="gb-under">To be signed by: {look.shown(who)}.</p>')
         return
     with st.form(f"sign-{sheet.shift}", border=False):
         why = ""

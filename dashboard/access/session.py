@@ -89,6 +89,11 @@ def may(action: str) -> bool:
         return roles.covers("", action)
 
 
+def may_enter(kind: str) -> bool:
+    """Whether whoever is at this page may enter a kind of record: for what a page offers."""
+    return may(roles.entering(kind))
+
+
 def require(action: str) -> Person:
     """Whoever is at this page, if they may do something.
 

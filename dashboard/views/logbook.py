@@ -19,6 +19,7 @@ from dashboard import (
     units,
     words,
 )
+from dashboard.access import session
 from ingest.config import Yard
 from ingest.notice_kinds import NOTICE_KINDS
 from ingest.record_bodies import INSTANT_KEYS
@@ -62,9 +63,11 @@ def page() -> None:
 
 
 def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
-    st.session_state.setdefault("log-kind", entry.KINDS[0])
+    kinds = [kind for kind in entry.KINDS if session.may_enter(kind)]
+    if st.session_state.get("log-kind") not in kinds:
+        st.session_state["log-kind"] = kinds[0]
     kind = st.segmented_control(
-        "Enter", entry.KINDS, key="log-kind", format_func=words.KIND_WORDS.__getitem__,
+        "Enter", kinds, key="log-kind", format_func=words.KIND_WORDS.__getitem__,
         required=True, wrap=True,
     )  # fmt: skip
     if kind is None:

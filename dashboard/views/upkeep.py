@@ -20,6 +20,7 @@ from dashboard import (
     words,
     words_ahead,
 )
+from dashboard.access import session
 from dashboard.upkeep_words import hours_between, measured_words
 from dashboard.views import upkeep_life
 from ingest.config import Yard
@@ -205,6 +206,8 @@ def _newest_check(upkeep: data.Upkeep, row: dict[str, Any]) -> dict[str, Any] | 
 
 
 def _sign_off(described: Yard, upkeep: data.Upkeep, row: dict[str, Any], place: str) -> None:
+    if not session.may_enter("check"):
+        return
     spot = _spot(row)
     mine, name = (spot, place), f"sign-{place}-{spot}"
     if st.session_state.get("upkeep-open") != mine and not entry_drafts.waits(name):

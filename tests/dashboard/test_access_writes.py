@@ -289,3 +289,19 @@ def test_a_photo_is_told_by_its_content_and_its_name_is_never_used(
             photos.photo_path(place, path)
         with pytest.raises(RecordRefused):
             data.enter("check", BODIES["check"] | {"photo": path}, "")
+
+
+def test_a_page_offers_what_a_role_covers(place: Path, browser: Browser) -> None:
+    offered = {}
+    for role in ("tender", "supervisor"):
+        browser.token = sessions.begin(place, NAMES[role], "192.0.2.7")
+        app = AppTest.from_file(APP, default_timeout=60).run().switch_page("views/logbook.py").run()
+        said(app)
+        offered[role] = set(app.button_group(key="log-kind").options)
+    assert "Price" in offered["supervisor"] and "Price" not in offered["tender"]
+    assert "Abrasive tipped" in offered["tender"]
+
+
+def test_whoever_was_signed_out_meanwhile_finds_the_way_back(place: Path, browser: Browser) -> None:
+    app = AppTest.from_file(APP, default_timeout=60).run()
+    assert '<a class="gb-again" href="/access/sign-in">' in said(app)
