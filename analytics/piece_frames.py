@@ -50,9 +50,10 @@ def next_sample(
     begin = from_at
     for look in (*_LOOKS, None):
         end = last if look is None else min(_later(from_at, look), last)
+        stored = frames._samples_of(con, pot_id, begin, end)
         found = frames.read_frame(
             con,
-            f"SELECT min(sampled_at) AS first_at FROM {frames._samples_of(con, pot_id)} "
+            f"SELECT min(sampled_at) AS first_at FROM {stored} "
             "WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end"
             + (" AND deadman IS NOT NULL" if of_deadman else ""),
             pot=pot_id,
@@ -127,7 +128,7 @@ def samples_heard(
         "from_at": from_at or frames.EARLIEST,
         "to_at": to_at or frames.LATEST,
     }
-    stored = frames._samples_of(con, pot_id)
+    stored = frames._samples_of(con, pot_id, from_at, to_at)
     where = "WHERE pot_id = $pot AND sampled_at BETWEEN $from_at AND $to_at"
     heard = frames.read_frame(
         con,
@@ -138,3 +139,18 @@ def samples_heard(
     columns = ["sampled_at", "deadman", *(name for name, count in heard.items() if count)]
     frame = frames.read_frame(con, f"SELECT {', '.join(columns)} FROM {stored} {where}", **bounds)
     return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
+
+
+def pieces_done(
+    con: duckdb.DuckDBPyConnection, pot_id: int, settings: str
+) -> tuple[set[tuple[dt.datetime | None, dt.datetime | None]], int | None]:
+    """Pieces of a pot that an unfinished rebuild with these settings has got done, and what it had
+    taken in (``touched_id``) when it began; ``None`` where there was no rebuild."""
+    done = frames.read_frame(
+        con,
+        "SELECT from_at, to_at, taken FROM piece_done WHERE pot_id = $pot AND settings = $settings",
+        pot=pot_id,
+        settings=settings,
+    )
+    taken = done["taken"].min()
+    return set(done.select("from_at", "to_at").rows()), taken if isinstance(taken, int) else None

@@ -13,16 +13,17 @@ results are written.
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics import entry_frames, frames, hours, part_frames, production
+from analytics import entry_frames, frames, hours, part_frames, piece_frames, production
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA, CycleSettings, memoryless_from
 from analytics.parts_usage import EVENT_SCHEMA, PartsUsage, Place, usage_of_parts
 from analytics.pieces import (
@@ -218,42 +219,62 @@ def derive(
         + (f":clock {clocks[pot]}" if clocks[pot] else "")
         for pot in pots
     }
-    renewed = [pot for pot in pots if full or states.get(pots[pot]) != prints[pot]]
     settings = {i: piece_settings(yard, pot) for pot, i in pots.items()}
+    newest = max(touched["touched_id"].to_list(), default=0)
+    rebuilds: dict[int, _Rebuild] = {}
+    for pot, pot_id in pots.items():
+        with read_window(data) as con:
+            done, taken = piece_frames.pieces_done(con, pot_id, prints[pot])
+            if full or done or states.get(pot_id) != prints[pot]:
+                tell(f"{pot}: everything" + (", going on where it was left" if done else ""))
+                rebuilds[pot_id] = _Rebuild(
+                    prints[pot],
+                    [
+                        piece
+                        for piece in pieces_between(con, pot_id)
+                        if (piece.from_at, piece.to_at) not in done
+                    ],
+                    newest if taken is None else taken,
+                )
+    whole = [piece for rebuild in rebuilds.values() for piece in rebuild.pieces]
     pieces: list[Piece] = []
     for pot, pot_id in pots.items():
-        if pot in renewed:
-            tell(f"{pot}: everything")
-            with read_window(data) as con:
-                pieces += pieces_between(con, pot_id)
-            continue
+        # What came in after a rebuild had begun may lie in pieces that it has done already.
+        since = rebuilds[pot_id].taken if pot_id in rebuilds else -1
         changed = [
             # What came in is known by the time it was sent with, and may be moved from there.
             _widened(
                 data, pot_id, from_at - shifts[pot], to_at + shifts[pot], settings[pot_id].cycles
             )
-            for from_at, to_at in _merged(touched.filter(pl.col("pot_id") == pot_id))
+            for from_at, to_at in _merged(
+                touched.filter((pl.col("pot_id") == pot_id) & (pl.col("touched_id") > since))
+            )
         ]
         for begin, end in _united(changed):
             tell(f"{pot}: from {begin or 'the first sample'}")
             with read_window(data) as con:
                 pieces += pieces_between(con, pot_id, begin, end)
     cycles, last_round = 0, list[FoundPiece]()
-    for found in _found_in_rounds(data, pieces, settings, executor):
+    # In rounds apart, for what came in during a rebuild lies in pieces of it.
+    for found in itertools.chain(
+        _found_in_rounds(data, whole, settings, executor),
+        _found_in_rounds(data, pieces, settings, executor),
+    ):
         # The last round is written with what follows from all: mostly it is the only one.
         if last_round:
             with write_window(data) as con:
                 cycles += write_found(con, last_round)
+                _note_done(con, last_round, rebuilds)
         last_round = found
-    taken = touched["touched_id"].max() if touched.height else None
     known = list(pots.values())
     with write_window(data) as con:
         cycles += write_found(con, last_round)
-        if taken is not None and known:
+        if newest and known:
             con.execute(
                 "DELETE FROM touched WHERE touched_id <= $taken AND list_contains($known, pot_id)",
-                {"taken": taken, "known": known},
+                {"taken": newest, "known": known},
             )
+        con.execute("DELETE FROM piece_done WHERE list_contains($known, pot_id)", {"known": known})
         for pot, pot_id in pots.items():
             first_at, last_at = frames.extent(con, pot_id)
             con.execute(
@@ -264,13 +285,39 @@ def derive(
                 },
             )  # fmt: skip
         _summarise(con, yard, pots, now or utc_now())
-    derived = {piece.pot_id for piece in pieces}
+    derived = {piece.pot_id for piece in (*whole, *pieces)}
     return Derived(
         pots=tuple(p for p, i in pots.items() if i in derived),
-        full=tuple(renewed),
+        full=tuple(p for p, i in pots.items() if i in rebuilds),
         cycles=cycles,
         seconds=time.monotonic() - begun,
     )
+
+
+@dataclass(frozen=True)
+class _Rebuild:
+    """A pot that is derived from the first sample on: with which settings, what is left to do, and
+    what had come in (``touched_id``) when it was begun."""
+
+    settings: str
+    pieces: list[Piece]
+    taken: int
+
+
+def _note_done(
+    con: duckdb.DuckDBPyConnection, found: list[FoundPiece], rebuilds: dict[int, _Rebuild]
+) -> None:
+    """Keep what a rebuild has got done, in the transaction that writes it."""
+    rows = [
+        (each.piece.pot_id, rebuild.settings, each.piece.from_at, each.piece.to_at, rebuild.taken)
+        for each in found
+        if (rebuild := rebuilds.get(each.piece.pot_id)) is not None and each.piece in rebuild.pieces
+    ]
+    names: dict[str, Any] = {
+        "pot_id": pl.Int16, "settings": pl.String, "from_at": pl.Datetime("us"),
+        "to_at": pl.Datetime("us"), "taken": pl.Int64,
+    }  # fmt: skip
+    insert(con, "piece_done", pl.DataFrame(rows, schema=names, orient="row"))
 
 
 def _found_in_rounds(
@@ -283,6 +330,8 @@ def _found_in_rounds(
     if len(pieces) > 1 and executor is None:
         with ThreadPoolExecutor(_WORKERS) as own:
             yield from _found_in_rounds(data, pieces, settings, own)
+        return
+    if not pieces:
         return
     if executor is None:
         yield [

@@ -73,6 +73,11 @@ def m011_archive(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.ARCHIVE)
 
 
+def m012_pieces_done(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the table of what a rebuild of derived tables has got done."""
+    con.execute(schema.PIECES_DONE)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -85,6 +90,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m009_blocks_of_indicators,
     m010_shards,
     m011_archive,
+    m012_pieces_done,
 )
 
 

@@ -498,3 +498,14 @@ CREATE TABLE archive_gone (                -- days that were deleted by request
     deleted_by VARCHAR NOT NULL
 );
 """
+
+#: How far a pot's figures were derived anew; ``analytics.pipeline``.
+PIECES_DONE = """
+CREATE TABLE piece_done (                  -- emptied of a pot when all its pieces are done
+    pot_id     SMALLINT NOT NULL,
+    settings   VARCHAR NOT NULL,           -- as in derive_state
+    from_at    TIMESTAMP,                  -- nominal bounds; NULL: from the first, to the last
+    to_at      TIMESTAMP,
+    taken      BIGINT NOT NULL             -- newest touched_id when the first of them was read
+);
+"""

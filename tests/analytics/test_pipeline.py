@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import signal
+import subprocess
+import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -18,7 +21,7 @@ from hypothesis import strategies as st
 from analytics import frames
 from analytics.pipeline import derive
 from ingest import records
-from ingest.config import Yard
+from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window
 
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
@@ -211,3 +214,77 @@ def test_reading_stays_possible_while_deriving_and_nothing_is_left_open(
     con = duckdb.connect(str(tmp_path / "gritbook.duckdb"))
     assert con.sql("SELECT count(*) FROM touched").fetchall() == [(0,)]
     con.close()
+
+
+# --- a rebuild that is killed ------------------------------------------------------------------
+
+YARD_TEXT = """
+[site]
+name = "test-yard"
+time_zone = "UTC"
+
+[[pot]]
+name = "pot-1"
+volume_m3 = 0.184
+plate_pa = 1_000_000
+"""
+
+_REBUILD = """
+import datetime as dt, os, signal, sys
+from pathlib import Path
+from analytics import pieces, pipeline
+from ingest.config import load_yard
+pieces.PIECE = dt.timedelta(minutes=20)
+pipeline._ROUND, pipeline._TASK = 3, 1
+written = pipeline._note_done
+rounds = int(sys.argv[3])
+def note(con, found, rebuilds):
+    global rounds
+    written(con, found, rebuilds)
+    rounds -= 1
+    if rounds < 0:
+        os.kill(os.getpid(), signal.SIGKILL)
+pipeline._note_done = note
+told = []
+pipeline.derive(Path(sys.argv[1]), load_yard(Path(sys.argv[2])), full=True,
+                now=dt.datetime(2026, 3, 3), progress=told.append)
+print(told)
+"""
+
+
+@pytest.mark.parametrize("rounds", [2, pytest.param(0, marks=pytest.mark.slow)])
+def test_a_rebuild_that_is_killed_goes_on_where_it_was(
+    tmp_path: Path, put_samples: PutSamples, rounds: int
+) -> None:
+    signal_of_pot = run_of_a_pot(6 * 3600, seed=3)
+    late = pl.col("sampled_at").is_between(
+        BEGIN + dt.timedelta(minutes=35), BEGIN + dt.timedelta(minutes=40)
+    )
+    put_samples(tmp_path, "pot-1", signal_of_pot.filter(~late))
+    yard_file = tmp_path / "yard.toml"
+    yard_file.write_text(YARD_TEXT)
+
+    def rebuild(rounds: int) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-c", _REBUILD, str(tmp_path), str(yard_file), str(rounds)],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+
+    killed = rebuild(rounds)
+    assert killed.returncode == -signal.SIGKILL, killed.stderr
+    with read_window(tmp_path) as con:
+        ((done,),) = con.execute("SELECT count(*) FROM piece_done").fetchall()
+    # The round in which it was killed was not committed.
+    assert done == 3 * rounds
+    # What comes in meanwhile lies in a piece that was done, and counts all the same.
+    put_samples(tmp_path, "pot-1", signal_of_pot.filter(late))
+    finished = rebuild(100)
+    assert finished.returncode == 0, finished.stderr
+    assert ("going on where it was left" in finished.stdout) == (rounds > 0)
+    resumed = derived_tables(tmp_path)
+    assert resumed["cycle"].height > 20
+    with read_window(tmp_path) as con:
+        assert con.sql("SELECT count(*) FROM touched").fetchall() == [(0,)]
+        assert con.sql("SELECT count(*) FROM piece_done").fetchall() == [(0,)]
+    derive(tmp_path, parse_yard(YARD_TEXT), full=True, now=NOW)
+    assert_same(resumed, derived_tables(tmp_path))
