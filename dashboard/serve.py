@@ -158,6 +158,8 @@ def streamlit_command(
         "--client.showErrorDetails=none",
         "--client.showErrorLinks=false",
         "--logger.level=warning",
+        # Its greeting would ask a service elsewhere for this computer's address.
+        "--logger.hideWelcomeMessage=true",
         *look.server_options(),
         *(
             [f"--server.sslCertFile={encryption.certificate}",

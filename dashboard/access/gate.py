@@ -108,6 +108,8 @@ def _refusal(scope: Scope) -> Response | None:
     path = scope.get("path", "")
     if path in _OPEN_PATHS:
         return None
+    if _is_foreign(scope, headers):
+        return PlainTextResponse("Another site's page asked for this.", 403)
     data = data_here()
     if not people.must_sign_in(data):
         return _refusal_of_strangers(scope, headers)
@@ -119,6 +121,17 @@ def _refusal(scope: Scope) -> Response | None:
         asked = path + (f"?{query}" if (query := scope["query_string"].decode("latin-1")) else "")
         return RedirectResponse(f"{SIGN_IN_PATH}?to={quote(_own_path(asked), safe='')}", 303)
     return PlainTextResponse("Sign in first.", 401)
+
+
+def _is_foreign(scope: Scope, headers: Headers) -> bool:
+    """Whether a page of another origin opens a connection or changes something.
+
+    Streamlit would take what comes from any port of this computer, and to know its own addresses it
+    would ask a service elsewhere.
+    """
+    if "origin" not in headers or scope.get("method") in ("GET", "HEAD", "OPTIONS"):
+        return False
+    return urlsplit(headers["origin"]).netloc != headers.get("host")
 
 
 def _refusal_of_strangers(scope: Scope, headers: Headers) -> Response | None:

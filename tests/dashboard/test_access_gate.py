@@ -130,6 +130,15 @@ def test_without_people_this_computer_comes_in_and_nothing_handed_on(
         assert "gritbook people add" in answer.text
 
 
+def test_without_people_no_page_of_another_site_connects_or_uploads(
+    empty: Path, address: str
+) -> None:
+    assert socket_answer(address) == 101
+    assert socket_answer(address, origin="https://elsewhere.example") == 403
+    answer = requests.put(f"{address}/_stcore/upload_file/a/b", headers={"origin": "null"})
+    assert answer.status_code == 403 and REACHED not in answer.text
+
+
 def test_beyond_this_computer_a_lost_access_book_opens_nothing(
     empty: Path, address: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -155,7 +164,7 @@ def test_whoever_is_not_signed_in_gets_nothing(
     assert answer.status_code in (401, 404) and REACHED not in answer.text
 
 
-def socket_answer(address: str, cookie: str = "") -> int:
+def socket_answer(address: str, cookie: str = "", origin: str = "") -> int:
     """The status with which a WebSocket is answered (RFC 6455: 101 where it is opened)."""
     parts = urlsplit(address)
     key = base64.b64encode(bytes(16)).decode()
@@ -163,7 +172,7 @@ def socket_answer(address: str, cookie: str = "") -> int:
         line.sendall(
             f"GET /_stcore/stream HTTP/1.1\r\nHost: {parts.netloc}\r\nUpgrade: websocket\r\n"
             f"Connection: Upgrade\r\nSec-WebSocket-Key: {key}\r\nSec-WebSocket-Version: 13\r\n"
-            f"Cookie: {COOKIE}={cookie}\r\n\r\n".encode()
+            f"Origin: {origin or address}\r\nCookie: {COOKIE}={cookie}\r\n\r\n".encode()
         )
         return int(line.recv(200).split()[1])
 
@@ -173,6 +182,9 @@ def test_a_connection_is_refused_without_a_session(yard: Path, address: str) -> 
     assert socket_answer(address) == 403
     assert socket_answer(address, token[:-1]) == 403
     assert socket_answer(address, token) == 101
+    # A page of another site, or of another program on this computer, with the browser's cookie.
+    for foreign in ("https://elsewhere.example", "null", "http://127.0.0.1:1", "http://localhost"):
+        assert socket_answer(address, token, foreign) == 403, foreign
     sessions.end(yard, token)
     assert socket_answer(address, token) == 403
 
