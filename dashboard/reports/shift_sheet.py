@@ -343,7 +343,7 @@ def _stops(mine: PotSheet, yard: Yard) -> list[Block]:
     asked = f"{words.plain_number(yard.review.stop_s / 60.0)}{words.NBSP}min"
     head = Heading("Stops", level=3)
     if stops.is_empty():
-        return [head, Lines((f"Nobody blasted for {asked} or longer: never.",))]
+        return [head, Lines((f"No stop of {asked} or longer in what was heard.",))]
     zone = yard.site.zone
     rows = []
     for row in stops.iter_rows(named=True):
