@@ -10,10 +10,11 @@ from __future__ import annotations
 import datetime as dt
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
 
@@ -22,7 +23,7 @@ from analytics.condition import CONDITION_SCHEMA, condition_of
 from analytics.fill import PotFacts
 from analytics.pieces import insert
 from analytics.pipeline import transducer_laws
-from analytics.signals import judged
+from analytics.signals import TransducerLaw, judged
 from analytics.spells import entries_of, spells
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
@@ -53,6 +54,53 @@ class WeighedSpells:
     waiting: int
 
 
+class Spell(NamedTuple):
+    """A spell to be weighed, and what is known of it beside its readings.
+
+    Parameters
+    ----------
+    pot, pot_id : str, int
+        The pot, and its number in the store.
+    spell : dict
+        A row of :func:`analytics.spells.spells`.
+    entries : polars.DataFrame
+        ``at, abrasive_kg`` that people entered for the pot.
+    volume_m3 : float
+        Of the empty vessel. [m3]
+    laws : tuple of TransducerLaw
+        What is known of the transducers.
+    """
+
+    pot: str
+    pot_id: int
+    spell: dict[str, Any]
+    entries: pl.DataFrame
+    volume_m3: float
+    laws: tuple[TransducerLaw, ...]
+
+
+class SpellSamples(NamedTuple):
+    """What a spell is weighed from: samples, cycles, mean air temperature. [degC]"""
+
+    rows: pl.DataFrame
+    cycles: pl.DataFrame
+    air_c: float | None
+
+
+class Weighed(NamedTuple):
+    """A weighed spell, as frames for the tables ``spell``, ``condition`` and ``tipping``."""
+
+    pot_id: int
+    from_at: dt.datetime
+    spell: pl.DataFrame
+    condition: pl.DataFrame
+    tippings: pl.DataFrame | None
+
+
+#: Spells given out at a time, where others weigh: what they found is written then.
+_ROUND = 24
+
+
 def weigh_spells(
     data: Path,
     yard: Yard,
@@ -60,6 +108,7 @@ def weigh_spells(
     full: bool = False,
     most_s: float | None = None,
     progress: Callable[[str], None] | None = None,
+    executor: Executor | None = None,
 ) -> WeighedSpells:
     """Weigh the spells whose cycles, entries or settings changed, the newest first.
 
@@ -75,6 +124,8 @@ def weigh_spells(
         Begin no further spell after this long. [s]
     progress : callable, optional
         Told in words what is being done.
+    executor : concurrent.futures.Executor, optional
+        Weighs: processes, or other computers that have the data folder. By default this process.
 
     Raises
     ------
@@ -111,56 +162,89 @@ def weigh_spells(
                 _forget(con, pot_id, from_at)
     waiting.sort(key=lambda item: item[2]["to_at"], reverse=True)
     weighed = 0
-    for pot, pot_id, spell in waiting:
+    for begin in range(0, len(waiting), 1 if executor is None else _ROUND):
         if most_s is not None and time.monotonic() - begun > most_s:
             break
-        tell(f"{pot}: weighing the spell from {spell['from_at']:%Y-%m-%d %H:%M} UTC")
-        _weigh(data, yard, pot, pot_id, spell, _of(every_entry, pot))
-        weighed += 1
+        given = []
+        for pot, pot_id, row in waiting[begin : begin + (1 if executor is None else _ROUND)]:
+            tell(f"{pot}: weighing the spell from {row['from_at']:%Y-%m-%d %H:%M} UTC")
+            described = yard.pot(pot)
+            assert described is not None
+            laws = tuple(transducer_laws(yard, pot))
+            given.append(Spell(pot, pot_id, row, _of(every_entry, pot), described.volume_m3, laws))
+        for found_spell in _weighed(data, given, executor):
+            with write_window(data) as con:
+                write_weighed(con, found_spell)
+            weighed += 1
     return WeighedSpells(weighed, len(waiting) - weighed)
+
+
+def _weighed(data: Path, given: list[Spell], executor: Executor | None) -> Iterator[Weighed]:
+    if executor is None:
+        yield from (weighed_from_store(data, spell) for spell in given)
+        return
+    for waiting in [executor.submit(weighed_from_store, data, spell) for spell in given]:
+        yield waiting.result()
 
 
 def _of(entries: pl.DataFrame, pot: str) -> pl.DataFrame:
     return entries.filter(pl.col("pot") == pot).select("at", "abrasive_kg")
 
 
-def _weigh(
-    data: Path,
-    yard: Yard,
-    pot: str,
-    pot_id: int,
-    spell: dict[str, Any],
-    entries: pl.DataFrame,
-) -> None:
-    described = yard.pot(pot)
-    assert described is not None
-    from_at, to_at = spell["from_at"] - _BEFORE, spell["to_at"] + _AFTER
-    with read_window(data) as con:
-        rows = frames.samples(con, pot_id, from_at, to_at)
-        cycles = frames.cycles(con, pot_id, spell["from_at"], spell["to_at"])
-        air_c = condition_frames.mean_of_slow(con, pot_id, "air_temp", from_at, to_at)
-    facts = (
-        PotFacts(described.volume_m3)
-        if air_c is None
-        else PotFacts(described.volume_m3, air_k=air_c + _KELVIN)
+def read_spell(con: duckdb.DuckDBPyConnection, spell: Spell) -> SpellSamples:
+    """What a spell is weighed from; ``con`` is an open read window."""
+    row = spell.spell
+    from_at, to_at = row["from_at"] - _BEFORE, row["to_at"] + _AFTER
+    return SpellSamples(
+        frames.samples(con, spell.pot_id, from_at, to_at),
+        frames.cycles(con, spell.pot_id, row["from_at"], row["to_at"]),
+        condition_frames.mean_of_slow(con, spell.pot_id, "air_temp", from_at, to_at),
     )
-    found = judged(rows, transducer_laws(yard, pot))
+
+
+def weighed_from_store(data: Path, spell: Spell) -> Weighed:
+    """Read a spell and weigh it; what a worker is given to do.
+
+    Raises
+    ------
+    StoreBusy, StoreError
+        From :mod:`ingest.store.connection`.
+    """
+    with read_window(data) as con:
+        samples = read_spell(con, spell)
+    return weigh_spell(samples, spell)
+
+
+def weigh_spell(samples: SpellSamples, spell: Spell) -> Weighed:
+    """Weigh a spell; pure."""
+    rows, cycles, air_c = samples
+    facts = (
+        PotFacts(spell.volume_m3)
+        if air_c is None
+        else PotFacts(spell.volume_m3, air_k=air_c + _KELVIN)
+    )
+    found = judged(rows, list(spell.laws))
     condition = condition_of(
-        found.signals, cycles, facts, entries_of(spell, entries), stuck_minutes(found.faults)
+        found.signals,
+        cycles,
+        facts,
+        entries_of(spell.spell, spell.entries),
+        stuck_minutes(found.faults),
     )
     # Readings that fit no model at all must not keep the other spells from being weighed; the
     # spell says so, and is tried again when anything of it changes.
     questions = [] if condition.fits else [NOT_WEIGHED]
     level = condition.level
     questions += level.questions if level else []
+    pot_id, from_at = spell.pot_id, spell.spell["from_at"]
     summary = pl.DataFrame(
         [
             {
                 "pot_id": pot_id,
-                "from_at": spell["from_at"],
-                "to_at": spell["to_at"],
-                "cycles": spell["cycles"],
-                "made_of": spell["made_of"],
+                "from_at": from_at,
+                "to_at": spell.spell["to_at"],
+                "cycles": spell.spell["cycles"],
+                "made_of": spell.spell["made_of"],
                 "used_kg": level.consumption.used_kg if level else None,
                 "used_low_kg": level.consumption.used_low_kg if level else None,
                 "used_high_kg": level.consumption.used_high_kg if level else None,
@@ -169,19 +253,23 @@ def _weigh(
         ],
         schema=condition_frames.SPELL_COLUMNS,
     )
-    with write_window(data) as con:
-        _forget(con, pot_id, spell["from_at"])
-        insert(con, "spell", summary)
-        insert(
-            con,
-            "condition",
-            _numbered(condition.cycles.select(list(CONDITION_SCHEMA)), pot_id, spell),
+    tippings = None
+    if level is not None:
+        tippings = level.tippings.select(
+            "from_at", "to_at", "estimate_kg", "error_kg", pl.col("entered_kg").cast(pl.Float64)
         )
-        if level is not None:
-            tippings = level.tippings.select(
-                "from_at", "to_at", "estimate_kg", "error_kg", pl.col("entered_kg").cast(pl.Float64)
-            )
-            insert(con, "tipping", _numbered(tippings, pot_id, spell))
+        tippings = _numbered(tippings, pot_id, from_at)
+    cycles_of = condition.cycles.select(list(CONDITION_SCHEMA))
+    return Weighed(pot_id, from_at, summary, _numbered(cycles_of, pot_id, from_at), tippings)
+
+
+def write_weighed(con: duckdb.DuckDBPyConnection, weighed: Weighed) -> None:
+    """Put a weighed spell in the place of what was there; ``con`` is an open write window."""
+    _forget(con, weighed.pot_id, weighed.from_at)
+    insert(con, "spell", weighed.spell)
+    insert(con, "condition", weighed.condition)
+    if weighed.tippings is not None:
+        insert(con, "tipping", weighed.tippings)
 
 
 def stuck_minutes(faults: pl.DataFrame) -> pl.Series:
@@ -195,10 +283,10 @@ def stuck_minutes(faults: pl.DataFrame) -> pl.Series:
     return faults.filter((pl.col("channel") == "pot") & (pl.col("moving_bad") > 0))["from_at"]
 
 
-def _numbered(frame: pl.DataFrame, pot_id: int, spell: dict[str, Any]) -> pl.DataFrame:
+def _numbered(frame: pl.DataFrame, pot_id: int, spell_from_at: dt.datetime) -> pl.DataFrame:
     return frame.with_columns(
         pl.lit(pot_id, pl.Int16).alias("pot_id"),
-        pl.lit(spell["from_at"], pl.Datetime("us")).alias("spell_from_at"),
+        pl.lit(spell_from_at, pl.Datetime("us")).alias("spell_from_at"),
     )
 
 

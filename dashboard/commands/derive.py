@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from dashboard.commands.options import DataOption, YardOption, data_folder, sentences, yard_path
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from concurrent.futures import Executor
 
 
 def derive(
@@ -22,6 +27,16 @@ def derive(
             "--weigh/--no-weigh", help="Weigh the pots too: about a second for each shift."
         ),
     ] = True,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster",
+            metavar="ADDRESS",
+            help="Have a Dask cluster do the work, by its scheduler's address; needs "
+            "gritbook[cluster].",
+            show_default=False,
+        ),
+    ] = None,
     every: Annotated[
         float | None,
         typer.Option(
@@ -37,24 +52,43 @@ def derive(
         from ingest.store.shards import gather_all
 
         path, folder = yard_path(yard, data), data_folder(data)
+        if every is not None and cluster is not None:
+            raise typer.BadParameter("--every and --cluster do not go together")
         if every is None:
             loaded = load_yard(path)
             for shard in gather_all(folder):
                 if shard.readings or shard.conflicts:
                     typer.echo(f"{shard.readings:,} readings gathered from {shard.shard}.")
-            done = pipeline.derive(folder, loaded, full=full, progress=typer.echo)
-            typer.echo(
-                f"{done.cycles:,} cycles of {len(done.pots)} pots in {done.seconds:.1f} s."
-                if done.pots
-                else f"Up to date ({done.seconds:.1f} s)."
-            )
-            if weigh:
-                weighed = weighing.weigh_spells(folder, loaded, full=full, progress=typer.echo)
-                typer.echo(f"{weighed.weighed} spells weighed.")
+            with _workers(cluster, folder) as executor:
+                done = pipeline.derive(
+                    folder, loaded, full=full, progress=typer.echo, executor=executor
+                )
+                typer.echo(
+                    f"{done.cycles:,} cycles of {len(done.pots)} pots in {done.seconds:.1f} s."
+                    if done.pots
+                    else f"Up to date ({done.seconds:.1f} s)."
+                )
+                if weigh:
+                    weighed = weighing.weigh_spells(
+                        folder, loaded, full=full, progress=typer.echo, executor=executor
+                    )
+                    typer.echo(f"{weighed.weighed} spells weighed.")
             noticed = noticing.derive_notices(folder, loaded, full=full)
             typer.echo(f"{noticed.open} notices are open.")
             return
         _go_on(folder, path, every, weigh)
+
+
+@contextmanager
+def _workers(cluster: str | None, folder: Path) -> Iterator[Executor | None]:
+    """Whoever does the work: a cluster, or nobody but this computer."""
+    if cluster is None:
+        yield None
+        return
+    from analytics.cluster import on_cluster
+
+    with on_cluster(cluster, folder) as executor:
+        yield executor
 
 
 def _go_on(folder: Path, path: Path, every: float, weigh: bool) -> None:
