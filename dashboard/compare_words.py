@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
+
+import polars as pl
 
 from analytics.compare import GROUPS
 from analytics.shift_rows import MEASURES, REASON_WORDS
 from analytics.work_terms import TERM_WORDS
-from dashboard import words
+from dashboard import units, words
 
 if TYPE_CHECKING:
     from analytics.compare import Comparison
@@ -69,9 +72,35 @@ ESTIMATE_CAUTION = (
 
 
 def measure_title(name: str) -> str:
-    """A measure with its unit."""
+    """A measure with the viewer's unit."""
     measure = MEASURES[name]
-    return f"{measure.title} [{measure.unit}]"
+    unit = measure.unit.replace("m²", units.unit("area")).replace("kg", units.unit("mass"))
+    return f"{measure.title} [{unit}]"
+
+
+def _factor(column: str) -> float:
+    quantity = {"area_m2": "area", "abrasive_kg": "mass", "air_kg": "mass"}.get(column)
+    return 1.0 if quantity is None else units.factor(quantity)
+
+
+def in_viewers_units(found: Comparison) -> Comparison:
+    """A comparison with its rates in the viewer's unit; sums and shares stay as they are.
+
+    Parameters
+    ----------
+    found : Comparison
+        With rates in the unit of its measure's name.
+    """
+    factor = _factor(found.measure.per) / _factor(found.measure.amount)
+    if factor == 1.0:
+        return found
+    rates = ("rate", "rate_low", "rate_high", "adjusted", "adjusted_low", "adjusted_high")
+    return replace(
+        found,
+        groups=found.groups.with_columns(pl.col(name) * factor for name in rates),
+        unusual=found.unusual.with_columns(pl.col("rate") * factor),
+        sentences=tuple(words.page_units(sentence) for sentence in found.sentences),
+    )
 
 
 def rate(value: float | None) -> str:
@@ -124,7 +153,7 @@ def adjusted_for(found: Comparison) -> str:
 def measure_named(name: str, yard: Yard) -> str:
     """A measure with its unit; money in the site's currency."""
     if name == "cost_m2":
-        return f"Cost per area [{yard.site.currency or 'money'}/m²]"
+        return f"Cost per area [{yard.site.currency or 'money'}/{units.unit('area')}]"
     return measure_title(name)
 
 
@@ -201,6 +230,10 @@ def reason(name: str) -> str:
     return REASON_WORDS[name]
 
 
+#: Unit of a line of an estimate -> the quantity.
+_ESTIMATED = {"kg": "mass", "m²": "area"}
+
+
 def estimate_value(row: dict[str, Any], which: str) -> str:
     """A figure of an estimate: two digits, for its range allows no more.
 
@@ -210,13 +243,18 @@ def estimate_value(row: dict[str, Any], which: str) -> str:
     ['5\\u202f200', '16', '9.2', '0']
     """
     value = float(row[which])
+    if (quantity := _ESTIMATED.get(row.get("unit", ""))) is not None:
+        value = units.shown(quantity, value)
     digits = 1 - math.floor(math.log10(value)) if value > 0.0 else 0
     return words.plain_number(round(value, digits))
 
 
 def estimate_unit(row: dict[str, Any], yard: Yard) -> str:
     """Unit of a line of an estimate."""
-    return yard.site.currency if row["what"] == "money" else str(row["unit"])
+    if row["what"] == "money":
+        return yard.site.currency
+    quantity = _ESTIMATED.get(row["unit"])
+    return str(row["unit"]) if quantity is None else units.unit(quantity)
 
 
 def history(found: Estimate) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, entry_drafts, entry_parts, entry_production, look, words
+from dashboard import data, entry_drafts, entry_parts, entry_production, look, units, words
 from dashboard.access import session
 from ingest.config import Yard
 from ingest.errors import GritbookError, SheetSigned
@@ -166,6 +166,22 @@ class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
             label, min_value=cast(0), value=None if begin is None else cast(begin),
             step=cast(step), key=f"{self._key}-{name}", format="%d" if whole else "%g",
         )  # fmt: skip
+
+    def _quantity(
+        self, name: str, label: str, quantity: str, otherwise: float | None = None
+    ) -> float | None:
+        """A number typed in the viewer's unit, as the record keeps it."""
+        chosen = units.current()
+        unit = chosen.of(quantity)
+        # What was begun in one unit does not stand in the field of another.
+        field = name if chosen is units.METRIC else f"{name}-{chosen.name}"
+        kept = self._begin(name, otherwise)
+        typed = st.number_input(
+            f"{label} [{unit.name}]", min_value=0.0, step=unit.step, format="%g",
+            value=self._form.number(field, None if kept is None else units.typed(quantity, kept)),
+            key=f"{self._key}-{field}",
+        )  # fmt: skip
+        return None if typed is None else units.stored(quantity, float(typed))
 
     def _choice(
         self, name: str, label: str, options: Sequence[str], otherwise: str | None = None,

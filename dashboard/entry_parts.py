@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import entry_drafts, words
+from dashboard import units as viewer_units
 from ingest import photos
 from ingest.parts import PART_WORDS, POSITIONS, QUANTITIES, START_ITEMS, position_of
 
@@ -96,7 +97,10 @@ class PartFields:
                 index=numbers.index(begun) if begun in numbers else 0,
             )  # fmt: skip
             units = list(dict.fromkeys(unit for name in numbers for unit in QUANTITIES[name].units))
-            begin = self._form.choice("unit", units, self._values.get("unit") or "")
+            # A gauge is read in its own unit; the viewer's stands first where both are taken.
+            usual = [u for u in units if viewer_units.is_inch_pound(u)]
+            first = self._values.get("unit") or (usual[0] if usual else "")
+            begin = self._form.choice("unit", units, first)
             left, right = st.columns(2)
             with left:
                 value = st.number_input(

@@ -68,7 +68,7 @@ class ProductionFields:
         return {
             "pot": self._pot(),
             "bags": self._number("bags", "Bags", 1.0),
-            "bag_kg": self._number("bag_kg", "Kilogram a bag", 5.0, 25.0),
+            "bag_kg": self._quantity("bag_kg", "A bag holds", "mass", 25.0),
             "abrasive": self._choice(
                 "abrasive", "Abrasive", self._names["abrasive"], may_be_none=True, may_be_new=True
             ),
@@ -81,7 +81,7 @@ class ProductionFields:
         }  # fmt: skip
 
     def _area(self) -> Body:
-        typed = self._number("area_m2", "Area done [m²]", 1.0)
+        typed = self._quantity("area_m2", "Area done", "area")
         lines = st.text_area(
             "Or pieces, one kind a line: 12, IPE 200, 6",
             self._form.text("pieces", _as_lines(self._values.get("pieces") or [])),
@@ -116,7 +116,7 @@ class ProductionFields:
                 "prep_grade", "Preparation grade (ISO 8501-1)", ["Sa 1", "Sa 2", "Sa 2½", "Sa 3"],
                 may_be_none=True,
             ),
-            "planned_m2": self._number("planned_m2", "Area expected [m²]", 10.0),
+            "planned_m2": self._quantity("planned_m2", "Area expected", "area"),
             "access": self._choice(
                 "access", "How the steel is reached", list(ACCESS_WORDS),
                 called=ACCESS_WORDS.__getitem__, may_be_none=True,
@@ -127,10 +127,10 @@ class ProductionFields:
             "profile": self._choice(
                 "profile", "Profile (ISO 8503-1)", ["fine", "medium", "coarse"], may_be_none=True
             ),
-            "profile_low_um": self._number("profile_low_um", "Profile from [µm]", 5.0),
-            "profile_high_um": self._number("profile_high_um", "Profile to [µm]", 5.0),
+            "profile_low_um": self._quantity("profile_low_um", "Profile from", "film"),
+            "profile_high_um": self._quantity("profile_high_um", "Profile to", "film"),
             "coating": self._text("coating", "Old coating that comes off"),
-            "coating_um": self._number("coating_um", "How thick it is [µm]", 50.0),
+            "coating_um": self._quantity("coating_um", "How thick it is", "film"),
         }  # fmt: skip
 
     def _stop_reason(self) -> Body:
@@ -157,7 +157,7 @@ class ProductionFields:
             "abrasive": self._choice(
                 "abrasive", "Abrasive", self._names["abrasive"], may_be_new=True
             ),
-            "kg": self._number("kg", "Kilogram", 25.0),
+            "kg": self._quantity("kg", "How much", "mass"),
             "goes": self._worded("goes", "What was swept up goes", _GOES) or "",
             "pot": self._choice(
                 "pot", "Pot, where it was taken back out of one", self._pots(), "",
@@ -176,10 +176,10 @@ class ProductionFields:
                 key=f"{self._key}-abrasive", max_chars=80,
             ),
             "price_kg": self._number("price_kg", "Price of a kilogram", 0.05),
-            "reorder_kg": self._number("reorder_kg", "Order more at or under [kg]", 500.0),
-            "bag_kg": self._number("bag_kg", "Kilogram a bag", 5.0),
-            "bulk_kg_m3": self._number("bulk_kg_m3", "Density as it lies [kg/m³]", 50.0),
-            "particle_kg_m3": self._number("particle_kg_m3", "Density of the grains [kg/m³]", 50.0),
+            "reorder_kg": self._quantity("reorder_kg", "Order more at or under", "mass"),
+            "bag_kg": self._quantity("bag_kg", "A bag holds", "mass"),
+            "bulk_kg_m3": self._quantity("bulk_kg_m3", "Density as it lies", "density"),
+            "particle_kg_m3": self._quantity("particle_kg_m3", "Density of the grains", "density"),
             "recycled": self._yes("recycled", "Used before and cleaned"),
             "note": self._text("note", "Note"),
         }  # fmt: skip
@@ -253,12 +253,13 @@ def sentence(kind: str, body: Mapping[str, Any]) -> str | None:
     if kind == "abrasive":
         what = f" of {body['abrasive']}" if body.get("abrasive") else ""
         bags = "bag" if body["bags"] == 1 else "bags"
-        return f"{number('bags')} {bags}{what}, {number('bag_kg')} kg each, {body['pot']}"
+        each = words.typed("mass", body["bag_kg"])
+        return f"{number('bags')} {bags}{what}, {each} each, {body['pot']}"
     if kind == "area":
         again = ", done over again" if body.get("reblast") else ""
-        m2 = words.plain_number(round(float(body["area_m2"]), 2)) if body.get("area_m2") else ""
+        done = words.typed("area", round(float(body["area_m2"]), 2)) if body.get("area_m2") else ""
         many = f" of {len(body['pieces'])} kinds of pieces" if body.get("pieces") else ""
-        said = f"{m2} m²{many}" if m2 else "pieces"
+        said = f"{done}{many}" if done else "pieces"
         return f"{said}{again}, {body['job']}, {body['pot']}, shift {body['shift']}"
     if kind == "job":
         keys = ("job", "item", "rust_grade", "prep_grade")
@@ -270,7 +271,8 @@ def sentence(kind: str, body: Mapping[str, Any]) -> str | None:
     if kind == "abrasive_move":
         goes = f" {_GOES[body['goes']]}" if body.get("goes") else ""
         pot = f", {body['pot']}" if body.get("pot") else ""
-        return f"{number('kg')} kg {body['abrasive']} {MOVE_WORDS[body['move']]}{goes}{pot}"
+        much = words.typed("mass", body["kg"])
+        return f"{much} {body['abrasive']} {MOVE_WORDS[body['move']]}{goes}{pot}"
     if kind == "abrasive_kind":
         price = f", {body['price_kg']:g} a kg" if body.get("price_kg") is not None else ""
         return f"{body['abrasive']}{price}"

@@ -71,8 +71,8 @@ QUANTITIES: dict[str, tuple[Unit, Unit]] = {
     "area": (Unit("m²", 1.0, 1, 1.0), Unit("ft²", FOOT2_M2, 0, 10.0)),
     "bore": (Unit("mm", 1e-3, 1, 0.5), Unit("in", INCH_M, 3, 0.0625)),
     "length": (Unit("m", 1.0, 1, 1.0), Unit("ft", FOOT_M, 0, 1.0)),
-    # [m], of a profile or a coating; a mil is a thousandth of an inch.
-    "film": (Unit("µm", 1e-6, 0, 5.0), Unit("mil", INCH_M / 1e3, 1, 0.5)),
+    # [µm], as records keep a profile or a coating; a mil is a thousandth of an inch.
+    "film": (Unit("µm", 1.0, 0, 5.0), Unit("mil", INCH_M * 1e3, 1, 0.5)),
     "temperature": (Unit("°C", 1.0, 1, 1.0), Unit("°F", 5.0 / 9.0, 0, 1.0, -160.0 / 9.0)),
     "warmer": (Unit("K", 1.0, 1, 1.0), Unit("°F", 5.0 / 9.0, 1, 1.0)),
     # [m3/s] of free air: a mass of air, in the volume that it has at that state.
@@ -129,6 +129,20 @@ def named(name: str | None) -> Units | None:
     (True, None, None)
     """
     return CHOICES.get(name or "")
+
+
+def is_inch_pound(unit: str) -> bool:
+    """Whether a gauge's unit is the one that this viewer reads in and not metric.
+
+    Examples
+    --------
+    >>> is_inch_pound("psi")
+    False
+    >>> with use(INCH_POUND):
+    ...     is_inch_pound("psi"), is_inch_pound("kPa")
+    (True, False)
+    """
+    return current() is INCH_POUND and unit in {two.name for _, two in QUANTITIES.values()}
 
 
 def follow(viewer: Callable[[], Units | None]) -> None:

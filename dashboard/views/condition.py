@@ -14,6 +14,7 @@ from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
 from analytics.pot import LEVEL_NOT_TOLD
 from dashboard import charts, data, look, units, words
+from dashboard.chart_table import chart_with_table
 from ingest.config import Yard
 
 #: Spells that can be chosen, the newest first.
@@ -293,11 +294,27 @@ def _abrasive(
     chart = charts.pot_level(
         level.value.line, level.value.tippings, level.value.emptied, zone, look.palette()
     )
-    st.altair_chart(chart, theme=None, width="stretch")
+    chart_with_table(
+        chart, _level_table(described, level.value.line), key="condition-level",
+        says=f"Abrasive in the pot over the stretch, with its band. {_legend(level.value)}",
+        file=f"{pot}-abrasive-{spell['from_at']:%Y-%m-%dT%H%M}",
+        whole=level.value.line.write_csv,
+    )  # fmt: skip
     look.put(f'<p class="gb-under">{look.shown(_legend(level.value))}</p>')
     if level.value.tippings.height:
         with st.expander("Tippings found, and the bags entered for them"):
             look.put(_tippings(described, level.value.tippings))
+
+
+def _level_table(described: Yard, line: pl.DataFrame) -> pl.DataFrame:
+    unit, si = units.unit("mass"), units.factor("mass")
+    titles = {"kg": "In the pot", "low_kg": "At least", "high_kg": "At most"}
+    return line.select(
+        pl.col("at").dt.replace_time_zone("UTC").dt.convert_time_zone(described.site.zone.key)
+        .dt.strftime("%Y-%m-%d %H:%M:%S").alias("Time"),
+        *((pl.col(name) / si).round(0).alias(f"{title} [{unit}]")
+          for name, title in titles.items()),
+    )  # fmt: skip
 
 
 def _legend(level: data.SpellLevel) -> str:
@@ -431,7 +448,10 @@ def _small_chart(described: Yard, found: data.PotCondition, indicator: Indicator
         f"<span>{look.shown(cells[2])}; used to be {look.shown(cells[1])}</span></div>"
     )
     chart = charts.indicator(shown, changed, unit, described.site.zone, look.palette())
-    st.altair_chart(chart, theme=None, width="stretch")
+    st.altair_chart(
+        chart, theme=None, width="stretch",
+        alt=f"{cells[0]}: {cells[2]}; used to be {cells[1]}. The table above has all.",
+    )  # fmt: skip
 
 
 def _indicator_table(found: data.PotCondition, compared: list[Indicator]) -> pl.DataFrame:

@@ -93,6 +93,7 @@ def _choose(described: Yard) -> tuple[str, str, dt.datetime | None]:
 
 
 def _shown(found: Comparison, described: Yard) -> None:
+    found = told.in_viewers_units(found)
     many = GROUPS[found.by][1]
     if found.groups.is_empty() or found.groups["used"].sum() == 0:
         look.put(
@@ -108,7 +109,10 @@ def _shown(found: Comparison, described: Yard) -> None:
             look.put(look.note(verdict, rest))
         some = found.groups.filter(pl.col("rate").is_not_null())
         unit = told.measure_named(found.measure.name, described)
-        st.altair_chart(intervals(some, unit, look.palette()), width="stretch", theme=None)
+        st.altair_chart(
+            intervals(some, unit, look.palette()), width="stretch", theme=None,
+            alt=f"{unit} by {GROUPS[found.by][0]}, each with its range; the table below has all.",
+        )  # fmt: skip
         _table(found, unit)
     if found.sentences:
         items = "".join(f"<li>{look.shown(sentence)}</li>" for sentence in found.sentences)

@@ -8,7 +8,8 @@ from analytics.estimate import Estimate, Prices, estimate, known_prices
 from analytics.job_draws import NewJob
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, look, words
+from dashboard import data, look, units, words
+from dashboard.unit_field import unit_field
 from ingest.config import Yard
 from ingest.production_bodies import ACCESS_WORDS
 
@@ -53,9 +54,7 @@ def _form(described: Yard, crews: list[str]) -> tuple[NewJob, float | None] | No
     with st.form("estimate", border=False):
         first, second, third = st.columns(3, gap="medium")
         with first:
-            area_m2 = st.number_input(
-                "Area [m²]", min_value=1.0, max_value=1e6, value=200.0, step=10.0
-            )
+            area_m2 = unit_field("area", "Area", 200.0, 1.0, 1e6, step=10.0)
             prep = st.selectbox("Preparation grade", PREPARATION, index=2)
             rust = st.selectbox("Rust grade", RUST, format_func=lambda r: r or "not known")
         with second:
@@ -70,13 +69,10 @@ def _form(described: Yard, crews: list[str]) -> tuple[NewJob, float | None] | No
             people = st.number_input("People at once", min_value=1, max_value=100, value=2)
         with third:
             nozzles = st.number_input("Nozzles at once", min_value=1, max_value=20, value=1)
-            bore_mm = st.number_input(
-                "Bore of the nozzle [mm]", min_value=3.0, max_value=30.0, value=bore_m * 1e3,
-                step=0.5,
-            )  # fmt: skip
-            air = st.number_input(
-                "Compressor, free air [m³/min]", min_value=0.1, max_value=200.0, value=None,
-                step=0.5, help="At 20 °C and 101.325 kPa; left empty: not known.",
+            bore = unit_field("bore", "Bore of the nozzle", bore_m, 0.003, 0.03)
+            air_m3_s = unit_field(
+                "free_air", "Compressor, free air", None, 0.1 / 60.0, 200.0 / 60.0,
+                says=f"{words.sentence(units.free_air())}. Left empty: not known.",
             )  # fmt: skip
         machine_h = st.number_input(
             f"An hour of compressor, fuel and pots [{described.site.currency or 'money'}]",
@@ -89,8 +85,8 @@ def _form(described: Yard, crews: list[str]) -> tuple[NewJob, float | None] | No
     if not st.session_state.get("estimate-asked"):
         return None
     job = NewJob(
-        area_m2, prep, rust, access, bore_mm / 1e3, int(nozzles), float(people), None, crew,
-        None if air is None else air / 60.0,
+        area_m2 or 1.0, prep, rust, access, bore or bore_m, int(nozzles), float(people), None, crew,
+        air_m3_s,
     )  # fmt: skip
     return job, machine_h
 
@@ -103,17 +99,18 @@ def _shown(found: Estimate, job: NewJob, described: Yard) -> None:
     look.put(
         look.note(
             f"Compressor: {told.VERDICT_WORDS[found.feed.verdict].lower()}.",
-            found.feed.sentence,
+            words.page_units(found.feed.sentence),
             "warn" if found.feed.verdict in ("short", "tight") else "plain",
         )
     )
     if found.has_history:
         said = "".join(
-            f"<li>{look.shown(text)}</li>" for text in (told.history(found), *found.sentences)
+            f"<li>{look.shown(words.page_units(text))}</li>"
+            for text in (told.history(found), *found.sentences)
         )
         look.put(look.heading("To be read with it"), f'<ul class="gb-duelist">{said}</ul>')
         if found.practice.height:
-            look.put(look.heading("Common practice, not this yard"), _practice(found))
+            look.put(look.heading("Common practice, not this yard"), _practice(found, described))
     look.put(f'<p class="gb-caution"><b>Caution.</b> {look.shown(told.ESTIMATE_CAUTION)}</p>')
     st.download_button(
         "Download as CSV", found.lines.write_csv(), on_click="ignore",
@@ -134,13 +131,13 @@ def _figures(found: Estimate, described: Yard) -> list[look.Figure]:
     ]
 
 
-def _practice(found: Estimate) -> str:
+def _practice(found: Estimate, described: Yard) -> str:
     return look.table(
         ("What", "Low", "High", "Unit"),
         [
             (
                 told.LINE_WORDS[row["what"]], told.estimate_value(row, "low"),
-                told.estimate_value(row, "high"), row["unit"],
+                told.estimate_value(row, "high"), told.estimate_unit(row, described),
             )
             for row in found.practice.iter_rows(named=True)
         ],

@@ -107,7 +107,10 @@ def _life(one: Learned, known: pl.DataFrame) -> None:
     look.put(
         look.note(said[0], " ".join(said[1:]), "warn" if one.propose is not None else "plain"),
     )
-    st.altair_chart(charts_life.life_curve(one, mine, look.palette()), theme=None, width="stretch")
+    st.altair_chart(
+        charts_life.life_curve(one, mine, look.palette()), theme=None, width="stretch",
+        alt=" ".join(said),
+    )  # fmt: skip
     look.put(f'<p class="gb-under">{look.shown(words_ahead.CHART_MEANS)}</p>')
     if one.checks is not None:
         look.put(

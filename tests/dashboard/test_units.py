@@ -19,7 +19,7 @@ NIST_SP_811 = {
     "area": 9.290304e-2,  # square foot to square meter
     "bore": 2.54e-2,  # inch to meter
     "length": 3.048e-1,  # foot to meter
-    "film": 2.54e-5,  # mil (0.001 in) to meter
+    "film": 2.54e1,  # mil (0.001 in) to micrometer
     "warmer": 5.555556e-1,  # degree Fahrenheit (interval) to kelvin
     "free_air": 4.719474e-4,  # cubic foot per minute to cubic meter per second
     "volume": 2.831685e-2,  # cubic foot to cubic meter
