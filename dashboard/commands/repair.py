@@ -53,6 +53,7 @@ def repair(
             pots_of_source(known),
             admission_of(known),
             typer.echo,
+            archive_places=[p for p in (known.archive.place, known.archive.cold_place) if p],
         )
         typer.echo(
             f"The store is there again: {done.messages:,} messages, {done.readings:,} readings, "

@@ -58,13 +58,15 @@ def find_scale(values: Floats) -> tuple[Counts, Scale] | None:
     """
     if not len(values) or not np.isfinite(values).all():
         return None
-    for divisor, factor in _FORMS:
-        if _counts(values[:_TRIED_FIRST], Scale(divisor, factor)) is None:
-            continue
-        counts = _counts(values, Scale(divisor, factor))
-        if counts is not None:
-            return _coarser(values, counts, Scale(divisor, factor))
-    return _by_step(values)
+    # Values at the end of a double's range overflow in the trial, and then fit no scale.
+    with np.errstate(over="ignore", invalid="ignore"):
+        for divisor, factor in _FORMS:
+            if _counts(values[:_TRIED_FIRST], Scale(divisor, factor)) is None:
+                continue
+            counts = _counts(values, Scale(divisor, factor))
+            if counts is not None:
+                return _coarser(values, counts, Scale(divisor, factor))
+        return _by_step(values)
 
 
 def values_of(counts: Counts, scale: Scale) -> Floats:
@@ -74,8 +76,7 @@ def values_of(counts: Counts, scale: Scale) -> Floats:
 
 
 def _counts(values: Floats, scale: Scale) -> Counts | None:
-    with np.errstate(over="ignore"):
-        near = np.rint(values / scale.factor * scale.divisor)
+    near = np.rint(values / scale.factor * scale.divisor)
     if not (np.abs(near) < _MOST).all():
         return None
     counts = near.astype(np.int64)

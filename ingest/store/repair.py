@@ -1,8 +1,9 @@
 """Rebuilding a store that is lost or damaged, from what is kept beside it.
 
-The journal holds every message, ``records.log`` what people entered. Card files are in neither:
-what they brought is copied from the old store as far as that can still be read, and their names
-are told, for bringing them in again changes nothing that is there.
+The journal holds every message, ``records.log`` what people entered, the archive the days that
+left the store: its files are named again, even where the list of them is lost. What card files
+brought and is not archived is copied from the old store as far as that can still be read, and their
+names are told, for bringing them in again changes nothing that is there.
 
 The old store is put aside, never removed. Rebuilding can be cut off at any point: running it again,
 or starting ingest, goes on where it ended.
@@ -13,12 +14,12 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from ingest.errors import JournalError, StoreBusy, StoreError
-from ingest.store import file_lock, migrations, record_chain, records_log
+from ingest.store import archive_adopt, file_lock, migrations, record_chain, records_log
 from ingest.store.batch import USUAL, Admission
 from ingest.store.connection import STORE_NAME, open_store, store_path, write_window
 from ingest.store.journal_frames import (
@@ -42,7 +43,7 @@ _UNDER_WAY = "repair.json"
 # What the journal and records.log bring back, or what is derived again.
 _REBUILT = frozenset(
     {"mark", "touched", "record", "migration", "derive_state", "cycle", "gap", "shift_summary",
-     "part_usage", "part_stay", "part_check", "indicator_block"}
+     "part_usage", "part_stay", "part_check", "indicator_block", "piece_done"}
 )  # fmt: skip
 #: Tables with a row a message, of which those that the journal does not hold are copied.
 _BY_MESSAGE = ("sample", "reading", "quarantine")
@@ -196,6 +197,7 @@ def rebuild(
     admission: Admission = USUAL,
     tell: Tell = lambda sentence: None,
     now: dt.datetime | None = None,
+    archive_places: Sequence[str] = (),
 ) -> Rebuilt:
     """Put the store aside and make it anew from the journal and ``records.log``.
 
@@ -209,6 +211,8 @@ def rebuild(
         Given a sentence at each step.
     now : datetime, optional
         Names the old store's new place; by default read.
+    archive_places : sequence of str
+        Where archived days lie, beside the data folder's own; of the yard file.
 
     Raises
     ------
@@ -246,6 +250,10 @@ def rebuild(
             if aside is not None:
                 records += _old_records(con, aside, lost)
             record_chain.number_rest(con)
+            adopted = archive_adopt.adopt(con, data, archive_places, now or dt.datetime.now(dt.UTC))
+            lost.extend(adopted.lost)
+        if adopted.files:
+            tell(f"{adopted.files:,} archived days are named again; {adopted.rows:,} rows.")
         tell(f"{records:,} records of people are back; {copied:,} other rows were copied.")
         messages, readings, quarantined = _take_journal(
             data, StoreWriter(data, pots, pots_of_source=pots_of_source, admission=admission), tell
@@ -328,6 +336,8 @@ def _old_records(con: duckdb.DuckDBPyConnection, aside: Path, lost: list[str]) -
     rows = _rows(aside, "record", "true")
     if rows is None:
         lost.append("Records in the old store cannot be read; those in records.log are back.")
+        return 0
+    if not rows.num_rows:
         return 0
     fresh = rows.filter([str(number) not in known for number in rows["record_id"].to_pylist()])
     return _insert(con, "record", fresh)
