@@ -177,8 +177,10 @@ def _heard(heard: HourHeard, gap_s: float, now: dt.datetime) -> Sign:
         )  # fmt: skip
     silent_s = (now - heard.last_at).total_seconds()
     if silent_s > max(SILENT_S, SILENT_GAPS * gap_s):
+        lasted = f"{silent_s / 60:.0f} minutes" if silent_s >= 120 else f"{silent_s:.0f} s"
         return Sign(
-            "heard", "", "wrong", f"Silent for {silent_s / 60:.0f} minutes.",
+            "heard", "", "wrong",
+            f"Silent for {lasted}.",
             "Look at its power, its network or line, and whether `gritbook ingest` runs.",
         )  # fmt: skip
     if heard.samples.is_empty():
@@ -207,7 +209,7 @@ def _whole(heard: HourHeard, gap_s: float) -> Sign:
         return Sign("whole", "", "right", f"No pause longer than {gap_s:g} s.")
     return Sign(
         "whole", "", "wrong",
-        f"{silences} pauses longer than {gap_s:g} s, {heard.health.silent_s:.0f} s in all.",
+        f"Pauses longer than {gap_s:g} s: {silences}, {heard.health.silent_s:.0f} s in all.",
         "If you switched it off or pulled a plug, that is why. Else look at its power and network; "
         "a slow network wants a larger gap_s, and a box that keeps what it could not send.",
     )  # fmt: skip
@@ -221,13 +223,13 @@ def _counter(heard: HourHeard) -> Sign:
             "Let the box count its messages and send the count with each: without it a lost "
             "message is only seen where it leaves a gap.",
         )  # fmt: skip
-    restarts = f" The counter began anew {heard.health.restarts} times." * bool(
+    restarts = f" Times that the counter began anew: {heard.health.restarts}." * bool(
         heard.health.restarts
     )
     if lost == 0:
         return Sign("lost", "", "right", f"No message is missing.{restarts}")
     return Sign(
-        "lost", "", "wrong", f"{lost:,} messages are missing.{restarts}",
+        "lost", "", "wrong", f"Messages missing: {lost:,}.{restarts}",
         "Let the box keep each message until it is acknowledged, and look whether the broker drops "
         "what it cannot pass on: `gritbook check`.",
     )  # fmt: skip

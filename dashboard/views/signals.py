@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import polars as pl
@@ -126,16 +126,18 @@ def _boxes(described: Yard, frame: pl.DataFrame) -> None:
             )
         )  # fmt: skip
     look.put(
-        look.heading("Boxes", "The last hour. Repeated: since the beginning."),
+        look.heading("Boxes"),
+        '<div class="gb-widetable">',
         look.table(
             (
                 "Pot", "Last heard", "Samples a second", "Lost", "Late", "Restarts", "Silent",
-                "Repeated", "",
+                "Repeated", "Remark",
             ),
             rows,
-            "Lost by the message counter: where a box sends none, only silence shows. What came "
-            "twice is stored once.",
+            "The last hour; repeated: since the beginning",
         ),
+        '<p class="gb-under">Lost by the message counter: where a box sends none, only silence '
+        "shows. What came twice is stored once.</p></div>",
     )  # fmt: skip
 
 
@@ -320,12 +322,18 @@ def _days(described: Yard, version: data.Version, pot: str) -> None:
         for day, heard in found
     ]  # fmt: skip
     look.put(
-        look.heading("Day by day", "Days of the site, today so far first.", "days"),
+        look.heading(
+            "Day by day",
+            "Silent between the day's first sample and its last. What came by card is left out.",
+            "days",
+        ),
+        '<div class="gb-widetable">',
         look.table(
             ("Day", "Samples", "A second", "Lost", "Late", "Restarts", "Silent"),
             rows,
-            "Silent between the day's first sample and its last. Card files are left out.",
+            "Days of the site, today so far first",
         ),
+        "</div>",
     )
 
 
@@ -356,17 +364,29 @@ def _not_counted(described: Yard, version: data.Version, pot: str) -> None:
             words.sentence(told.CAUSE_WORDS[row["cause"]]),
             words.plain_number(row["readings"]), words.plain_number(row["minutes"]),
             words.day_and_time(row["last_at"], described.site.zone),
-            told.CAUSE_STEPS[row["cause"]],
         )
         for row in found.iter_rows(named=True)
     ]  # fmt: skip
     look.put(
+        '<div class="gb-widetable">',
         look.table(
-            ("Channel", "Why", "Readings", "In minutes", "Last", "What to do"),
+            ("Channel", "Why", "Readings", "In minutes", "Last"),
             rows,
-            "One that is bad for two reasons stands under both.",
-        )
+            "One that is bad for two reasons stands under both",
+        ),
+        "</div>",
+        _list(
+            (words.sentence(told.CAUSE_WORDS[cause]), told.CAUSE_STEPS[cause])
+            for cause in found["cause"].unique(maintain_order=True)
+        ),
     )
+
+
+def _list(said: Iterable[tuple[str, str]]) -> str:
+    items = "".join(
+        f"<li><b>{look.shown(what)}.</b> {look.shown(step)}</li>" for what, step in said
+    )
+    return f'<ul class="gb-sure">{items}</ul>'
 
 
 # --- zero ------------------------------------------------------------------------------------
@@ -779,7 +799,9 @@ def _quarantine(described: Yard, folder: str) -> None:
         return
     for one in waiting:
         with st.container(key=f"refused-{waiting.index(one)}"):
-            when = words.stretch(one.first_at, one.last_at, zone)
+            when = words.day_and_time(one.last_at, zone)
+            if one.last_at - one.first_at > dt.timedelta(minutes=1):
+                when = words.stretch(one.first_at, one.last_at, zone)
             number = words.counted(one.waiting, "message", "messages")
             look.put(
                 f'<div class="gb-entry"><b>{look.shown(words.sentence(one.reason))}</b>'

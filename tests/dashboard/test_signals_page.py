@@ -171,7 +171,7 @@ Change = Callable[[Any, Any], Any]
         (("moving", "pot"), {"pot_pa": lambda v, s: 900.0 + 0 * v}, "moved by 0.0 kPa only"),
         (("unit", "nozzle"), {"nozzle_pa": lambda v, s: v / 6894.757}, "psi"),
         (("both", "deadman"), {"deadman": lambda v, s: ~v}, "inverted"),
-        (("lost", ""), {"seq": lambda v, s: v + (s > 100) * 7}, "6 messages"),
+        (("lost", ""), {"seq": lambda v, s: v + (s > 100) * 7}, "missing: 6"),
         (("clock", ""), {"late_s": 3600.0}, "3600.0 s slow"),
         (("order", ""), {"nozzle_pa": lambda v, s: v + (v > 1e5) * 200e3}, "swapped"),
         (("counts", "pot"), {"pot_pa": lambda v, s: np.where(s % 10 < 1, -400e3, v)}, "do not"),
@@ -290,7 +290,7 @@ def test_values_calibration_losses_and_quarantine_are_told(place: Path) -> None:
     app = opened(SIGNALS)
     assert_sound(app)
     said = text(app)
-    assert "5 of 5" in said and "3 messages are missing" in said
+    assert "5 of 5" in said and "Messages missing: 3." in said
     # 4.054 mA is 3375 Pa of 1 MPa; less 2000, times 1.01: 1.4 kPa.
     assert "4.054 mA 1.4 kPa" in said
     # At 700 kPa: (700 - 2) * 1.01 = 704.98, 4.98 more than as read.
