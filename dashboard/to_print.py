@@ -15,9 +15,7 @@ _FORMS = {
 _MEDIA = {"pdf": "application/pdf", "html": "text/html"}
 
 
-def offer(
-    version: data.Version, what: str, of: str, title: str, under: str, make: str
-) -> None:
+def offer(version: data.Version, what: str, of: str, title: str, under: str, make: str) -> None:
     """Offer a report: a choice of paper, a button that makes it, and one that downloads it.
 
     Parameters
@@ -27,11 +25,12 @@ def offer(
     what, of : str
         As :func:`dashboard.data.report` takes them.
     title, under : str
-        Over the buttons.
+        Over the buttons; an empty title: the page has put one.
     make : str
         On the button that makes it.
     """
-    look.put(look.heading(title, under))
+    if title:
+        look.put(look.heading(title, under))
     key = f"print-{what}-{of}"
     with st.container(horizontal=True, vertical_alignment="bottom"):
         form = st.segmented_control(

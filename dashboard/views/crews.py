@@ -63,13 +63,15 @@ def _to_print(described: Yard, version: data.Version) -> None:
     months = [first]
     for _ in range(_MONTHS_BACK):
         months.append((months[-1] - dt.timedelta(days=1)).replace(day=1))
+    look.put(
+        look.heading(
+            "Month to print or to send", "Crews and jobs of one month by every rate, with ranges."
+        )
+    )
     chosen = st.selectbox(
         "Month", [f"{month:%Y-%m}" for month in months], key="crews-month", width=200
     )
-    to_print.offer(
-        version, "month", chosen, "Month to print or to send",
-        "Crews and jobs of one month by every rate, with ranges.", "Make the month",
-    )  # fmt: skip
+    to_print.offer(version, "month", chosen, "", "", "Make the month")
 
 
 def _choose(described: Yard) -> tuple[str, str, dt.datetime | None]:
