@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import typer
 
 from dashboard.commands import (
@@ -88,6 +90,27 @@ app.command("estimate", rich_help_panel=_ASK)(estimate.estimate)
 app.add_typer(report.app, name="report", rich_help_panel=_ASK)
 app.command("export", rich_help_panel=_ASK)(export.export)
 app.command("dictionary", rich_help_panel=_ASK)(export.dictionary)
+
+
+@app.callback()
+def before(
+    read_in: Annotated[
+        str,
+        typer.Option(
+            "--units",
+            envvar="GRITBOOK_UNITS",
+            help="What tables and sentences are read in: metric or inch-pound. JSON, CSV and "
+            "Parquet stay in SI.",
+        ),
+    ] = "metric",
+) -> None:
+    """Real blast hours, pinch cycles, pressure drops and upkeep from a sensor box on a pot."""
+    from dashboard import units
+
+    chosen = units.named(read_in)
+    if chosen is None:
+        raise typer.BadParameter(f"{read_in!r} is not known: {' or '.join(units.CHOICES)}.")
+    units.set_for_process(chosen)
 
 
 def main() -> None:

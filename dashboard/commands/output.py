@@ -182,7 +182,7 @@ def _table(
         numeric = frame.schema[name].is_numeric()
         longest = max(len(row[number]) for row in cells)
         table.add_column(
-            heading,
+            _heading(name, heading),
             justify="right" if numeric else "left",
             no_wrap=numeric,
             # On a narrow terminal long texts give way, names do not.
@@ -195,8 +195,28 @@ def _table(
         console.print(note, style="dim", markup=False)
 
 
+def _quantity(name: str) -> str | None:
+    """Quantity of a column whose unit stands in its heading, by the unit in its name."""
+    for end, quantity in (
+        ("_kg_m2", "per_area"), ("_m2_blast_h", "area"), ("_m2", "area"), ("_kg", "mass"),
+    ):  # fmt: skip
+        if name.endswith(end):
+            return quantity
+    return None
+
+
+def _heading(name: str, heading: str) -> str:
+    from dashboard import units
+
+    if _quantity(name) is None:
+        return heading
+    return heading.replace("m²", units.unit("area")).replace("kg", units.unit("mass"))
+
+
 def _cell(name: str, value: object, yard: Yard) -> str:
     import datetime as dt
+
+    from dashboard import units, words
 
     if value is None:
         return "–"
@@ -207,7 +227,9 @@ def _cell(name: str, value: object, yard: Yard) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         if name.endswith("_pa"):
-            return f"{value / 1e3:,.0f} kPa"
+            return words.with_unit("pressure", value)
+        if (quantity := _quantity(name)) is not None:
+            value /= units.factor(quantity)
         digits = 1 if name.endswith("_s") else 2
         return f"{value:,.{digits}f}"
     from rich.markup import escape

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
+from typing import cast
 
 import pytest
 import scipy.constants as physics
 from hypothesis import given
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
 from dashboard import units, words
+from dashboard.cli import app
+from dashboard.commands import output
+from ingest.config import Yard
+
+#: Floats of a table do not ask where the site is.
+_NO_YARD = cast(Yard, None)
 
 #: NIST Special Publication 811 (2008), appendix B.8: factor as printed, seven digits.
 NIST_SP_811 = {
@@ -146,3 +154,38 @@ def test_factors_for_columns_refuse_what_has_a_zero_of_its_own() -> None:
     with units.use(units.INCH_POUND), pytest.raises(ValueError, match="zero"):
         units.factor("temperature")
     assert math.isclose(units.factor("pressure"), 1e3)
+
+
+def test_a_command_reads_in_the_units_asked_for_and_the_next_one_in_its_own() -> None:
+    runner = CliRunner()
+    assert runner.invoke(app, ["--units", "cubits", "dictionary"]).exit_code == 2
+    assert runner.invoke(app, ["--units", "inch-pound", "dictionary"]).exit_code == 0
+    assert units.unit("pressure") == "psi"
+    assert runner.invoke(app, ["dictionary"]).exit_code == 0
+    assert units.unit("pressure") == "kPa"
+
+
+def test_tables_of_commands_convert_a_column_and_its_heading_together() -> None:
+    for name, heading, value in (
+        ("area_m2", "m²", 100.0), ("stock_kg", "stock kg", 100.0),
+        ("abrasive_kg_m2", "kg/m²", 20.0),
+        ("area_m2_blast_h", "m²/blast h", 12.0),
+    ):  # fmt: skip
+        with units.use(units.INCH_POUND):
+            told = (
+                output._heading(name, heading),
+                float(output._cell(name, value, _NO_YARD).replace(",", "")),
+            )
+        metric = output._heading(name, heading), float(output._cell(name, value, _NO_YARD))
+        assert metric == (heading, value)
+        quantity = {"m²": physics.foot**2, "kg": physics.pound}
+        expected, words_of = value, heading
+        for unit, si in quantity.items():
+            if unit in heading:
+                expected = expected * si if f"/{unit}" in heading else expected / si
+                words_of = words_of.replace(unit, {"m²": "ft²", "kg": "lb"}[unit])
+        assert told[0] == words_of
+        assert told[1] == pytest.approx(expected, abs=0.006)
+    with units.use(units.INCH_POUND):
+        assert output._cell("pot_pa", 7e5, _NO_YARD).replace(words.NBSP, " ") == "102 psi"
+    assert output._cell("pot_pa", 7e5, _NO_YARD).replace(words.NBSP, " ") == "700 kPa"
