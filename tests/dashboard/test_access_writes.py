@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import datetime as dt
 import shutil
 from collections.abc import Callable, Iterator
@@ -305,3 +306,41 @@ def test_a_page_offers_what_a_role_covers(place: Path, browser: Browser) -> None
 def test_whoever_was_signed_out_meanwhile_finds_the_way_back(place: Path, browser: Browser) -> None:
     app = AppTest.from_file(APP, default_timeout=60).run()
     assert '<a class="gb-again" href="/access/sign-in">' in said(app)
+
+
+# --- nothing beside it -----------------------------------------------------------------------
+
+#: What writes, as modules of pages call it.
+WRITERS = {
+    "records.add", "records.correct", "records.withdraw", "records.load_file", "photos.keep",
+    "clock_rows.put", "clock_rows.withdraw", "yard_save.replace", "quarantine.take_again",
+}  # fmt: skip
+#: What asks whether they may.
+ASKERS = {"session.require", "session.writer", "_corrector"}
+#: They write what no person at a page asks for: the demonstration, and notices that were sent.
+NOT_PAGES = {"demo.py", "sending.py", "serve.py"}
+
+
+def dotted(call: ast.Call) -> str:
+    return ast.unparse(call.func)
+
+
+def test_whatever_writes_for_a_page_asks_first() -> None:
+    """A page that writes by another way than `data` has to ask as that does."""
+    folder, found = Path(data.__file__).parent, set()
+    for path in sorted(folder.rglob("*.py")):
+        within = path.relative_to(folder)
+        if within.parts[0] in ("commands", "access") or within.name in NOT_PAGES:
+            continue
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for function in (n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)):
+            calls = [n for n in ast.walk(function) if isinstance(n, ast.Call)]
+            writes = [
+                c.lineno for c in calls if dotted(c) in WRITERS or "write_window" in dotted(c)
+            ]
+            if not writes:
+                continue
+            found.add(f"{within}:{function.name}")
+            asks = [c.lineno for c in calls if dotted(c) in ASKERS]
+            assert asks and min(asks) < min(writes), f"{within}: {function.name} writes unasked"
+    assert {"data.py:enter", "data.py:correct", "data.py:withdraw", "data.py:keep_photo"} <= found
