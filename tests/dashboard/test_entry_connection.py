@@ -40,14 +40,17 @@ class Place:
             self.pages = subprocess.Popen(
                 [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(self.data),
                  "--yard", str(self.data / "yard.toml"), "--port", str(self.port), "--no-browser"],
-                stdout=into, stderr=subprocess.STDOUT, start_new_session=True,
+                stdout=into, stderr=subprocess.STDOUT,
             )  # fmt: skip
         pages_in_browser.wait_for(self.address)
 
     def kill(self) -> None:
         """End the command and the server that it started, as a power cut does."""
         if self.pages is not None:
-            os.killpg(self.pages.pid, signal.SIGKILL)
+            pid = self.pages.pid
+            children = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="utf-8")
+            for each in (pid, *map(int, children.split())):
+                os.kill(each, signal.SIGKILL)
             self.pages.wait()
             self.pages = None
 
@@ -96,9 +99,7 @@ def typed(page: Any) -> tuple[str, str, str]:
     )
 
 
-def test_what_was_typed_outlives_reload_and_a_killed_server_and_is_entered_once(
-    place: Place, browser: Any
-) -> None:
+def test_what_was_typed_outlives_a_reload_and_is_entered_once(place: Place, browser: Any) -> None:
     page = phone(browser)
     log_book(page, place)
     # What this person tipped on this pot last.
@@ -113,20 +114,13 @@ def test_what_was_typed_outlives_reload_and_a_killed_server_and_is_entered_once(
     page.get_by_text("Not saved yet: what was typed at").wait_for()
     assert typed(page) == ("7", "LOT 9", "pot-2")
 
-    place.kill()
     banner = page.locator("#gb-no-line")
-    page.locator("#gb-no-line", has_text="No connection to Gritbook").wait_for()
-    place.start()
-    banner.wait_for(state="hidden")
-    page.reload()
-    page.get_by_text("Not saved yet: what was typed at").wait_for()
-    assert typed(page) == ("7", "LOT 9", "pot-2")
-
     # Offline, a save says that it is none.
     before = len(place.entered("abrasive"))
     page.context.set_offline(True)
     page.locator("#gb-no-line", has_text="No connection to Gritbook").wait_for()
-    save = page.get_by_role("button", name="Save abrasive")
+    # By its place: Streamlit's own notice of a lost server hides the rest from readers of roles.
+    save = page.locator('[data-testid="stFormSubmitButton"] button').first
     save.dispatch_event("click")
     page.locator("#gb-no-line", has_text="NOT saved").wait_for()
     page.context.set_offline(False)
@@ -136,7 +130,8 @@ def test_what_was_typed_outlives_reload_and_a_killed_server_and_is_entered_once(
     # Pressed three times at once, and once more from a form that does not know of it.
     draft = page.evaluate("localStorage['gritbook-drafts']")
     save.evaluate("(button) => { button.click(); button.click(); button.click(); }")
-    page.get_by_text("Saved: abrasive tipped, 7 bags").wait_for()
+    # A second press draws the page anew before "Saved" was read; the last entry stays in sight.
+    page.locator(".st-key-take-back", has_text="7 bags").wait_for()
     page.wait_for_function("!localStorage['gritbook-drafts'].includes('LOT 9')")
     page.evaluate("(draft) => { localStorage['gritbook-drafts'] = draft; }", draft)
     page.reload()
@@ -149,6 +144,29 @@ def test_what_was_typed_outlives_reload_and_a_killed_server_and_is_entered_once(
     page.get_by_role("button", name="Take back").tap()
     page.get_by_text("Taken back.", exact=True).wait_for()
     assert len(place.entered("abrasive")) == before
+    page.context.close()
+
+
+@pytest.mark.slow
+def test_what_was_typed_outlives_a_killed_server(place: Place, browser: Any) -> None:
+    page = phone(browser)
+    log_book(page, place)
+    page.get_by_label("Bags", exact=True).fill("8")
+    page.get_by_label("Batch, as the bags say").fill("LOT 10")
+    page.wait_for_function("localStorage['gritbook-drafts']?.includes('LOT 10')")
+    place.kill()
+    banner = page.locator("#gb-no-line")
+    page.locator("#gb-no-line", has_text="No connection to Gritbook").wait_for()
+    assert typed(page) == ("8", "LOT 10", "Pot 1")
+    place.start()
+    # The page finds the new server by itself; what was typed stands there, and after a reload.
+    banner.wait_for(state="hidden")
+    page.wait_for_timeout(3000)
+    assert typed(page) == ("8", "LOT 10", "Pot 1")
+    page.reload()
+    page.get_by_text("Not saved yet: what was typed at").wait_for()
+    assert typed(page) == ("8", "LOT 10", "Pot 1")
+    page.get_by_role("button", name="Empty it").tap()
     page.context.close()
 
 
