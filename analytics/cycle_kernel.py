@@ -176,6 +176,19 @@ def _chosen(values: Floats, size: int, rank: int) -> float:
 
 
 @exactly
+def _between(values: Floats, size: int, lower: int, upper: int) -> float:
+    """Halfway between the values of two ranks that are the same or follow one another."""
+    low = _chosen(values, size, lower)
+    if upper == lower:
+        return low
+    # What was moved behind the lower one is no smaller than it.
+    high = values[upper]
+    for i in range(upper + 1, size):
+        high = min(high, values[i])
+    return low + (high - low) * 0.5
+
+
+@exactly
 def median_of(values: Floats, size: int, spare: Floats) -> float:
     """The median of the first ``size`` values, none NaN; of an even number between the middle two.
 
@@ -191,7 +204,7 @@ def median_of(values: Floats, size: int, spare: Floats) -> float:
         for i in range(_FEW):
             sample[i] = values[(i * size) // _FEW]
         sample.sort()
-        at_least, at_most = sample[_FEW // 2 - 9], sample[_FEW // 2 + 9]
+        at_least, at_most = sample[_FEW // 2 - 8], sample[_FEW // 2 + 8]
         below, between = 0, 0
         for i in range(size):
             value = values[i]
@@ -199,18 +212,10 @@ def median_of(values: Floats, size: int, spare: Floats) -> float:
             below += value < at_least
             between += (value >= at_least) & (value <= at_most)
         if below <= lower and upper < below + between:
-            low = _chosen(spare, between, lower - below)
-            if upper == lower:
-                return low
-            high = _chosen(spare, between, upper - below)
-            return low + (high - low) * 0.5
+            return _between(spare, between, lower - below, upper - below)
     for i in range(size):
         spare[i] = values[i]
-    low = _chosen(spare, size, lower)
-    if upper == lower:
-        return low
-    high = _chosen(spare, size, upper)
-    return low + (high - low) * 0.5
+    return _between(spare, size, lower, upper)
 
 
 @exactly

@@ -1,0 +1,196 @@
+"""Rows of deriving: cycles with pressure statistics, the whole of it, weighing, and a cold look.
+
+A **scan** is Polars reading ``sampled_at``, ``deadman`` and three pressures of the same shifts
+from Parquet and taking a maximum, a sum and three means; a **transfer** is DuckDB giving the same
+columns of the same shifts as frames, and nothing else.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import multiprocessing
+import resource
+import sys
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from pathlib import Path
+
+import polars as pl
+from bench_derive import shift_samples
+from measure import Row, by_turns, cores
+
+from analytics import frames
+from analytics.cycles import FoundArrays, found_frames, found_in
+from analytics.pieces import found_from_store, pieces_between
+from analytics.pipeline import derive, piece_settings
+from analytics.signals import judged_arrays
+from analytics.weighing import weigh_spells
+from ingest.config import Yard, parse_yard
+from ingest.store.connection import read_window, write_window
+
+BEGIN = dt.datetime(2026, 3, 2)
+COLUMNS = ["sampled_at", "deadman", "supply_pa", "pot_pa", "nozzle_pa"]
+
+
+def bench_yard() -> Yard:
+    """A yard with one pot."""
+    return parse_yard(
+        '[site]\nname = "bench"\ntime_zone = "UTC"\n'
+        '[[pot]]\nname = "pot-1"\nvolume_m3 = 0.184\nplate_pa = 1_000_000\n'
+    )
+
+
+def day_file(archive: Path, day: int) -> Path:
+    return archive / f"day-{day:04}.parquet"
+
+
+def fill(data: Path, archive: Path, shifts: int) -> None:
+    """The same shift on each of some days: in a store, and in a Parquet file a day."""
+    frame = shift_samples()
+    archive.mkdir()
+    for day in range(shifts):
+        moved = frame.with_columns(pl.col("sampled_at") + dt.timedelta(days=day))
+        moved.write_parquet(day_file(archive, day), compression="zstd")
+    with write_window(data) as con:
+        con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
+        con.register("incoming", frame.to_arrow())
+        con.execute(
+            "INSERT INTO sample BY NAME SELECT 1 AS pot_id, incoming.* REPLACE "
+            "(sampled_at + day * INTERVAL 1 DAY AS sampled_at), "
+            "sampled_at + day * INTERVAL 1 DAY AS arrived_at, 0 AS quality, 0 AS message_id "
+            "FROM range($shifts) AS days(day), incoming ORDER BY day, sampled_at",
+            {"shifts": shifts},
+        )
+        con.unregister("incoming")
+
+
+def scan(archive: Path) -> None:
+    pl.scan_parquet(archive / "*.parquet").select(
+        pl.col("sampled_at").max(),
+        pl.col("deadman").sum(),
+        pl.col("supply_pa", "pot_pa", "nozzle_pa").mean(),
+    ).collect()
+
+
+def transfer(data: Path, shifts: int) -> None:
+    with read_window(data) as con:
+        for day in range(shifts):
+            frames.read_frame(
+                con,
+                f"SELECT {', '.join(COLUMNS)} FROM sample WHERE pot_id = 1 "
+                "AND sampled_at >= $from_at AND sampled_at < $to_at",
+                from_at=BEGIN + dt.timedelta(days=day),
+                to_at=BEGIN + dt.timedelta(days=day + 1),
+            )
+
+
+def cycles_of_file(path: Path) -> FoundArrays:
+    """Cycles with their pressures of a day from the archive."""
+    settings = piece_settings(bench_yard(), "pot-1")
+    samples = pl.read_parquet(path, columns=COLUMNS)
+    return found_in(judged_arrays(samples, settings.laws).signals, settings.cycles)
+
+
+def cycles_of_archive(archive: Path, shifts: int) -> int:
+    with ThreadPoolExecutor(cores()) as pool:
+        found = list(pool.map(cycles_of_file, (day_file(archive, d) for d in range(shifts))))
+    return found_frames(found).cycles.height
+
+
+def cycles_of_store(data: Path, shifts: int) -> int:
+    settings = piece_settings(bench_yard(), "pot-1")
+    with read_window(data) as con:
+        pieces = pieces_between(con, 1)
+    with ThreadPoolExecutor(cores()) as pool:
+        parts = [pieces[at : at + 6] for at in range(0, len(pieces), 6)]
+        found = pool.map(lambda part: found_from_store(data, part, settings), parts)
+        cycles = found_frames([f.found for each in found for f in each]).cycles
+    return cycles.height
+
+
+def peak_mb(data: Path) -> int:
+    """Most memory that a process took that derives a store from the first sample on. [MB]"""
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        return pool.submit(_derive_and_weigh_nothing, data).result()
+
+
+def _derive_and_weigh_nothing(data: Path) -> int:
+    derive(data, bench_yard(), full=True)
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+
+
+def minute_means(data: Path) -> int:
+    """A shift's means by the minute and its time on, from a connection that is opened for it."""
+    with read_window(data) as con:
+        rows = con.execute(
+            "SELECT time_bucket(INTERVAL 1 MINUTE, sampled_at) AS minute, avg(supply_pa), "
+            "avg(pot_pa), avg(nozzle_pa), avg(deadman::INTEGER) * 60 AS on_s FROM sample "
+            "WHERE pot_id = 1 AND sampled_at >= $from_at AND sampled_at < $to_at "
+            "GROUP BY minute ORDER BY minute",
+            {"from_at": BEGIN, "to_at": BEGIN + dt.timedelta(days=1)},
+        ).fetchall()
+    return len(rows)
+
+
+def opened(data: Path) -> None:
+    with read_window(data):
+        pass
+
+
+def rows(folder: Path, short: bool) -> Iterator[Row]:
+    """Rows of deriving; each given as soon as it is measured."""
+    shifts, repeats = (10, 2) if short else (100, 5)
+    data, archive = folder / "derive", folder / "archive"
+    fill(data, archive, shifts)
+    yard = bench_yard()
+    derive(data, yard, full=True)  # compiled before it is timed
+    of = f"of {shifts} shifts"
+    yield by_turns(
+        f"cycles from Parquet {of}", lambda: cycles_of_archive(archive, shifts),
+        "Polars scan", lambda: scan(archive), repeats=repeats, limit=1.6,
+    )  # fmt: skip
+    yield by_turns(
+        f"cycles from DuckDB {of}", lambda: cycles_of_store(data, shifts),
+        "bare transfer", lambda: transfer(data, shifts), repeats=repeats, limit=3.3,
+    )  # fmt: skip
+    yield by_turns(
+        f"derive without weighing {of}", lambda: derive(data, yard, full=True),
+        "Polars scan", lambda: scan(archive), repeats=repeats, limit=6.0,
+    )  # fmt: skip
+    weighed = 1 if short else 4
+    few, few_archive = folder / "few", folder / "few-archive"
+    fill(few, few_archive, weighed)
+    derive(few, yard, full=True)
+    yield by_turns(
+        f"weighing of {weighed} shifts", lambda: weigh_spells(few, yard, full=True),
+        "Polars scan", lambda: scan(few_archive), repeats=1 if short else 3,
+    )  # fmt: skip
+    yield by_turns(
+        "a shift's minutes, connection cold", lambda: minute_means(data),
+        "opening alone", lambda: opened(data), repeats=9,
+    )  # fmt: skip
+    if short:
+        return
+    yield from scaling(data, yard, 3)
+    if sys.platform != "win32":
+        small = peak_mb(few)
+        large = peak_mb(data)
+        print(f"most memory, {weighed} shifts {small} MB, {shifts} shifts {large} MB (want <= 600)")
+        yield Row(
+            "memory of many shifts", "of few", large, small, large / small, float("nan"), None
+        )
+
+
+def scaling(data: Path, yard: Yard, repeats: int) -> Iterator[Row]:
+    """Deriving with 2 and 4 processes beside 1."""
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(1, context) as one:
+        derive(data, yard, full=True, executor=one)
+        for processes in (2, 4):
+            with ProcessPoolExecutor(processes, context) as more:
+                yield by_turns(
+                    f"derive with {processes} processes ({cores()} cores)",
+                    lambda pool=more: derive(data, yard, full=True, executor=pool),
+                    "with 1", lambda: derive(data, yard, full=True, executor=one),
+                    repeats=repeats, elsewhere=True,
+                )  # fmt: skip
