@@ -313,7 +313,8 @@ def test_whoever_was_signed_out_meanwhile_finds_the_way_back(place: Path, browse
 #: What writes, as modules of pages call it.
 WRITERS = {
     "records.add", "records.correct", "records.withdraw", "records.load_file", "photos.keep",
-    "clock_rows.put", "clock_rows.withdraw", "yard_save.replace", "retry_quarantine", "write_window",
+    "clock_rows.put", "clock_rows.withdraw", "yard_save.replace", "retry_quarantine",
+    "write_window",
 }  # fmt: skip
 #: What asks whether they may.
 ASKERS = {"session.require", "session.writer", "_corrector"}
