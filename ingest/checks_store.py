@@ -11,6 +11,8 @@ from ingest.config import Yard, settings_fingerprint
 from ingest.errors import GritbookError, StoreError
 from ingest.findings import Finding
 from ingest.store import quarantine
+from ingest.store.archive_place import Place
+from ingest.store.archive_reading import archived
 from ingest.store.connection import read_window, store_path
 
 if TYPE_CHECKING:
@@ -37,11 +39,39 @@ def check_store(yard: Yard, data: Path, now: dt.datetime) -> Iterator[Finding]:
             yield from _check_channels(con, yard)
             yield from check_signals(con, yard)
             yield from check_records(con, data)
+            yield from _check_archive(con, data)
             yield from _check_leftovers(con, yard)
     except StoreError as error:
         yield Finding("store", "fail", error.what, error.next_step)
     except GritbookError as error:
         yield Finding("store", "warn", error.what, error.next_step)
+
+
+def _check_archive(con: duckdb.DuckDBPyConnection, data: Path) -> Iterator[Finding]:
+    """Archived days that lie on this computer are there, and as large as they were."""
+    files = archived(con)
+    if not files:
+        return
+    folders = {file.place: Place(data, file.place).folder for file in files}
+    gone = []
+    for file in files:
+        folder = folders[file.place]
+        if folder is None:
+            continue  # asking an object store for each would take minutes
+        path = folder / file.path
+        if not path.exists() or path.stat().st_size != file.size:
+            gone.append(path)
+    if gone:
+        yield Finding(
+            "archive", "fail", f"{len(gone)} of {len(files)} files are missing or cut, the first "
+            f"{gone[0]}.", "Bring them back from a backup, or run `gritbook repair --force`.",
+        )  # fmt: skip
+        return
+    size = sum(file.size for file in files)
+    yield Finding(
+        "archive", "ok",
+        f"{len(files)} files, {size / 1e6:,.1f} MB; `gritbook archive --check` reads them all.",
+    )  # fmt: skip
 
 
 def _check_boxes(con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime) -> Iterator[Finding]:

@@ -30,6 +30,12 @@ def archive(
     check: Annotated[
         bool, typer.Option("--check", help="Only read every file and compare its digest.")
     ] = False,
+    pack: Annotated[
+        bool,
+        typer.Option(
+            "--pack", help="Also write the store's own rows anew, which takes less room."
+        ),
+    ] = False,
     delete_before: Annotated[
         dt.datetime | None,
         typer.Option(
@@ -76,6 +82,12 @@ def archive(
             f"{done.files} files, {done.rows:,} rows, {done.size / 1e6:,.1f} MB; the store had "
             f"{done.store_before / 1e6:,.1f} MB and has {done.store_after / 1e6:,.1f} MB."
         )
+        if pack:
+            before_pack, after_pack = archiving.pack(folder)
+            typer.echo(
+                f"Packed: the store had {before_pack / 1e6:,.1f} MB and has "
+                f"{after_pack / 1e6:,.1f} MB."
+            )
         _beyond(folder, known, now)
 
 

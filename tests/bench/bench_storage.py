@@ -26,7 +26,7 @@ import polars as pl
 from bench_derive import shift_samples
 
 from ingest.readings import RawMessage
-from ingest.store.archive import archive
+from ingest.store.archive import archive, pack
 from ingest.store.archive_files import read_day
 from ingest.store.archive_place import Place
 from ingest.store.archive_reading import archived, stored_rows
@@ -78,6 +78,15 @@ def smooth(data: Path) -> None:
         con.unregister("incoming")
 
 
+def blocks(data: Path) -> tuple[int, int]:
+    """Blocks of the store in use, and how large one is. [bytes]"""
+    with read_window(data) as con:
+        ((used, size),) = con.execute(
+            "SELECT used_blocks, block_size FROM pragma_database_size()"
+        ).fetchall()
+    return int(used), int(size)
+
+
 def least(work: Callable[[], object], repeats: int) -> float:
     took = []
     for _ in range(repeats + 1):
@@ -96,9 +105,6 @@ def case(name: str, fill: Callable[[Path], None], repeats: int) -> None:
         counted = " + ".join(f"count({column})" for column in MEASURED)
         with read_window(data) as con:
             ((readings, rows),) = con.execute(f"SELECT {counted}, count(*) FROM sample").fetchall()
-            ((blocks, block_size, free),) = con.execute(
-                "SELECT used_blocks, block_size, free_blocks FROM pragma_database_size()"
-            ).fetchall()
             frame = con.sql("SELECT * FROM sample ORDER BY sampled_at").pl()
 
         def hot() -> None:
@@ -106,6 +112,9 @@ def case(name: str, fill: Callable[[Path], None], repeats: int) -> None:
                 con.sql(f"SELECT {', '.join(COLUMNS)} FROM sample").pl()
 
         hot_s = least(hot, repeats)
+        held, block_size = blocks(data)
+        pack(data)
+        packed, _ = blocks(data)
         plain = data / "plain.parquet"
         write_plain_s = least(lambda: frame.write_parquet(plain, compression="zstd"), 1)
         before = store_path(data).stat().st_size
@@ -115,6 +124,8 @@ def case(name: str, fill: Callable[[Path], None], repeats: int) -> None:
         place = Place(data)
         with read_window(data) as con:
             files = [file for file in archived(con) if file.table == "sample"]
+        # What the store takes without any sample is not the samples'.
+        empty, _ = blocks(data)
         paths = [place.on_this_computer(file.path, file.sha256) for file in files]
         size = sum(file.size for file in files)
 
@@ -141,8 +152,8 @@ def case(name: str, fill: Callable[[Path], None], repeats: int) -> None:
             "every_bit_read_back": same,
             "archive_bytes_a_reading": round(size / readings, 3),
             "plain_bytes_a_reading": round(plain.stat().st_size / readings, 3),
-            "hot_bytes_a_reading": round(blocks * block_size / readings, 3),
-            "hot_free_bytes_a_reading": round(free * block_size / readings, 3),
+            "hot_bytes_a_reading": round((held - empty) * block_size / readings, 3),
+            "packed_bytes_a_reading": round((packed - empty) * block_size / readings, 3),
             "store_bytes_before": before,
             "store_bytes_after_archiving": store_path(data).stat().st_size,
             "archiving_s": round(archive_s, 3),

@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from ingest.card_import import bring_in
+from ingest.checks_store import check_store
 from ingest.config import Yard
 from ingest.errors import ArchiveAway, StoreError
 from ingest.readings import RawMessage
@@ -30,6 +31,7 @@ from ingest.store.write import StoreWriter
 
 DAYS = (dt.date(2026, 3, 2), dt.date(2026, 3, 3))
 LATER = dt.date(2026, 3, 4)
+NOW = dt.datetime(2026, 3, 4, 12, tzinfo=dt.UTC)
 SECONDS = 12
 POTS = ("pot-1", "pot-2")
 STEPS = ("read", "noted", "written", "deleted", "committed", "removed")
@@ -337,6 +339,17 @@ def test_what_arrives_while_a_day_is_archived_leaves_it_hot(full: Path) -> None:
         ).fetchall() == [(490, 490)]
 
 
+def test_packing_keeps_every_row_and_the_store_no_larger(full: Path) -> None:
+    before = contents(full)
+    had, has = archive.pack(full)
+    assert contents(full) == before
+    assert has <= had + (1 << 20)
+    with read_window(full) as con:
+        rows = con.execute("SELECT pot_id, sampled_at FROM sample").fetchall()
+    assert rows == sorted(rows)
+    assert hear(full, [message("pot-1", DAYS[0], n) for n in range(SECONDS)]) == 0
+
+
 # --- a store that is lost ------------------------------------------------------------------------
 
 
@@ -415,13 +428,17 @@ def test_moving_stopped_anywhere_loses_nothing(full: Path, at: int) -> None:
     assert Place(full).paths() == []
 
 
-def test_a_file_that_is_gone_or_changed_is_told_in_a_sentence(full: Path) -> None:
+def test_a_file_that_is_gone_or_changed_is_told_in_a_sentence(full: Path, yard: Yard) -> None:
     run(full)
     path = sorted((full / "archive").rglob("sample-*.parquet"))[0]
     content = path.read_bytes()
     path.write_bytes(content[:-9] + bytes([content[-9] ^ 1]) + content[-8:])
     assert len(archive.check_files(full)) == 1
+    (found,) = (f for f in check_store(yard, full, NOW) if f.subject == "archive")
+    assert found.status == "ok"
     path.unlink()
+    (found,) = (f for f in check_store(yard, full, NOW) if f.subject == "archive")
+    assert found.status == "fail" and "1 of 8" in found.what
     with pytest.raises(StoreError, match="is not there"):
         contents(full)
     assert len(archive.check_files(full)) == 1
