@@ -145,7 +145,7 @@ def only_added(before: str, after: str) -> bool:
     return all(any(line in (one, f"{one}\r") for line in rest) for one in old if one.strip())
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(written_documents(), st.data())
 def test_a_key_that_is_set_says_so_and_nothing_else_changes(
     document: tuple[str, dict[str, Any], list[str]], data: st.DataObject
@@ -173,7 +173,7 @@ def test_a_key_that_is_set_says_so_and_nothing_else_changes(
         assert len(made.split("\n")) == len(text.split("\n"))
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(written_documents(), st.data())
 def test_what_is_taken_away_leaves_every_comment(
     document: tuple[str, dict[str, Any], list[str]], data: st.DataObject
@@ -202,7 +202,7 @@ def test_what_is_taken_away_leaves_every_comment(
     assert all(line.removeprefix("# ") in went for line in came if line)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(written_documents(), st.data())
 def test_what_is_added_is_added_and_all_lines_stay(
     document: tuple[str, dict[str, Any], list[str]], data: st.DataObject
