@@ -22,7 +22,7 @@ import polars as pl
 import vl_convert
 
 from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
-from dashboard import charts, words
+from dashboard import charts, theme, words
 from dashboard.palette import LIGHT
 from dashboard.reports.content import Drawing
 
@@ -242,7 +242,7 @@ def days_of_hours(rows: pl.DataFrame, zone: ZoneInfo, titles: Mapping[str, str])
     most = drawn_rows["h"].max()
     most_h = words.hours(cast(float, most or 0.0) * 3600, 1)
     said = f"Blast-on hours of each day and pot; the most in a day is {most_h} h."
-    return _drawn(charts.themed(faceted, INK), said,
+    return _drawn(theme.themed(faceted, INK), said,
                      "Hours blasted, day by day. Bars: what the data support. Lines: from low to "
                      "high, where data are missing.")  # fmt: skip
 
@@ -286,7 +286,7 @@ def ahead(rows: Sequence[Mapping[str, Any]], first: dt.date, last: dt.date) -> D
         f"{words.counted(len(rows), 'check', 'checks')} may pass; the tables have the same days."
     )
     return chart(
-        charts.themed(drawn, INK), said,
+        theme.themed(drawn, INK), said,
         "Bar: the day lies in it nine times in ten. Stroke: the middle day.",
     )  # fmt: skip
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import json
 import unicodedata
+from dataclasses import asdict
 from typing import Any
 
 import typst
 
 from dashboard import words
+from dashboard.palette import LIGHT
 from dashboard.reports.content import KINDS, Drawing, Note, Photo, Report, plain
 from dashboard.reports.drawings import SWATCHES, swatch
 from dashboard.reports.typst_layout import LAYOUT, PAPERS
@@ -96,7 +98,7 @@ def _sources(report: Report, paper: str, spelled: bool) -> dict[str, bytes]:
         "site": report.site, "number": report.number, "paper": name, "margin": margin,
         "dated": [at.year, at.month, at.day, at.hour, at.minute, at.second], "fonts": _FONTS,
         "invented": any(isinstance(b, Note) and b.kind == "invented" for b in report.blocks),
-        "facts": report.facts, "blocks": blocks,
+        "facts": report.facts, "blocks": blocks, "colours": asdict(LIGHT),
     }  # fmt: skip
     return {
         "main.typ": LAYOUT.encode(),

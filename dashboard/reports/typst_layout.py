@@ -18,13 +18,13 @@ PAPERS: dict[str, tuple[str, float, float, float]] = {
 
 LAYOUT = r"""
 #let d = json("report.json")
-#let ink = rgb("#13201F")
-#let quiet = rgb("#465553")
-#let steel = rgb("#C2CCCB")
-#let mist = rgb("#E9EDED")
-#let warn = rgb("#7A4B00")
-#let alarm = rgb("#A3150F")
-#let hues = (supply: rgb("#2A7FBF"), pot: rgb("#6A1B57"), nozzle: rgb("#B85C00"))
+#let hue(name) = rgb(d.colours.at(name))
+#let ink = hue("ink")
+#let quiet = hue("quiet")
+#let steel = hue("line")
+#let mist = hue("ground")
+#let warn = hue("warn")
+#let alarm = hue("alarm")
 #let mono = ("DejaVu Sans Mono",)
 
 #set document(
@@ -81,7 +81,7 @@ LAYOUT = r"""
 // How far along a limit something is: the mark is the limit.
 #let bar(share, state) = pdf.artifact(box(width: 26mm, height: 6pt, stroke: 0.5pt + quiet, {
   place(left + top, rect(width: calc.min(share, 1.25) / 1.25 * 100%, height: 100%,
-    fill: if state in ("due", "overdue") { alarm } else if state == "soon" { rgb("#A97A10") } else { rgb("#7C8B89") }))
+    fill: if state in ("due", "overdue") { alarm } else if state == "soon" { hue("filling") } else { hue("idle") }))
   place(left + top, dx: 80%, dy: -2pt, line(start: (0pt, 0pt), end: (0pt, 10pt), stroke: 1.2pt + ink))
 }))
 
@@ -123,10 +123,10 @@ LAYOUT = r"""
   } else if b.kind == "answer" {
     block(above: 8pt, below: 8pt, { strong(b.text); [ ]; b.more })
   } else {
-    let hue = if b.kind in ("warn", "caution") { warn } else { ink }
+    let edge = if b.kind in ("warn", "caution") { warn } else { ink }
     block(above: 8pt, below: 8pt, width: 100%, breakable: false, sticky: b.kind == "plain",
       fill: if b.kind == "caution" { white } else { mist },
-      stroke: (left: 3.5pt + hue), inset: (left: 9pt, right: 8pt, y: if b.kind == "caution" { 2pt } else { 6pt }), {
+      stroke: (left: 3.5pt + edge), inset: (left: 9pt, right: 8pt, y: if b.kind == "caution" { 2pt } else { 6pt }), {
         strong(b.text)
         if b.more != "" { [ ]; b.more }
       })
@@ -157,7 +157,7 @@ LAYOUT = r"""
       let (channel, label, value, unit, lost) = s
       v(i * 13pt)
       block(width: 100%, inset: (top: 5pt),
-        stroke: (top: (paint: hues.at(channel), thickness: 3pt,
+        stroke: (top: (paint: hue(channel), thickness: 3pt,
           dash: if channel == "nozzle" { (7pt, 3pt) } else { none })), {
         set par(leading: 4pt, spacing: 4.4pt)
         if lost != "" { text(size: 8.6pt, lost); parbreak() }
@@ -177,6 +177,9 @@ LAYOUT = r"""
   show table.cell: set text(size: 9pt)
   show table.cell.where(y: 0): set text(size: 8.4pt, weight: "bold", hyphenate: false)
   set text(hyphenate: true)
+  // A short table stays on one page; one that might not fit on a page is never held together.
+  let letters = b.rows.flatten().map(r => r.text.len()).sum(default: 0)
+  show figure: set block(breakable: b.rows.len() > 10 or letters > 900)
   block(above: 8pt, below: 10pt, figure(kind: table,
     caption: if b.caption == "" { none } else { b.caption },
     table(columns: widths, align: (x, y) => side(x) + if y == 0 { bottom } else { top },

@@ -6,9 +6,10 @@ import base64
 import html
 import re
 from collections.abc import Iterable
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
+from dashboard.palette import DARK, LIGHT, Palette
 from dashboard.reports.content import (
     KINDS,
     Block,
@@ -54,9 +55,10 @@ def page(report: Report, paper: str = "a4") -> str:
     number = report.number
     style = (
         f"@page {{ size: {size}; margin: {top}mm {side}mm {bottom}mm; "
-        f'@bottom-left {{ content: "{number}"; font: 7pt monospace; color: #465553; }} '
+        f'@bottom-left {{ content: "{number}"; font: 7pt monospace; color: {INK.quiet}; }} '
         '@bottom-right { content: "Page " counter(page) " of " counter(pages); '
-        "font: 8pt sans-serif; color: #465553; } }\n" + _STYLE.read_text(encoding="utf-8")
+        f"font: 8pt sans-serif; color: {INK.quiet}; }} }}\n"
+        f"{_colours()}{_STYLE.read_text(encoding='utf-8')}"
     )
     facts = "".join(
         f"<div><dt>{_shown(label)}</dt><dd>{_shown(value)}</dd></div>"
@@ -78,6 +80,19 @@ def page(report: Report, paper: str = "a4") -> str:
         + (f"<p>{_shown(report.under)}</p>" if report.under else "")
         + f'<dl class="facts"><div><dt>Report</dt><dd><code>{number}</code></dd></div>{facts}</dl>'
         f'</header>{body}<p class="foot"><code>{number}</code></p></main></body></html>\n'
+    )
+
+
+def _colours() -> str:
+    """The two palettes of the pages as names; on paper the light one, on white."""
+
+    def named(palette: Palette) -> str:
+        return "".join(f"--{f.name}: {getattr(palette, f.name)}; " for f in fields(palette))
+
+    return (
+        f":root {{ {named(LIGHT)}}}\n"
+        f"@media (prefers-color-scheme: dark) {{ :root {{ {named(DARK)}}} }}\n"
+        f"@media print {{ :root {{ {named(replace(INK, ground=LIGHT.ground))}}} }}\n"
     )
 
 
