@@ -372,7 +372,7 @@ def _zero(channel: str, at_rest: pl.DataFrame, law: TransducerLaw | None) -> Sig
         return Sign(
             "zero", channel, "open", "It was not seen at rest near zero.",
             "Leave the box on while nobody works, for ten minutes from a full ten minutes of the "
-            "clock on, the dead-man shut. It will not show that the pot is vented: prove that at "
+            "clock on, the dead-man shut. It is no sign of a vented pot: prove that at "
             "the pot.",
         )  # fmt: skip
     offset_pa = float(mine["offset_pa"][-1])

@@ -423,7 +423,7 @@ _FIGURES: dict[str, Help] = {
     ),
     "offset_pa": Help(
         "Zero at rest", "boxes", "Ten whole minutes with the dead-man shut and a pressure that "
-        "stands still near zero.", "", "It does not show that a pot is vented. Cold mornings move "
+        "stands still near zero.", "", "It is no sign of a vented pot. Cold mornings move "
         "a transducer by some hundredths of its range.",
         "Beyond the band: compare with a gauge and enter a calibration.", ("Read",),
         meaning="What a transducer reads, after its calibration, when nothing presses on it.",
@@ -586,9 +586,8 @@ BEHIND_A_FIGURE = (
     "Why a reading is in no figure stands on the signals page, under readings that did not count.",
 )
 
-#: What must be known of every figure.
+#: What must be known of every figure, besides the caution at the top of the page.
 CAUTIONS = (
-    words.CAUTION,
     "Gritbook records and reminds. It is not a control, an interlock, a dead-man or a relief "
     "valve, and no record of inspection under pressure equipment law.",
     "That nothing is shown does not say that nothing happened: between two samples and in gaps "

@@ -21,7 +21,7 @@ CAUSE_STEPS = {
     "rate": "Look for a loose plug, a bad earth or a shield at both ends; what jumps with the "
     "compressor's start comes from its wiring.",
     "moving": "Look at its isolating valve and port: a blocked port holds the pressure it had, "
-    "and does not show that a pot is vented.",
+    "and is no sign of a vented pot.",
     "certain": "Take a transducer of a wider range, or look whether range_pa is right.",
 }
 

@@ -399,8 +399,8 @@ def _zero(described: Yard, version: data.Version, pot: str) -> None:
         look.heading(
             "Zero at rest",
             "What a transducer reads, after its calibration, while the dead-man is shut and its "
-            "pressure stands still near zero for ten minutes. It does not show that a pot is "
-            "vented: a blocked port stands still too.",
+            "pressure stands still near zero for ten minutes. It is no sign of a vented pot: a "
+            "blocked port stands still too.",
             "zero",
         )
     )
@@ -712,10 +712,11 @@ def _calibration(described: Yard, version: data.Version, pot: str) -> None:
     setup = next((way for way in navigation.PAGES if way.path == "setup"), None)
     with st.expander("The lines to add to the yard file"):
         if setup is not None:
-            st.page_link(
-                setup.file, label=f"Or enter it under {setup.title}",
-                query_params=navigation.carried(),
-            )  # fmt: skip
+            with st.container(key="signals-setup"):
+                st.page_link(
+                    setup.file, label=f"Or enter it under {setup.title}",
+                    query_params=navigation.carried(),
+                )  # fmt: skip
         look.put(
             '<p class="gb-under">Below the [[transducer]] that they are for, oldest first. Two '
             "points of a gauge that you trust tell zero and gain; a zero alone tells the zero. "

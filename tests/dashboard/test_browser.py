@@ -291,6 +291,8 @@ ROUND = (
     ("Shift", "Shift review", '[data-testid="stVegaLiteChart"] svg'),
     ("Upkeep", "Upkeep", '[class*="st-key-due-"]'),
     ("Condition", "Condition", ".gb-sure"),
+    ("Signals", "Signals", ".gb-sign"),
+    ("Help", "Help", ".gb-glossary"),
     ("Log book", "Log book", ".gb-entry"),
     ("Now", "Yard now", ".gb-card"),
 )
