@@ -5,14 +5,17 @@ from __future__ import annotations
 import datetime as dt
 import json
 import shutil
-import threading
+import subprocess
+import sys
+import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
 from ingest import records
 from ingest.config import parse_yard
-from ingest.errors import StoreError
+from ingest.errors import StoreBusy, StoreError
 from ingest.readings import RawMessage
 from ingest.store import archive, archive_reading, backup, record_chain, records_log
 from ingest.store.connection import read_window, store_path, write_window
@@ -126,40 +129,26 @@ def test_what_did_not_change_is_not_copied_again(full: Path, tmp_path: Path) -> 
 
 def test_a_backup_under_load_holds_all_that_was_acknowledged(full: Path, tmp_path: Path) -> None:
     """Ingest's own journal and writer run on while copies are taken; each is complete."""
-    to = tmp_path / "backups"
-    acknowledged = [200_000]
-    stop = threading.Event()
-    failed: list[BaseException] = []
+    to, told = tmp_path / "backups", tmp_path / "acknowledged"
+    told.write_text("200000")
+    # A process of its own, as ingest is one: locks between processes are not those within one.
+    work = subprocess.Popen([sys.executable, __file__, str(full), str(told)])
 
-    def work() -> None:
-        try:
-            with Journal(full, segment_bytes=8_000) as journal:
-                writer = StoreWriter(full, POTS, 40)
-                while not stop.is_set():
-                    for _ in range(20):
-                        journal.append(message(acknowledged[0] + 1))
-                        journal.sync()
-                        acknowledged[0] += 1
-                    writer.take(journal.end)
-        except BaseException as error:
-            # Whatever it was is raised again in the test's own thread.
-            failed.append(error)
-            raise
+    def acknowledged() -> int:
+        assert work.poll() is None, "the writer ended"
+        return int(told.read_text())
 
-    thread = threading.Thread(target=work)
-    thread.start()
     try:
         taken = []
         for _ in range(3):
-            begin = acknowledged[0]
-            while acknowledged[0] < begin + 30 and thread.is_alive():
-                stop.wait(0.01)
-            before = acknowledged[0]
+            begin = acknowledged()
+            while acknowledged() < begin + 30:
+                time.sleep(0.02)
+            before = acknowledged()
             taken.append((before, backup.back_up(full, to, wait_s=60).name))
     finally:
-        stop.set()
-        thread.join()
-    assert not failed
+        work.kill()
+        work.wait()
     for before, name in taken:
         back = tmp_path / name
         backup.restore(to, back, name)
@@ -257,3 +246,24 @@ def test_stores_of_workers_are_copied_as_stores(full: Path, tmp_path: Path) -> N
     told = backup.restore(tmp_path / "backups", tmp_path / "back")
     assert any(s.startswith("workers/w-1/gritbook.duckdb") for s in told.proven)
     assert heard(tmp_path / "back" / "workers" / "w-1") == heard(full)
+
+
+def write_on(data: Path, told: Path) -> None:
+    """Journal, sync, say what is acknowledged, and take it into the store, until killed."""
+    number = 200_000
+    with Journal(data, segment_bytes=8_000) as journal:
+        writer = StoreWriter(data, POTS, 40)
+        while True:
+            for _ in range(20):
+                journal.append(message(number + 1))
+                journal.sync()
+                number += 1
+                fresh = told.with_suffix(".new")
+                fresh.write_text(str(number))
+                fresh.replace(told)
+            with suppress(StoreBusy):
+                writer.take(journal.end)
+
+
+if __name__ == "__main__":
+    write_on(Path(sys.argv[1]), Path(sys.argv[2]))
