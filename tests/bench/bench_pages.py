@@ -1,0 +1,206 @@
+"""How long each page takes until it can be used, alone and with four more people looking.
+
+Run: python tests/bench/bench_pages.py [--data FOLDER --yard FILE] [--people 5] [--to FILE]
+
+Without ``--data`` the demonstration's three weeks are made first. A page counts as usable when its
+script has run to its end and its charts are drawn. ``ratio`` is five people's median over one
+person's, in the same run; ``kilobytes`` is what the browser received for the page over its
+websocket, which is all but Streamlit's own files. How long a page holds the store is measured in
+this process, with Streamlit's own test runner: from a connection's opening to its end.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from playwright.async_api import Browser, async_playwright
+
+from dashboard import demo
+from dashboard.navigation import PAGES, Way
+
+#: The page's script has ended and nothing on it is older than that.
+STILL = """() => document.querySelector('h1')
+  && document.querySelector('[data-testid="stApp"]')?.getAttribute('data-test-script-state')
+     === 'notRunning'
+  && !document.querySelector('[data-testid="stSkeleton"], [data-stale="true"]')
+  && [...document.querySelectorAll('[data-testid="stVegaLiteChart"]')]
+     .every(chart => chart.querySelector('svg, canvas'))"""
+CHROMIUM = [
+    "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--disable-quic",
+]  # fmt: skip
+
+
+@contextmanager
+def served(data: Path, yard: Path) -> Iterator[str]:
+    """Pages on a data folder; their address."""
+    port = demo.free_port()
+    pages = subprocess.Popen(
+        [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(data),
+         "--yard", str(yard), "--port", str(port), "--no-browser"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        give_up_at = time.monotonic() + 90
+        while True:
+            try:
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health"):
+                    break
+            except OSError:
+                if time.monotonic() > give_up_at:
+                    raise SystemExit("The pages did not come up.") from None
+                time.sleep(0.3)
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        pages.terminate()
+        pages.wait(30)
+
+
+async def visit(browser: Browser, address: str) -> tuple[float, int]:
+    """Open a page in a window of its own: seconds until it can be used, bytes received."""
+    context = await browser.new_context(viewport={"width": 1280, "height": 900})
+    received = 0
+    try:
+        page = await context.new_page()
+
+        def count(frame: Any) -> None:
+            nonlocal received
+            received += len(frame if isinstance(frame, bytes) else frame.encode())
+
+        page.on("websocket", lambda socket: socket.on("framereceived", count))
+        begun = time.perf_counter()
+        await page.goto(address)
+        await page.wait_for_function(STILL, timeout=120_000)
+        return time.perf_counter() - begun, received
+    finally:
+        await context.close()
+
+
+async def measure(
+    address: str, people: int, repeats: int, ways: tuple[Way, ...]
+) -> dict[str, dict[str, float]]:
+    """Each page by one person and by several at once, in turn."""
+    figures: dict[str, dict[str, float]] = {}
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=shutil.which("chromium") or shutil.which("chromium-browser"),
+            args=CHROMIUM,
+        )
+        await visit(browser, address)  # Streamlit's own files come once
+        for way in ways:
+            at = f"{address}/{'' if way is PAGES[0] else way.path}"
+            await visit(browser, at)
+            alone: list[float] = []
+            together: list[float] = []
+            size = 0
+            for _ in range(repeats):
+                took, size = await visit(browser, at)
+                alone.append(took)
+                crowd = await asyncio.gather(*(visit(browser, at) for _ in range(people)))
+                together += [seconds for seconds, _ in crowd]
+            one, many = statistics.median(alone), statistics.median(together)
+            figures[way.path] = {
+                "one_s": round(one, 2),
+                f"of_{people}_s": round(many, 2),
+                "ratio": round(many / one, 2),
+                "kilobytes": round(size / 1e3, 1),
+            }
+        await browser.close()
+    return figures
+
+
+class _Noted:
+    """A connection that notes for how long it was open."""
+
+    def __init__(self, connection: Any, held: list[float]) -> None:
+        self._connection, self._held, self._begun = connection, held, time.perf_counter()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._connection, name)
+
+    def close(self) -> None:
+        self._connection.close()
+        self._held.append(time.perf_counter() - self._begun)
+
+
+def holds(data: Path, yard: Path, ways: tuple[Way, ...]) -> dict[str, dict[str, float]]:
+    """How often each page opens the store, and how long it holds it at most. [s]"""
+    import streamlit as st
+    from streamlit.testing.v1 import AppTest
+
+    import dashboard
+    from ingest.store import connection
+
+    os.environ |= {"GRITBOOK_DATA": str(data), "GRITBOOK_YARD": str(yard)}
+    held: list[float] = []
+    opened = connection.open_store
+
+    def noted(path: Path, read_only: bool, wait_s: float) -> Any:
+        return _Noted(opened(path, read_only, wait_s), held)
+
+    connection.open_store = noted  # type: ignore[assignment]
+    figures = {}
+    app = AppTest.from_file(str(Path(dashboard.__file__).parent / "app.py"), default_timeout=120)
+    for way in ways:
+        app.run()
+        if way is not PAGES[0]:
+            app.switch_page(way.file)
+        st.cache_data.clear()
+        held.clear()
+        begun = time.process_time()
+        app.run()
+        took = time.process_time() - begun
+        if app.exception:
+            raise SystemExit(f"{way.path}: {app.exception[0].message}")
+        figures[way.path] = {
+            "cpu_s": round(took, 2),
+            "reads": len(held),
+            "longest_read_s": round(max(held, default=0.0), 3),
+        }
+    connection.open_store = opened
+    return figures
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--data", type=Path)
+    parser.add_argument("--yard", type=Path)
+    parser.add_argument("--people", type=int, default=5)
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--to", type=Path)
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        data = given.data or Path(name)
+        if given.data is None:
+            children = demo.Children(data / "logs")
+            demo.prepare(data, demo.free_port(), "/dev/null", children, lambda what, share: None)
+        yard = given.yard or data / "yard.toml"
+        held = holds(data, yard, PAGES)
+        with served(data, yard) as address:
+            figures = asyncio.run(measure(address, given.people, given.repeats, PAGES))
+    found = {
+        "bench": "pages",
+        "people": given.people,
+        "pages": {way.path: held[way.path] | figures[way.path] for way in PAGES},
+    }
+    print(json.dumps(found, indent=1))
+    if given.to:
+        given.to.write_text(json.dumps(found, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
