@@ -77,7 +77,7 @@ def keep(**values: str | None) -> None:
     """Put values into the address from within a widget's callback; ``None`` takes one out.
 
     What a callback sends to the browser is dropped when the run that follows begins, so that the
-    address would lag one step behind; :func:`main_ways` sends it once more.
+    address would lag one step behind; :func:`drawn` sends it once more.
     """
     for key, value in values.items():
         if value is not None:
@@ -95,8 +95,6 @@ def main_ways(here: str) -> None:
     here : str
         File of the page that is shown.
     """
-    if st.session_state.get(_NEW_ADDRESS, False):
-        st.query_params.update()
     within = here in {way.file for way in SELDOM}
     with st.container(key="ways", horizontal=True, width="content", gap=None):
         for way in (*DAILY, MORE):
@@ -106,11 +104,9 @@ def main_ways(here: str) -> None:
 
 
 def drawn() -> None:
-    """Say that the page was drawn to its end, so that the browser has heard of its address.
-
-    A run that the next one cuts short may not have sent it.
-    """
-    st.session_state.pop(_NEW_ADDRESS, None)
+    """Send the address anew where it was changed; at the end of a page, so of no run cut short."""
+    if st.session_state.pop(_NEW_ADDRESS, False):
+        st.query_params.update()
 
 
 def other_ways(here: str) -> None:

@@ -19,6 +19,8 @@ from ingest.config import Yard
 
 Span = tuple[dt.datetime, dt.datetime]
 
+#: Stands where a shift's name stands, where a day is looked at instead.
+WHOLE_DAY = "A whole day"
 WHOLE, HOUR, TEN, CYCLE = "All of it", "1 h", "10 min", "One cycle"
 _LENGTHS = {HOUR: dt.timedelta(hours=1), TEN: dt.timedelta(minutes=10)}
 #: Shown before a cycle's press and after its release.

@@ -787,6 +787,9 @@ def page_units(text: str) -> str:
 
         def one(number: str) -> str:
             value = float(re.sub(r"[\u202f,]", "", number).replace("\u2212", "-"))
+            if unit == "kPa" and abs(value) < 20:
+                # So little is a difference, of which half a psi matters.
+                return measure("drop", value * si)
             if unit == "m3/(s Pa)":
                 return three_digits(units.shown(quantity, value))
             return measure(quantity, value * si + zero)

@@ -13,7 +13,7 @@ from analytics import requirements, standing
 from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
 from analytics.pot import LEVEL_NOT_TOLD
-from dashboard import charts, data, look, units, words
+from dashboard import charts, data, look, navigation, timeline, units, words
 from dashboard.chart_table import chart_with_table
 from ingest.config import Yard
 
@@ -62,12 +62,37 @@ def page() -> None:
         look.put(_not_measured(described, pot))
         return
     spell = _choose_spell(described, pot, found.value.spells)
+    _pressures_of(described, version, pot, spell)
     _suggested(described, found.value, spell)
     _abrasive(described, version, pot, found.value, spell)
     _questions(described, found.value, spell)
     _indicators(described, pot, found.value)
     _how_sure(found.value)
     look.put(_not_measured(described, pot))
+
+
+def _pressures_of(described: Yard, version: data.Version, pot: str, spell: dict[str, Any]) -> None:
+    """The way to the pressures of this stretch, in its first shift where one is booked."""
+    shifts = data.kept(data.shift_list, version).value
+    mine = shifts.filter(
+        (pl.col("pot") == pot)
+        & (pl.col("from_at") < spell["to_at"])
+        & (pl.col("to_at") > spell["from_at"])
+    ).sort("from_at")
+    along = navigation.carried() | {"pot": pot}
+    for key in ("shift", "day", "from", "to"):
+        along.pop(key, None)
+    if mine.height:
+        first = mine.row(0, named=True)
+        whole, along["shift"] = (first["from_at"], first["to_at"]), first["shift"]
+    else:
+        day = data.site_date(spell["from_at"], described)
+        whole = data.site_day(day, described)
+        along |= {"shift": timeline.WHOLE_DAY, "day": day.isoformat()}
+    along["from"] = timeline.text_of(max(spell["from_at"], whole[0]))
+    along["to"] = timeline.text_of(min(spell["to_at"], whole[1]))
+    with st.container(key="condition-ways-shift"):
+        st.page_link("views/review.py", label="Its pressures in the shift", query_params=along)
 
 
 def _nothing_yet() -> str:
@@ -370,8 +395,9 @@ def _questions(described: Yard, found: data.PotCondition, spell: dict[str, Any])
         "Correct or add the entry in the log book; the pot is then weighed anew.</p>"
     )
     with st.container(key="condition-ways", horizontal=True):
-        st.page_link("views/logbook.py", label="Open the log book", query_params={
-            key: st.query_params[key] for key in ("pot",) if key in st.query_params})  # fmt: skip
+        st.page_link(
+            "views/logbook.py", label="Open the log book", query_params=navigation.carried()
+        )
 
 
 def _has_entries(found: data.PotCondition, spell: dict[str, Any]) -> bool:

@@ -26,7 +26,7 @@ from dashboard import (
 from dashboard.chart_table import chart_with_table
 from ingest.config import Yard
 
-WHOLE_DAY = "A whole day"
+WHOLE_DAY = timeline.WHOLE_DAY
 #: Shown before a cycle's press and after its release. [s]
 AROUND_CYCLE_S = 20
 
