@@ -21,7 +21,7 @@ from itertools import groupby
 from operator import attrgetter
 from pathlib import Path
 
-from ingest.errors import DiskFull, StoreBusy
+from ingest.errors import ArchiveAway, DiskFull, StoreBusy
 from ingest.health import Health, write_health
 from ingest.housekeeping import Housekeeper
 from ingest.sources.inbox import Delivery, Inbox, Source
@@ -209,7 +209,7 @@ class Service:
             began_s = time.monotonic()
             try:
                 taken = self._writer.take(end, _LAST_BATCH_WAIT_S)
-            except (StoreBusy, DiskFull) as error:
+            except (StoreBusy, DiskFull, ArchiveAway) as error:
                 self.health.trouble("store", str(error))
                 self._log.warning("the journal waits", what=error.what)
                 if ending:

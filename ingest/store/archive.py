@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 from urllib.parse import quote
 
-from ingest.errors import StoreError
+from ingest.errors import ArchiveAway, StoreError
 from ingest.store import file_lock
 from ingest.store.archive_files import (
     COLUMNS,
@@ -591,7 +591,7 @@ def check_files(data: Path, wait_s: float = DEFAULT_WAIT_S) -> list[str]:
         place = Place(data, file.place)
         try:
             content = place.read(file.path)
-        except StoreError as error:
+        except ArchiveAway as error:
             said.append(error.what)
             continue
         if hashlib.sha256(content).hexdigest() != file.sha256:

@@ -63,7 +63,7 @@ def adopt(
     for file in archived(con):
         try:
             there = hashlib.sha256(Place(data, file.place).read(file.path)).hexdigest()
-        except (StoreError, ArchiveAway) as error:
+        except ArchiveAway as error:
             there, why = "", error.what
         else:
             why = f"{file.path} is not what was archived."

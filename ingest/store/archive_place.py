@@ -139,9 +139,9 @@ class Place:
         Raises
         ------
         StoreError
-            It is not there, or is another.
+            It is another.
         ArchiveAway
-            Its place cannot be reached.
+            It is not there, or its place cannot be reached.
         """
         if self.folder is not None:
             whole = self.folder / path
@@ -230,10 +230,11 @@ def _opened(address: str) -> tuple[Any, str]:
         ) from error
 
 
-def _missing(path: object) -> StoreError:
-    return StoreError(
+def _missing(path: object) -> ArchiveAway:
+    # A disk that is not mounted looks the same: what waits may go on when it is there again.
+    return ArchiveAway(
         f"The archive's file {path} is not there.",
-        "Bring it back from a backup with `gritbook restore`; nothing else is lost.",
+        "Look whether its disk is there; else bring it back from a backup with `gritbook restore`.",
     )
 
 

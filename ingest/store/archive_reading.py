@@ -141,10 +141,10 @@ def stored_rows(
 
     Raises
     ------
-    StoreError
-        A file of the archive is not there.
     ArchiveAway
-        Its place cannot be reached.
+        A file of the archive is not there, or its place cannot be reached.
+    StoreError
+        A file is not what was archived.
     """
     pot_ids = {pot_id} if isinstance(pot_id, int) else pot_id
     files = archived(con, table, pot_ids, from_at, to_at)
@@ -231,9 +231,9 @@ def bring_back(
     Raises
     ------
     StoreError
-        A file is not there or does not hold what it held; nothing is changed.
+        A file does not hold what it held; nothing is changed.
     ArchiveAway
-        Its place cannot be reached; nothing is changed.
+        It is not there, or its place cannot be reached; nothing is changed.
     """
     wanted = set(pot_and_day)
     if not wanted:

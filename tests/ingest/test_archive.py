@@ -21,7 +21,7 @@ import pytest
 from ingest.card_import import bring_in
 from ingest.checks_store import check_store
 from ingest.config import Yard
-from ingest.errors import ArchiveAway, StoreError
+from ingest.errors import ArchiveAway
 from ingest.readings import RawMessage
 from ingest.store import archive, archive_files, archive_reading, repair, retention
 from ingest.store.archive_place import CACHE_FOLDER, Place
@@ -439,9 +439,25 @@ def test_a_file_that_is_gone_or_changed_is_told_in_a_sentence(full: Path, yard: 
     path.unlink()
     (found,) = (f for f in check_store(yard, full, NOW) if f.subject == "archive")
     assert found.status == "fail" and "1 of 8" in found.what
-    with pytest.raises(StoreError, match="is not there"):
+    with pytest.raises(ArchiveAway, match="is not there"):
         contents(full)
     assert len(archive.check_files(full)) == 1
+
+
+def test_while_the_archive_is_away_what_is_of_its_days_waits_and_is_not_lost(full: Path) -> None:
+    run(full)
+    before = contents(full)
+    (full / "archive").rename(full / "unplugged")
+    with Journal(full) as journal:
+        journal.append(message("pot-1", DAYS[0], 40))
+    writer = StoreWriter(full, POTS)
+    for _ in range(2):
+        with pytest.raises(ArchiveAway, match="is not there"):
+            writer.take()
+    (full / "unplugged").rename(full / "archive")
+    taken = writer.take()
+    assert taken is not None and taken.readings > 0 and writer.take() is None
+    assert len(contents(full)["sample"]) == len(before["sample"]) + 10
 
 
 def test_a_place_that_cannot_be_had_leaves_the_days_hot(full: Path) -> None:
