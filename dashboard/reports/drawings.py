@@ -75,7 +75,7 @@ def _drawn(chart_of_any_kind: Any, alt_text: str, caption: str) -> Drawing:
     spec.setdefault("config", {})
     spec["config"] |= {"font": FONT, "background": INK.surface}
     # Names stand clear of the plot, for whoever sets them has other widths than whoever drew.
-    spec["config"]["axisY"] = {"labelPadding": 7}
+    spec["config"]["axisY"] = {"labelPadding": 7, "labelFlush": False}
     # Schema "v6.4.1" -> what vl-convert calls it.
     version = ".".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
     svg = _settled(vl_convert.vegalite_to_svg(spec, vl_version=version))
