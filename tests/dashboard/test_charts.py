@@ -16,8 +16,8 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import pytest
 
-from analytics.traces import TRACE_SCHEMA
-from dashboard import charts, look
+from analytics.traces import TRACE_SCHEMA, thinned
+from dashboard import charts, look, units
 
 BEGIN = dt.datetime(2026, 1, 5, 6)
 VIEW = (BEGIN, BEGIN + dt.timedelta(seconds=60))
@@ -69,6 +69,45 @@ def test_noise_about_nothing_does_not_fill_the_chart() -> None:
         chart = charts.pressures(shown, spans, [], VIEW, ZONE, look.LIGHT).to_dict()
         lines = [layer for layer in chart["layer"] if layer["mark"]["type"] == "line"]
         assert [line["encoding"]["y"]["scale"]["domain"] for line in lines] == [top] * 3
+
+
+def test_axis_and_figures_are_in_the_viewers_unit() -> None:
+    shown, spans = STRETCHES["dead-man open"]
+    tops = {}
+    for chosen in units.CHOICES.values():
+        with units.use(chosen):
+            chart = charts.pressures(shown, spans, [], VIEW, ZONE, look.LIGHT).to_dict()
+            line = next(one for one in chart["layer"] if one["mark"]["type"] == "line")
+            rows = chart["datasets"][line["data"]["name"]]
+            tops[chosen.name] = max(row["shown"] for row in rows)
+            assert line["encoding"]["y"]["title"] == f"{units.unit('pressure')} gauge"
+    assert tops["metric"] == pytest.approx(559.0)
+    # NIST Special Publication 811: 1 psi is 6.894757 kPa.
+    assert tops["inch-pound"] == pytest.approx(559.0 / 6.894757, rel=1e-6)
+
+
+def test_a_chart_says_from_how_many_readings_it_was_thinned_and_no_more_than_that() -> None:
+    many = 40_000
+    at = pl.datetime_range(BEGIN, BEGIN + dt.timedelta(seconds=many - 1), "1s", eager=True)
+    frame = pl.DataFrame({"sampled_at": at, "pot_pa": pl.Series(range(many), dtype=pl.Float64)})
+    thin = thinned(frame, ["pot_pa"], 5.0)
+    view = (BEGIN, BEGIN + dt.timedelta(seconds=many))
+    chart = charts.pressures(thin, [], [], view, ZONE, look.DARK).to_dict()
+    assert chart["title"]["text"] == "Thinned from 40\u202f000 readings, extremes kept"
+    assert all(len(rows) <= 2000 for rows in chart["datasets"].values())
+    few = charts.pressures(thinned(frame.head(500), ["pot_pa"], 5.0), [], [], view, ZONE, look.DARK)
+    assert "title" not in few.to_dict()
+
+
+def test_lines_differ_in_dash_as_in_colour_and_only_a_chart_to_drag_on_has_a_brush() -> None:
+    shown, spans = STRETCHES["dead-man open"]
+    still = charts.pressures(shown, spans, [], VIEW, ZONE, look.LIGHT).to_dict()
+    line = next(one for one in still["layer"] if one["mark"]["type"] == "line")
+    assert line["encoding"]["strokeDash"]["scale"]["range"][-1] == [5, 3]
+    assert line["encoding"]["color"]["scale"]["domain"] == ["Manifold", "Pot", "Nozzle"]
+    assert "params" not in still
+    brush = charts.pressures(shown, spans, [], VIEW, ZONE, look.LIGHT, can_zoom=True).to_dict()
+    assert [param["name"] for param in brush["params"]] == [charts.ZOOM]
 
 
 PAGE = """
