@@ -121,6 +121,16 @@ def memoryless(at_us: Ints, deadman: Bools, gap_us: int, quiet_us: int) -> Bools
 
 
 @exactly
+def window_sums(values: Floats, begin: Ints, end: Ints) -> Floats:
+    """Sums of ``values[begin[k]:end[k]]``, each in the order of the values."""
+    sums = np.zeros(begin.size)
+    for k in range(begin.size):
+        for i in range(begin[k], end[k]):
+            sums[k] += values[i]
+    return sums
+
+
+@exactly
 def carried(at_us: Ints, values: Floats, at: Bools, oldest_us: int) -> Floats:
     """Values at some of the instants, the last one standing for later instants, but not for long.
 

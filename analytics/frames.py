@@ -496,13 +496,21 @@ def store_version(con: duckdb.DuckDBPyConnection) -> tuple[dt.datetime | None, i
 
 def last_heard(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.datetime | None:
     """The newest instant of a pot with a sample of any channel; ``None`` where there is none."""
-    ((last,),) = _rows(
-        con,
-        "SELECT max(last_at) FROM (SELECT max(sampled_at) AS last_at FROM sample "
-        "WHERE pot_id = $pot UNION ALL SELECT max(last_at) FROM archive_file "
-        "WHERE table_name = 'sample' AND pot_id = $pot)",
-        pot=pot_id,
-    )
+    # With years of samples behind it the whole table would be looked through: first what is new.
+    for since in (
+        "(SELECT max(last_at) FROM derive_state WHERE pot_id = $pot)",
+        "TIMESTAMP '0001-01-01'",
+    ):
+        ((last,),) = _rows(
+            con,
+            "SELECT max(last_at) FROM (SELECT max(sampled_at) AS last_at FROM sample "
+            f"WHERE pot_id = $pot AND sampled_at >= {since} "
+            "UNION ALL SELECT max(last_at) FROM archive_file "
+            f"WHERE table_name = 'sample' AND pot_id = $pot AND last_at >= {since})",
+            pot=pot_id,
+        )
+        if last is not None:
+            break
     return cast("dt.datetime | None", last)
 
 

@@ -141,6 +141,42 @@ def samples_heard(
     return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
 
 
+def grown_extent(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    known: tuple[dt.datetime | None, dt.datetime | None],
+    changed: list[tuple[dt.datetime, dt.datetime]],
+) -> tuple[dt.datetime | None, dt.datetime | None]:
+    """First and last instant of a pot with a dead-man sample, where only some time has changed.
+
+    Samples are never taken away, so years of them need not be looked through for each minute more.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open window.
+    pot_id : int
+        The pot's number in the store.
+    known : tuple of datetime or None
+        First and last as they were.
+    changed : list of (datetime, datetime)
+        What changed since, both ends included.
+    """
+    every = [at for at in known if at is not None]
+    for from_at, to_at in changed:
+        stored = frames._samples_of(con, pot_id, from_at, to_at)
+        found = frames.read_frame(
+            con,
+            f"SELECT min(sampled_at) AS first_at, max(sampled_at) AS last_at FROM {stored} "
+            "WHERE pot_id = $pot AND deadman IS NOT NULL AND sampled_at BETWEEN $begin AND $end",
+            pot=pot_id,
+            begin=from_at,
+            end=to_at,
+        )
+        every += [at for at in found.row(0) if at is not None]
+    return min(every, default=None), max(every, default=None)
+
+
 def pieces_done(
     con: duckdb.DuckDBPyConnection, pot_id: int, settings: str
 ) -> tuple[set[tuple[dt.datetime | None, dt.datetime | None]], int | None]:

@@ -211,6 +211,7 @@ def derive(
         pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
         touched = frames.touched(con)
         states = frames.derive_states(con)
+        heard = frames.heard_extents(con)
         clocks = {pot: frames.corrections_in_force(con, i) for pot, i in pots.items()}
         shifts = {pot: frames.largest_shift(con, i) for pot, i in pots.items()}
     prints = {
@@ -222,10 +223,14 @@ def derive(
     settings = {i: piece_settings(yard, pot) for pot, i in pots.items()}
     newest = max(touched["touched_id"].to_list(), default=0)
     rebuilds: dict[int, _Rebuild] = {}
+    with read_window(data) as con:
+        begun_before = {
+            pot: piece_frames.pieces_done(con, pot_id, prints[pot]) for pot, pot_id in pots.items()
+        }
     for pot, pot_id in pots.items():
-        with read_window(data) as con:
-            done, taken = piece_frames.pieces_done(con, pot_id, prints[pot])
-            if full or done or states.get(pot_id) != prints[pot]:
+        done, taken = begun_before[pot]
+        if full or done or states.get(pot_id) != prints[pot]:
+            with read_window(data) as con:
                 tell(f"{pot}: everything" + (", going on where it was left" if done else ""))
                 rebuilds[pot_id] = _Rebuild(
                     prints[pot],
@@ -238,17 +243,29 @@ def derive(
                 )
     whole = [piece for rebuild in rebuilds.values() for piece in rebuild.pieces]
     pieces: list[Piece] = []
+    extents: dict[int, tuple[dt.datetime | None, dt.datetime | None]] = {}
     for pot, pot_id in pots.items():
         # What came in after a rebuild had begun may lie in pieces that it has done already.
         since = rebuilds[pot_id].taken if pot_id in rebuilds else -1
-        changed = [
+        ranges = [
             # What came in is known by the time it was sent with, and may be moved from there.
-            _widened(
-                data, pot_id, from_at - shifts[pot], to_at + shifts[pot], settings[pot_id].cycles
-            )
+            (from_at - shifts[pot], to_at + shifts[pot])
             for from_at, to_at in _merged(
                 touched.filter((pl.col("pot_id") == pot_id) & (pl.col("touched_id") > since))
             )
+        ]
+        if pot_id not in rebuilds and not ranges:
+            extents[pot_id] = heard[pot_id]
+            continue
+        with read_window(data) as con:
+            extents[pot_id] = (
+                frames.extent(con, pot_id)
+                if pot_id in rebuilds
+                else piece_frames.grown_extent(con, pot_id, heard[pot_id], ranges)
+            )
+        changed = [
+            _widened(data, pot_id, from_at, to_at, settings[pot_id].cycles, extents[pot_id])
+            for from_at, to_at in ranges
         ]
         for begin, end in _united(changed):
             tell(f"{pot}: from {begin or 'the first sample'}")
@@ -276,7 +293,7 @@ def derive(
             )
         con.execute("DELETE FROM piece_done WHERE list_contains($known, pot_id)", {"known": known})
         for pot, pot_id in pots.items():
-            first_at, last_at = frames.extent(con, pot_id)
+            first_at, last_at = extents[pot_id]
             con.execute(
                 "INSERT OR REPLACE INTO derive_state VALUES ($pot, $settings, $now, $first, $last)",
                 {
@@ -386,6 +403,7 @@ def _widened(
     from_at: dt.datetime,
     to_at: dt.datetime,
     settings: CycleSettings,
+    extent: tuple[dt.datetime | None, dt.datetime | None],
 ) -> tuple[dt.datetime | None, dt.datetime | None]:
     """A range of change, widened to instants that hold whatever changed within it.
 
@@ -393,8 +411,7 @@ def _widened(
     reading is judged by the block it lies in, so a change reaches to the ends of its blocks.
     """
     from_at, to_at = whole_blocks(from_at, to_at)
-    with read_window(data) as con:
-        first_at, last_at = frames.extent(con, pot_id)
+    first_at, last_at = extent
     begin: dt.datetime | None = None
     end: dt.datetime | None = None
     if first_at is None or last_at is None:

@@ -54,21 +54,21 @@ def pressures_within(
         A row a window: ``supply_pa``, ``pot_pa``, ``nozzle_pa``, ``drop_supply_pot_pa``,
         ``drop_pot_nozzle_pa``. [Pa]
     """
+    from analytics.cycle_kernel import window_sums
+
     pressed_us = cycles["pressed_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
     begin = np.searchsorted(pressed_us, from_us)
     end = np.maximum(np.searchsorted(pressed_us, to_us), begin)
     blast_s = cycles["blast_s"].to_numpy()
-    columns: dict[str, list[float | None]] = {}
+    columns: dict[str, pl.Series] = {}
     for name in PRESSURES:
         value = cycles[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
         is_there = ~np.isnan(value)
         weight = np.where(is_there, blast_s, 0.0)
         product = np.where(is_there, value, 0.0) * weight
-        sums = [
-            (float(product[a:b].sum()), float(weight[a:b].sum()))
-            for a, b in zip(begin.tolist(), end.tolist(), strict=True)
-        ]
-        columns[name] = [whole / by if by > 0.0 else None for whole, by in sums]
+        # Summed one after the other within each window, whatever else is asked for beside it.
+        whole, by = window_sums(product, begin, end), window_sums(weight, begin, end)
+        columns[name] = pl.Series(whole / np.where(by > 0.0, by, np.nan), nan_to_null=True)
     return pl.DataFrame(columns, schema=dict.fromkeys(PRESSURES, pl.Float64))
 
 

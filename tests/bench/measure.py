@@ -30,7 +30,7 @@ class Row:
         Work over baseline, medians of the turns; the processor's is NaN where the work was done in
         other processes.
     limit : float or None
-        What ``ratio`` should not pass, where that is wanted.
+        What the ratio (of the processor, where there is one) should not pass, where that is wanted.
     """
 
     name: str

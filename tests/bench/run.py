@@ -52,7 +52,7 @@ def told(row: Row) -> str:
     """A row as a line."""
     limit = ""
     if row.limit is not None:
-        over = min(row.ratio, row.judged()) > row.limit
+        over = row.judged() > row.limit
         limit = f"  {'OVER' if over else 'within'} {row.limit:.2f}"
     processor = "" if math.isnan(row.processor_ratio) else f" ({row.processor_ratio:.2f} processor)"
     return (

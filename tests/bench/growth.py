@@ -1,0 +1,149 @@
+"""What pages ask and what deriving takes while a yard grows: after a month, a year, five years.
+
+Run: python tests/bench/growth.py [--pots 4] [--rate 1] [--days 30 365 1826] [--to FILE]
+
+Prints a table; each row should stay flat. The store is made up by the database itself: cycles,
+gaps, records and checks of working days as in ``bench_upkeep``, and samples of one shift tiled over
+all the days that were worked. An increment is a minute of readings that came in since the last one.
+Times are of the processor: what else the machine does changes them little. [ms]
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import json
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+from bench_derive import shift_samples
+from bench_upkeep import NOW, fill, yard_text
+
+from analytics import frames
+from analytics.figures import upkeep_due
+from analytics.pipeline import derive
+from analytics.upkeep_ahead import upkeep_ahead
+from ingest.config import Yard, parse_yard
+from ingest.store.connection import read_window, store_path, write_window
+
+
+def tile(data: Path, rate_hz: float) -> int:
+    """Samples of a shift on each day that a pot has cycles; how many."""
+    every = max(1, round(10 / rate_hz))
+    shift = (
+        shift_samples()
+        .gather_every(every)
+        .with_columns(since=pl.col("sampled_at") - dt.datetime(2026, 3, 2, 6))
+    )
+    with write_window(data) as con:
+        con.register("shift", shift.to_arrow())
+        con.execute(
+            "INSERT INTO sample BY NAME SELECT pot_id, "
+            "day + INTERVAL 6 HOUR + since AS sampled_at, "
+            "day + INTERVAL 6 HOUR + since AS arrived_at, "
+            "deadman, supply_pa, pot_pa, nozzle_pa, 0 AS quality, 0 AS message_id "
+            "FROM (SELECT DISTINCT pot_id, "
+            "date_trunc('day', pressed_at) AS day FROM cycle) AS worked, shift "
+            "WHERE since < INTERVAL 8 HOUR ORDER BY day, pot_id, since"
+        )
+        con.unregister("shift")
+        ((count,),) = con.execute("SELECT count(*) FROM sample").fetchall()
+    return int(count)
+
+
+def one_minute_more(data: Path, number: int) -> dt.datetime:
+    """A minute of readings of pot 1 at 10 Hz behind all others; when it ends."""
+    begin = NOW + dt.timedelta(minutes=number)
+    with write_window(data) as con:
+        con.execute(
+            "INSERT INTO sample BY NAME SELECT 1 AS pot_id, "
+            "$begin::TIMESTAMP + i * INTERVAL 100 MILLISECOND AS sampled_at, "
+            "sampled_at AS arrived_at, i BETWEEN 100 AND 400 AS deadman, 7e5 AS supply_pa, "
+            "CASE WHEN deadman THEN 6.5e5 ELSE 0 END AS pot_pa, 0 AS quality, 0 AS message_id "
+            "FROM range(0, 600) t(i)",
+            {"begin": begin},
+        )
+        con.execute(
+            "INSERT INTO touched VALUES (nextval('touched_number'), 1, $from_at, $to_at)",
+            {"from_at": begin, "to_at": begin + dt.timedelta(seconds=59.9)},
+        )
+    return begin + dt.timedelta(minutes=1)
+
+
+def milliseconds(work: Callable[[], object], repeats: int) -> float:
+    """Median of the processor's time, after a run that does not count."""
+    taken = []
+    for turn in range(repeats + 1):
+        begun = time.process_time()
+        work()
+        if turn:
+            taken.append(time.process_time() - begun)
+    return 1e3 * statistics.median(taken)
+
+
+def grown(data: Path, yard: Yard, pots: int, days: int, rate_hz: float) -> dict[str, float]:
+    """Make a store of so many days, and time what is asked of it."""
+    fill(data, yard, pots, days)
+    told: dict[str, float] = {
+        "samples [M]": tile(data, rate_hz) / 1e6,
+        "store [MB]": store_path(data).stat().st_size / 1e6,
+    }
+    with read_window(data) as con:
+        ((last_at,),) = con.execute("SELECT max(pressed_at) FROM cycle").fetchall()
+    increments = []
+    for turn in range(4):
+        at = one_minute_more(data, turn)
+        begun = time.process_time()
+        derive(data, yard, now=at)
+        increments.append(time.process_time() - begun)
+    told["derive, a minute more"] = 1e3 * statistics.median(increments[1:])
+
+    def asked(ask: Callable[..., object]) -> Callable[[], object]:
+        def work() -> object:
+            with read_window(data) as con:
+                return ask(con)
+
+        return work
+
+    day = dt.timedelta(days=1)
+    for name, ask in (
+        ("opening alone", lambda con: None),
+        ("yard now: last heard, version", lambda con: (frames.last_heard(con, 1),
+                                                       frames.store_version(con))),
+        ("shifts of a week", lambda con: frames.shift_summaries(con, NOW - 7 * day)),
+        ("cycles of a day", lambda con: frames.cycles(con, 1, last_at - day, last_at)),
+        ("readings of an hour",
+         lambda con: frames.samples(con, 1, last_at - dt.timedelta(hours=1), last_at)),
+        ("what is due", lambda con: upkeep_due(con, yard, NOW)),
+        ("what will be due, with dates", lambda con: upkeep_ahead(con, yard, NOW)),
+    ):  # fmt: skip
+        told[name] = milliseconds(asked(ask), 5)
+    return told
+
+
+def main() -> None:
+    """Grow, time, print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--pots", type=int, default=4)
+    parser.add_argument("--rate", type=float, default=1.0, help="of the tiled samples [Hz]")
+    parser.add_argument("--days", type=int, nargs="+", default=[30, 365, 1826])
+    parser.add_argument("--to", type=Path, help="write the table as JSON")
+    chosen = parser.parse_args()
+    yard = parse_yard(yard_text(chosen.pots))
+    table: dict[int, dict[str, float]] = {}
+    for days in chosen.days:
+        with tempfile.TemporaryDirectory(prefix="growth-") as folder:
+            table[days] = grown(Path(folder), yard, chosen.pots, days, chosen.rate)
+    print(f"{'':34}" + "".join(f"{days:>10} d" for days in table))
+    for name in next(iter(table.values())):
+        print(f"{name:34}" + "".join(f"{figures[name]:12.1f}" for figures in table.values()))
+    if chosen.to is not None:
+        chosen.to.write_text(json.dumps(table, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
