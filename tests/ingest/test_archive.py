@@ -121,6 +121,12 @@ def run(data: Path, address: str = "", **more: Any) -> archive.Archived:
     return archive.archive(data, "yard", LATER, address, **more)
 
 
+def path_of(file: archive_reading.ArchiveFile) -> str:
+    """Table, pot and day, as the file's path says."""
+    _, pot, day, name = file.path.split("/")
+    return f"{name.partition('-')[0]} {pot.removeprefix('pot=')} {day.removeprefix('day=')}"
+
+
 def hot(data: Path, table: str = "sample") -> int:
     with read_window(data) as con:
         ((count,),) = con.execute(f"SELECT count(*) FROM {table}").fetchall()
@@ -280,8 +286,10 @@ def test_what_comes_late_brings_its_day_back_as_if_it_had_never_been_archived(
             assert con.execute("FROM touched").fetchall() != []
     assert found[0] == found[1]
     with read_window(full) as con:
-        days = {(f.table, f.pot_id, f.day) for f in archive_reading.archived(con)}
-    assert ("sample", 1, DAYS[0]) not in days and ("sample", 1, DAYS[1]) in days
+        files = archive_reading.archived(con)
+    days = {path_of(f) for f in files}
+    assert "sample pot-1 2026-03-02" not in days and "sample pot-1 2026-03-03" in days
+    assert len(days) == 6
     # Not ripe until its figures are derived; then one file takes the other's place.
     held = run(full)
     assert held.files == 0 and held.waiting and "derive" in held.waiting[0].why
@@ -327,9 +335,12 @@ def test_a_card_brought_in_twice_after_archiving_changes_nothing(
 def test_what_arrives_while_a_day_is_archived_leaves_it_hot(full: Path) -> None:
     def step(name: str) -> None:
         if name == "written" and not came:
-            came.append(hear(full, [message("pot-1", DAYS[0], 40)]))
+            came.append(hear(full, [message(first, DAYS[0], 40)]))
 
     came: list[int] = []
+    with read_window(full) as con:
+        # Numbers are given in the order heard; the lowest is archived first.
+        ((first,),) = con.execute("SELECT pot FROM pot ORDER BY pot_id LIMIT 1").fetchall()
     done = run(full, step=step)
     assert came[0] > 0 and any("meanwhile" in one.why for one in done.waiting)
     with read_window(full) as con:
