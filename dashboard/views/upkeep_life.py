@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import polars as pl
 import streamlit as st
 
@@ -9,13 +11,16 @@ from analytics import pipeline
 from analytics.forecast import site_date
 from analytics.forecast import together as by_week
 from analytics.lifetimes import Learned, WeibullLife
-from dashboard import charts_life, data, look, words, words_ahead
+from dashboard import charts_due, charts_life, data, look, words, words_ahead
+from dashboard.chart_table import chart_with_table
 from dashboard.upkeep_calendar import upkeep_calendar
 from ingest.config import Yard
 from ingest.parts import part_at
 
 #: Weeks whose checks are listed together, this one among them.
 _WEEKS = 3
+#: Weeks that the bars look ahead: further on, every part has its day.
+_AHEAD_WEEKS = 6
 
 
 def together(described: Yard, due: pl.DataFrame, pot: str) -> None:
@@ -58,6 +63,7 @@ def together(described: Yard, due: pl.DataFrame, pot: str) -> None:
                 words_ahead.FORECAST_MEANS,
             )
         )
+    _ahead(described, mine, site_date(now, described.site.zone))
     written, left_out = upkeep_calendar(mine, described, now)
     with st.container(horizontal=True):
         st.download_button(
@@ -69,6 +75,36 @@ def together(described: Yard, due: pl.DataFrame, pot: str) -> None:
             f'<p class="gb-under">{words.counted(left_out, "check has", "checks have")} no day '
             "yet; the cards below say why.</p>"
         )
+
+
+def _ahead(described: Yard, mine: pl.DataFrame, today: dt.date) -> None:
+    """The days as bars, from earliest to latest, of what has a date and is not of every day."""
+    rows = (
+        mine.filter(
+            pl.col("passes_from_on").is_not_null() & pl.col("passes_to_on").is_not_null()
+            & (pl.col("every_days").is_null() | (pl.col("every_days") > 1))
+            & (pl.col("passes_from_on") <= today + dt.timedelta(weeks=_AHEAD_WEEKS))
+        )
+        .sort("passes_from_on", "pot", "part")
+        .select(
+            pl.struct("pot", "part", "position").map_elements(
+                lambda one: f"{data.pot_title(described, one['pot'])}: "
+                f"{part_at(one['part'], one['position'])}",
+                return_dtype=pl.String,
+            ).alias("check"),
+            pl.col("passes_from_on").alias("from_on"), pl.col("passes_to_on").alias("to_on"),
+        )
+        .unique("check", keep="first", maintain_order=True)
+    )  # fmt: skip
+    if rows.is_empty():
+        return
+    chart_with_table(
+        charts_due.due_ahead(rows, today, look.palette()),
+        rows.rename({"check": "Check", "from_on": "Earliest", "to_on": "Latest"}),
+        says=f"When {words.counted(rows.height, 'check', 'checks')} will be due, as ranges; "
+        "the dashed line is today.",
+        key="due-ahead", file="due-ahead",
+    )  # fmt: skip
 
 
 def _names(rules: list[dict[str, str]]) -> str:

@@ -17,7 +17,7 @@ import polars as pl
 import pytest
 
 from analytics.traces import TRACE_SCHEMA, thinned
-from dashboard import charts, look, units
+from dashboard import charts, charts_due, look, units
 
 BEGIN = dt.datetime(2026, 1, 5, 6)
 VIEW = (BEGIN, BEGIN + dt.timedelta(seconds=60))
@@ -108,6 +108,27 @@ def test_lines_differ_in_dash_as_in_colour_and_only_a_chart_to_drag_on_has_a_bru
     assert "params" not in still
     brush = charts.pressures(shown, spans, [], VIEW, ZONE, look.LIGHT, can_zoom=True).to_dict()
     assert [param["name"] for param in brush["params"]] == [charts.ZOOM]
+
+
+def test_checks_ahead_are_bars_from_the_earliest_day_to_the_end_of_the_latest() -> None:
+    today = dt.date(2026, 1, 5)
+    rows = pl.DataFrame(
+        {
+            "check": [f"check {i}" for i in range(30)],
+            "from_on": [today + dt.timedelta(days=i) for i in range(30)],
+            "to_on": [today + dt.timedelta(days=2 * i) for i in range(30)],
+        }
+    )
+    chart = charts_due.due_ahead(rows, today, look.DARK).to_dict()
+    bars, line = chart["layer"]
+    drawn = chart["datasets"][bars["data"]["name"]]
+    assert len(drawn) == charts_due.MOST
+    assert [row["passed"] for row in drawn] == [True] + [False] * (charts_due.MOST - 1)
+    for number, row in enumerate(drawn):
+        begin, end = (dt.datetime.fromisoformat(row[key]) for key in ("from_on", "end_on"))
+        assert (end - begin).days == number + 1
+    assert bars["encoding"]["y"]["sort"] == rows["check"].to_list()[: charts_due.MOST]
+    assert line["mark"]["strokeDash"] == [4, 3]
 
 
 PAGE = """
