@@ -28,7 +28,7 @@ class Row:
         Medians, elapsed. [s]
     ratio, processor_ratio : float
         Work over baseline, medians of the turns; the processor's is NaN where the work was done in
-        other processes.
+        processes that go on.
     limit : float or None
         What the ratio (of the processor, where there is one) should not pass, where that is wanted.
     """
@@ -47,10 +47,16 @@ class Row:
         return own if own == own else self.ratio
 
 
+def _processor_s() -> float:
+    """Of this process and of those that it started and that have ended. [s]"""
+    spent = os.times()
+    return time.process_time() + spent.children_user + spent.children_system
+
+
 def _times(work: Callable[[], object]) -> tuple[float, float]:
-    elapsed, processor = time.perf_counter(), time.process_time()
+    elapsed, processor = time.perf_counter(), _processor_s()
     work()
-    return time.perf_counter() - elapsed, time.process_time() - processor
+    return time.perf_counter() - elapsed, _processor_s() - processor
 
 
 def by_turns(
@@ -77,7 +83,7 @@ def by_turns(
     scale : float
         How many times the work the baseline is; the ratio is of equal amounts.
     elsewhere : bool
-        The work is done in other processes, so this one's processor time says nothing.
+        The work is done in processes that go on, so nothing is known of the processor's time.
     """
     works, baselines = [], []
     for turn in range(repeats + 1):

@@ -35,5 +35,5 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
     ):
         yield by_turns(
             name, lambda a=arguments: run("-m", "dashboard.cli", *a),
-            "python -c pass", lambda: run("-c", "pass"), repeats=repeats, elsewhere=True,
+            "python -c pass", lambda: run("-c", "pass"), repeats=repeats,
         )  # fmt: skip
