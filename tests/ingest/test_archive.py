@@ -222,6 +222,7 @@ archive.archive(Path(sys.argv[1]), "yard", dt.date(2026, 3, 4), step=step)
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="there is no such signal")
 def test_killed_again_and_again_nothing_is_lost_or_doubled(full: Path) -> None:
     before = contents(full)
@@ -364,8 +365,15 @@ def test_packing_keeps_every_row_and_the_store_no_larger(full: Path) -> None:
 # --- a store that is lost ------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("journal", ["whole", "gone"])
-@pytest.mark.parametrize("listed", [True, False])
+@pytest.mark.parametrize(
+    ("journal", "listed"),
+    [
+        ("gone", False),
+        pytest.param("gone", True, marks=pytest.mark.slow),
+        pytest.param("whole", True, marks=pytest.mark.slow),
+        pytest.param("whole", False, marks=pytest.mark.slow),
+    ],
+)
 def test_a_lost_store_is_made_anew_from_the_archive_too(
     full: Path, journal: str, listed: bool
 ) -> None:
@@ -419,7 +427,7 @@ def test_an_object_store_holds_the_archive_and_is_read_through_a_cache(full: Pat
     assert archive.check_files(full) == []
 
 
-@pytest.mark.parametrize("at", [1, 2, 5])
+@pytest.mark.parametrize("at", [1, pytest.param(2, marks=pytest.mark.slow)])
 def test_moving_stopped_anywhere_loses_nothing(full: Path, at: int) -> None:
     run(full)
     before, count = contents(full), 0

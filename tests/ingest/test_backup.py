@@ -186,8 +186,15 @@ def test_a_folder_that_holds_something_is_refused(full: Path, tmp_path: Path) ->
         backup.back_up(full, full / "backups")
 
 
-@pytest.mark.parametrize("which", ["gritbook.duckdb", "records.log", "archive/", "journal/"])
-@pytest.mark.parametrize("how", ["flipped", "gone"])
+@pytest.mark.parametrize(
+    ("which", "how"),
+    [
+        ("gritbook.duckdb", "flipped"),
+        ("records.log", "gone"),
+        ("archive/", "flipped"),
+        ("journal/", "gone"),
+    ],
+)
 def test_a_damaged_backup_is_refused_and_leaves_no_store(
     full: Path, tmp_path: Path, which: str, how: str
 ) -> None:
