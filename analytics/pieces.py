@@ -246,10 +246,10 @@ def _cut(rows: pl.DataFrame, bound_at: dt.datetime | None, settings: CycleSettin
         return None
     bound_us = microseconds(bound_at)
     before_us = round((settings.quiet_s + settings.gap_s) * _US)
-    heard = rows.filter(
-        pl.col("deadman").is_not_null()
-        & (pl.col("sampled_at") >= bound_at - dt.timedelta(microseconds=before_us))
-    ).select("sampled_at", "deadman")
+    heard = rows.select("sampled_at", "deadman").filter(
+        (pl.col("sampled_at") >= bound_at - dt.timedelta(microseconds=before_us))
+        & pl.col("deadman").is_not_null()
+    )
     if heard.is_empty():
         return None
     first_us = microseconds(heard["sampled_at"][0])
@@ -261,7 +261,7 @@ def _cut(rows: pl.DataFrame, bound_at: dt.datetime | None, settings: CycleSettin
 
 
 def _last_deadman_us(rows: pl.DataFrame) -> int | None:
-    last = rows.filter(pl.col("deadman").is_not_null())["sampled_at"].max()
+    last = rows["sampled_at"].filter(rows["deadman"].is_not_null()).max()
     return microseconds(last) if isinstance(last, dt.datetime) else None
 
 
