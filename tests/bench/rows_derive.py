@@ -9,19 +9,18 @@ from __future__ import annotations
 
 import datetime as dt
 import multiprocessing
-import resource
 import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
+import duckdb
 import polars as pl
 from bench_derive import shift_samples
 from measure import Row, by_turns, cores
 
 from analytics import frames
 from analytics.cycles import FoundArrays, found_frames, found_in
-from analytics.pieces import found_from_store, pieces_between
 from analytics.pipeline import derive, piece_settings
 from analytics.signals import judged_arrays
 from analytics.weighing import weigh_spells
@@ -72,16 +71,20 @@ def scan(archive: Path) -> None:
     ).collect()
 
 
+def day_from_store(con: duckdb.DuckDBPyConnection, day: int) -> pl.DataFrame:
+    return frames.read_frame(
+        con,
+        f"SELECT {', '.join(COLUMNS)} FROM sample WHERE pot_id = 1 "
+        "AND sampled_at >= $from_at AND sampled_at < $to_at",
+        from_at=BEGIN + dt.timedelta(days=day),
+        to_at=BEGIN + dt.timedelta(days=day + 1),
+    )
+
+
 def transfer(data: Path, shifts: int) -> None:
     with read_window(data) as con:
         for day in range(shifts):
-            frames.read_frame(
-                con,
-                f"SELECT {', '.join(COLUMNS)} FROM sample WHERE pot_id = 1 "
-                "AND sampled_at >= $from_at AND sampled_at < $to_at",
-                from_at=BEGIN + dt.timedelta(days=day),
-                to_at=BEGIN + dt.timedelta(days=day + 1),
-            )
+            day_from_store(con, day)
 
 
 def cycles_of_file(path: Path) -> FoundArrays:
@@ -98,25 +101,35 @@ def cycles_of_archive(archive: Path, shifts: int) -> int:
 
 
 def cycles_of_store(data: Path, shifts: int) -> int:
+    """Cycles with their pressures, from the same frames as a bare transfer brings."""
     settings = piece_settings(bench_yard(), "pot-1")
-    with read_window(data) as con:
-        pieces = pieces_between(con, 1)
+
+    def cycles_of_days(first: int) -> list[FoundArrays]:
+        with read_window(data) as con:
+            held = [day_from_store(con, d) for d in range(first, min(first + 5, shifts))]
+        return [
+            found_in(judged_arrays(samples, settings.laws).signals, settings.cycles)
+            for samples in held
+        ]
+
     with ThreadPoolExecutor(cores()) as pool:
-        parts = [pieces[at : at + 6] for at in range(0, len(pieces), 6)]
-        found = pool.map(lambda part: found_from_store(data, part, settings), parts)
-        cycles = found_frames([f.found for each in found for f in each]).cycles
-    return cycles.height
+        found = [f for each in pool.map(cycles_of_days, range(0, shifts, 5)) for f in each]
+    return found_frames(found).cycles.height
 
 
 def peak_mb(data: Path) -> int:
     """Most memory that a process took that derives a store from the first sample on. [MB]"""
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        return pool.submit(_derive_and_weigh_nothing, data).result()
+        return pool.submit(_derive_alone, data).result()
 
 
-def _derive_and_weigh_nothing(data: Path) -> int:
+def _derive_alone(data: Path) -> int:
     derive(data, bench_yard(), full=True)
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+    # Not getrusage: what the parent took before it started this process counts there too.
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) // 1024
+    raise RuntimeError("this system does not tell how much memory a process took at most")
 
 
 def minute_means(data: Path) -> int:
@@ -172,7 +185,7 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
     if short:
         return
     yield from scaling(data, yard, 3)
-    if sys.platform != "win32":
+    if sys.platform == "linux":
         small = peak_mb(few)
         large = peak_mb(data)
         print(f"most memory, {weighed} shifts {small} MB, {shifts} shifts {large} MB (want <= 600)")
