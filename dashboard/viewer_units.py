@@ -51,7 +51,7 @@ def switch() -> None:
     st.segmented_control(
         "Units", list(units.CHOICES), key="units-switch", label_visibility="collapsed",
         format_func=lambda name: units.CHOICES[name].of("pressure").name, on_change=_choose,
-        required=True, help="Units of figures, charts and entries", width="content",
+        required=True, width="content",
     )  # fmt: skip
     if (new := st.session_state.pop(_NEW, None)) is not None:
         # Only names of our own get here: the switch offers no others.

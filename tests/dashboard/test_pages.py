@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 import pytest
 import streamlit as st
+from page_text import markup, text
 from streamlit.testing.v1 import AppTest
 
 from analytics.pipeline import derive
@@ -81,18 +82,6 @@ def forget() -> None:
 def opened(view: str) -> AppTest:
     app = AppTest.from_file(APP, default_timeout=60).run()
     return app if view == NOW else app.switch_page(view).run()
-
-
-def markup(app: AppTest) -> str:
-    """The HTML of a page, but for its style sheet."""
-    pieces = [element.proto.body for element in app.get("html")]
-    return "\n".join(piece for piece in pieces if not piece.startswith("<style>"))
-
-
-def text(app: AppTest) -> str:
-    """What a page says, as people read it."""
-    plain = html.unescape(re.sub(r"<[^>]+>", " ", markup(app)))
-    return re.sub(r"\s+", " ", plain.replace(words.NBSP, " ").replace("\u202f", " "))
 
 
 def assert_sound(app: AppTest) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import html
 import json
 import re
 from collections.abc import Callable, Iterator
@@ -15,6 +14,7 @@ import numpy as np
 import polars as pl
 import pytest
 import streamlit as st
+from page_text import markup, text
 from streamlit.testing.v1 import AppTest
 
 from analytics import standing
@@ -75,16 +75,6 @@ def opened(view: str = VIEW, **query: str) -> AppTest:
         app.query_params[key] = value
     app.run()
     return app if view == "views/now.py" else app.switch_page(view).run()
-
-
-def markup(app: AppTest) -> str:
-    pieces = [element.proto.body for element in app.get("html")]
-    return "\n".join(piece for piece in pieces if not piece.startswith("<style>"))
-
-
-def text(app: AppTest) -> str:
-    plain = html.unescape(re.sub(r"<[^>]+>", " ", markup(app)))
-    return re.sub(r"\s+", " ", plain.replace(words.NBSP, " ").replace("\u202f", " "))
 
 
 def assert_sound(app: AppTest) -> None:
