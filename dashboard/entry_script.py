@@ -171,7 +171,9 @@ function begin() {
 
 export default function (component) {
   window.gritbookEntry ??= begin();
-  if (component.data) window.gritbookEntry(component.data, (found) => component.setTriggerValue("found", found));
+  if (component.data) {
+    window.gritbookEntry(component.data, (found) => component.setTriggerValue("found", found));
+  }
 }
 """
 

@@ -440,7 +440,7 @@ def _indicators(described: Yard, pot: str, found: data.PotCondition) -> None:
     with st.expander("The same as a table"):
         st.dataframe(table.to_pandas(), hide_index=True, width="stretch")
         st.download_button(
-            "Download all blocks as CSV", found.changes.write_csv(), on_click="ignore",
+            "Download all blocks as CSV", found.changes.write_csv, on_click="ignore",
             file_name=f"{pot}-indicators.csv", mime="text/csv", key="condition-csv",
         )  # fmt: skip
     waiting = [

@@ -135,7 +135,7 @@ def _table(found: Comparison, unit: str) -> None:
     look.put(look.table(told.group_head(found), told.group_rows(found), under))
     with st.container(horizontal=True):
         st.download_button(
-            "Download as CSV", found.groups.write_csv(), on_click="ignore",
+            "Download as CSV", found.groups.write_csv, on_click="ignore",
             file_name=f"{found.by}-{found.measure.name}.csv", mime="text/csv", key="crews-csv",
         )  # fmt: skip
 
@@ -174,7 +174,7 @@ def _left_out(found: Comparison, described: Yard) -> None:
             )
         )
         st.download_button(
-            "Download them as CSV", found.left_out.write_csv(), on_click="ignore",
+            "Download them as CSV", found.left_out.write_csv, on_click="ignore",
             file_name="left-out.csv", mime="text/csv", key="crews-left-out",
         )  # fmt: skip
 

@@ -317,7 +317,7 @@ def _cycles(
         },
     )  # fmt: skip
     st.download_button(
-        "Download these cycles as CSV", table.write_csv(), on_click="ignore",
+        "Download these cycles as CSV", table.write_csv, on_click="ignore",
         file_name=f"{choice.pot}-cycles-{choice.from_at:%Y-%m-%d}.csv", mime="text/csv",
     )  # fmt: skip
     _one_cycle(described, version, choice, stretch, cycles)
@@ -454,7 +454,7 @@ def _readings(version: data.Version, choice: Choice, row: dict[str, Any]) -> Non
         hide_index=True, width="stretch", height=300,
     )  # fmt: skip
     st.download_button(
-        "Download all of them as CSV", kept.write_csv(), on_click="ignore",
+        "Download all of them as CSV", kept.write_csv, on_click="ignore",
         file_name=f"{choice.pot}-readings-{row['pressed_at']:%Y-%m-%dT%H%M%S}.csv",
         mime="text/csv", key="review-readings-csv",
     )  # fmt: skip

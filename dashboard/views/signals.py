@@ -450,7 +450,7 @@ def _zero(described: Yard, version: data.Version, pot: str) -> None:
             )
         )
         st.download_button(
-            "Download as CSV", rests.write_csv(), on_click="ignore",
+            "Download as CSV", rests.write_csv, on_click="ignore",
             file_name=f"{pot}-zero-at-rest.csv", mime="text/csv", key="signals-zero-csv",
         )  # fmt: skip
 
@@ -554,7 +554,7 @@ def _gaps(described: Yard, version: data.Version, pot: str) -> None:
         )
     )
     st.download_button(
-        "Download as CSV", frame.write_csv(), on_click="ignore",
+        "Download as CSV", frame.write_csv, on_click="ignore",
         file_name=f"{pot}-gaps-{day.isoformat()}.csv", mime="text/csv", key="signals-gaps-csv",
     )  # fmt: skip
 

@@ -67,7 +67,7 @@ def together(described: Yard, due: pl.DataFrame, pot: str) -> None:
     written, left_out = upkeep_calendar(mine, described, now)
     with st.container(horizontal=True):
         st.download_button(
-            "Download as calendar", written, on_click="ignore", file_name="upkeep.ics",
+            "Download as calendar", lambda: written, on_click="ignore", file_name="upkeep.ics",
             mime="text/calendar", key="upkeep-calendar",
         )  # fmt: skip
     if left_out:
@@ -160,6 +160,6 @@ def _life(one: Learned, known: pl.DataFrame) -> None:
         )  # fmt: skip
     with st.container(horizontal=True):
         st.download_button(
-            "Download the lives as CSV", mine.write_csv(), on_click="ignore",
+            "Download the lives as CSV", mine.write_csv, on_click="ignore",
             file_name=f"lives-{one.part}.csv", mime="text/csv", key="lives-csv",
         )  # fmt: skip
