@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import altair as alt
 import polars as pl
 import streamlit as st
+
+from dashboard import look
 
 #: Rows of the table that are sent to a browser; the file has all.
 ROWS_SHOWN = 500
@@ -57,6 +59,13 @@ def chart_with_table(
         )  # fmt: skip
     else:
         st.altair_chart(chart, theme=None, width="stretch", alt=says)
+    figures_behind(table, key=key, file=file, whole=whole)
+
+
+def figures_behind(
+    table: pl.DataFrame, *, key: str, file: str, whole: Callable[[], str] | None = None
+) -> None:
+    """What something drawn shows, as a table on demand and as a file; see above."""
     with st.container(key=f"behind-{key}", horizontal=True, vertical_alignment="center"):
         is_asked = st.toggle("Show the figures", key=f"{key}-table")
         st.download_button(
@@ -71,3 +80,15 @@ def chart_with_table(
         )  # fmt: skip
         if table.height > shown.height:
             st.caption(f"The first {shown.height} of {table.height} rows; the file has all.")
+
+
+def shares_behind(shares: Sequence[look.Share], *, key: str, file: str) -> None:
+    """The figures of a bar of shares (:func:`dashboard.look.stacked`), which are seconds."""
+    table = pl.DataFrame(
+        {
+            "what": [share.label for share in shares],
+            "hours": [round(share.amount / 3600, 4) for share in shares],
+        },
+        schema={"what": pl.String, "hours": pl.Float64},
+    )
+    figures_behind(table, key=key, file=file)

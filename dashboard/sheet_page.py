@@ -11,6 +11,7 @@ from analytics.sheets import PotSheet, Sheet
 from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
 from dashboard import data, entry, look, sheet_words, words
 from dashboard.access import roles, session
+from dashboard.chart_table import shares_behind
 from dashboard.signing import signature_of
 from ingest.config import Yard
 from ingest.stop_reasons import STOP_REASONS
@@ -99,6 +100,7 @@ def _time(mine: PotSheet) -> None:
         look.heading("Where the time went", under),
         look.stacked(shares, f"Time use of {whole}"),
     )
+    shares_behind(shares, key="sheet-time", file="time-use")
     look.put(_paragraphs(lines))
 
 

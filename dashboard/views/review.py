@@ -23,7 +23,7 @@ from dashboard import (
     units,
     words,
 )
-from dashboard.chart_table import chart_with_table
+from dashboard.chart_table import chart_with_table, figures_behind, shares_behind
 from ingest.config import Yard
 
 WHOLE_DAY = timeline.WHOLE_DAY
@@ -211,6 +211,19 @@ def _coverage(
 def _headline(found: dict[str, Any], is_shift: bool, three: ways.Ways) -> None:
     said = review_words.headline(found, is_shift, three)
     look.put(look.heading("Figures"), look.figures(_figures(said)), _staircase(found))
+    pressure = units.unit("pressure")
+    figures_behind(
+        pl.DataFrame(
+            [
+                (step.label, step.value if step.unit else "", step.lost)
+                for step in review_words.stairs(found)
+            ],
+            schema=["where", f"pressure [{pressure}]", "lost on the way"],
+            orient="row",
+        ),
+        key="review-stairs",
+        file="pressure-to-the-nozzle",
+    )
 
 
 def _figures(said: Iterable[sheet_words.Said]) -> Iterator[look.Figure]:
@@ -264,6 +277,7 @@ def _time_use(found: dict[str, Any]) -> None:
         look.heading("Where the time went", f"The whole stretch of {whole}."),
         look.stacked(shares, f"Time use of {whole}"),
     )
+    shares_behind(shares, key="review-time", file="time-use")
 
 
 # --- timeline and cycles ---------------------------------------------------------------------
