@@ -11,11 +11,23 @@ from dashboard import data, entry_drafts, look, navigation, viewer_units, words
 from dashboard.access import session
 
 st.set_page_config(page_title="Gritbook", layout="wide", initial_sidebar_state="collapsed")
+first, *others = navigation.PAGES
 pages = {
-    way.file: st.Page(way.file, title=way.title, url_path=way.path, default=way.path == "now")
-    for way in navigation.PAGES
+    # Served at the site's own address; the name is only reserved, and must not be the way's.
+    first.file: st.Page(first.file, title=first.title, url_path="first", default=True),
+    **{way.file: st.Page(way.file, title=way.title, url_path=way.path) for way in others},
 }
-page = st.navigation(list(pages.values()), position="hidden")
+
+
+def to_the_front() -> None:
+    """Lead whoever types the first page's name to it: its address is the site's own."""
+    st.switch_page(first.file, query_params=navigation.carried())
+
+
+front = st.Page(to_the_front, title="Gritbook", url_path=first.path)
+page = st.navigation([*pages.values(), front], position="hidden")
+if page is front:
+    page.run()
 here = next(file for file, entry in pages.items() if entry is page)
 look.dress()
 entry_drafts.listen()

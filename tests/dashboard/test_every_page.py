@@ -113,8 +113,7 @@ def test_a_page_is_fit_to_be_read(
         browser, errors, viewport={"width": width, "height": height}, color_scheme=scheme
     )
     try:
-        # The first page's address is the site's own.
-        page.goto(f"{shown.address}/{'' if way is PAGES[0] else way.path}")
+        page.goto(f"{shown.address}/{way.path}")
         settle(page)
         seen = page.evaluate("window.seenForbidden")
         assert not seen, seen
