@@ -112,6 +112,9 @@ REASON_WORDS = {
     "wide": "low and high blast hours lie too far apart",
 }
 
+#: Amounts up to this count as none, in any unit.
+NOUGHT = 1e-6
+
 #: Column -> the reason where it is missing or nought.
 _MISSING = {
     "area_m2": "no_area",
@@ -172,7 +175,8 @@ def judged(rows: pl.DataFrame, measure: Measure, by: str = "crew") -> pl.DataFra
     """
 
     def absent(name: str) -> pl.Expr:
-        return ~(pl.col(name) > 0.0).fill_null(False)
+        # Nobody blasts a square millimetre; and dividing by less leads out of what numbers hold.
+        return ~(pl.col(name) > NOUGHT).fill_null(False)
 
     tests: list[tuple[pl.Expr, str]] = [
         (pl.col(by).fill_null("") == "" if rows.schema[by] == pl.String else absent(by),

@@ -280,7 +280,9 @@ def go(page: Any, way: str, title: str) -> None:
     """Go to a page as a viewer would: by a row of ways, on a phone where need be by "More"."""
     rows = page.locator(".st-key-ways, .st-key-byways").get_by_text(way, exact=True)
     shown = rows.locator("visible=true")
-    if shown.count() == 0:
+    page.locator(".st-key-ways").wait_for()
+    # While a page is drawn anew the second row of a wide window may not be there yet.
+    if page.viewport_size["width"] < 700 and shown.count() == 0:
         page.locator(".st-key-ways").get_by_text("More", exact=True).click()
         shown = page.locator('[class*="st-key-onward-"]').get_by_text(way, exact=True)
     shown.first.click()
