@@ -3,10 +3,12 @@
 Run: python tests/bench/bench_pages.py [--data FOLDER --yard FILE] [--people 5] [--to FILE]
 
 Without ``--data`` the demonstration's three weeks are made first. A page counts as usable when its
-script has run to its end and its charts are drawn. ``ratio`` is five people's median over one
-person's, in the same run; ``kilobytes`` is what the browser received for the page over its
-websocket, which is all but Streamlit's own files. How long a page holds the store is measured in
-this process, with Streamlit's own test runner: from a connection's opening to its end.
+script has run to its end and its charts are drawn. ``ratio`` is the time while four others look
+over the time alone, in the same run. The others are sessions of their own that draw the same page
+anew every two seconds, over the pages' own websocket but without a browser: people's devices draw
+for themselves, and not on this computer. ``kilobytes`` is what the browser received for the page
+over its websocket, which is all but Streamlit's own files. How long a page holds the store is
+measured in this process, with Streamlit's own test runner: from a connection's opening to its end.
 """
 
 from __future__ import annotations
@@ -28,6 +30,10 @@ from pathlib import Path
 from typing import Any
 
 from playwright.async_api import Browser, async_playwright
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
+from websockets.asyncio.client import connect
+from websockets.typing import Origin, Subprotocol
 
 from dashboard import demo
 from dashboard.navigation import PAGES, Way
@@ -90,10 +96,30 @@ async def visit(browser: Browser, address: str) -> tuple[float, int]:
         await context.close()
 
 
+async def look_on(address: str, path: str, stop: asyncio.Event, looks: list[float]) -> None:
+    """A person who looks at a page: it is drawn anew every two seconds until told to stop."""
+    stream = address.replace("http://", "ws://") + "/_stcore/stream"
+    async with connect(
+        stream, subprotocols=[Subprotocol("streamlit")], origin=Origin(address), max_size=None
+    ) as line:
+        while not stop.is_set():
+            begun = time.perf_counter()
+            asked = BackMsg()
+            asked.rerun_script.page_name = path
+            await line.send(asked.SerializeToString())
+            while True:
+                answer = ForwardMsg()
+                answer.ParseFromString(bytes(await line.recv(decode=False)))
+                if answer.WhichOneof("type") == "script_finished":
+                    break
+            looks.append(time.perf_counter() - begun)
+            await asyncio.sleep(2.0)
+
+
 async def measure(
     address: str, people: int, repeats: int, ways: tuple[Way, ...]
 ) -> dict[str, dict[str, float]]:
-    """Each page by one person and by several at once, in turn."""
+    """Each page by one person alone, and while others look at it."""
     figures: dict[str, dict[str, float]] = {}
     async with async_playwright() as playwright:
         browser = await playwright.chromium.launch(
@@ -104,20 +130,25 @@ async def measure(
         for way in ways:
             at = f"{address}/{'' if way is PAGES[0] else way.path}"
             await visit(browser, at)
-            alone: list[float] = []
-            together: list[float] = []
-            size = 0
-            for _ in range(repeats):
-                took, size = await visit(browser, at)
-                alone.append(took)
-                crowd = await asyncio.gather(*(visit(browser, at) for _ in range(people)))
-                together += [seconds for seconds, _ in crowd]
-            one, many = statistics.median(alone), statistics.median(together)
+            alone = [await visit(browser, at) for _ in range(repeats)]
+            stop, looks = asyncio.Event(), list[float]()
+            path = "" if way is PAGES[0] else way.path
+            others = [
+                asyncio.create_task(look_on(address, path, stop, looks)) for _ in range(people - 1)
+            ]
+            await asyncio.sleep(2.0)
+            together = [await visit(browser, at) for _ in range(repeats)]
+            stop.set()
+            await asyncio.gather(*others)
+            one = statistics.median(seconds for seconds, _ in alone)
+            many = statistics.median(seconds for seconds, _ in together)
             figures[way.path] = {
                 "one_s": round(one, 2),
-                f"of_{people}_s": round(many, 2),
+                f"beside_{people - 1}_s": round(many, 2),
                 "ratio": round(many / one, 2),
-                "kilobytes": round(size / 1e3, 1),
+                "others_s": round(statistics.median(looks), 2),
+                "looks": len(looks),
+                "kilobytes": round(alone[-1][1] / 1e3, 1),
             }
         await browser.close()
     return figures
