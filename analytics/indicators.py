@@ -236,15 +236,9 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
     full = numbers[sizes[numbers] >= BLOCK // 2]
     if full.size < blocks + 1:
         return pl.DataFrame(schema=CHANGE_SCHEMA)
-    summed = np.empty(full.size)
     errors = rows[indicator.error].to_numpy() if indicator.error else np.ones(values.size)
-    for i, number in enumerate(full):
-        mine = values[block == number]
-        if indicator.scatter:
-            off = (mine - np.median(mine)) / errors[block == number]
-            summed[i] = 1.4826 * np.median(np.abs(off))
-        else:
-            summed[i] = np.mean(mine) if indicator.mean else np.median(mine)
+    begins = np.searchsorted(block, full)
+    summed = _summed(values, errors, begins, sizes[full], indicator)
     middle, matters, spread = _references(summed, indicator)
     if not matters.all():
         return pl.DataFrame(schema=CHANGE_SCHEMA)
@@ -254,7 +248,7 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
     cusum = cusum_chart(later, middle, spread, _CUSUM_K, interval)
     change = ewma.smoothed - middle
     moved = ewma.signal_low | ewma.signal_high | cusum.signal_low | cusum.signal_high
-    ends = [at[int(np.flatnonzero(block == number)[-1])] for number in full[blocks:]]
+    ends = at.gather(begins[blocks:] + sizes[full[blocks:]] - 1)
     size = change / matters
     return pl.DataFrame(
         {
@@ -274,6 +268,27 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
         },
         schema=CHANGE_SCHEMA,
     )
+
+
+def _summed(
+    values: Floats,
+    errors: Floats,
+    begins: npt.NDArray[np.int64],
+    sizes: npt.NDArray[np.int64],
+    indicator: Indicator,
+) -> Floats:
+    """Each block in one number; blocks of a size are taken together, for there are thousands."""
+    summed = np.empty(begins.size)
+    for size in np.unique(sizes):
+        mine = sizes == size
+        within = begins[mine][:, np.newaxis] + np.arange(size)
+        rows = values[within]
+        if indicator.scatter:
+            off = (rows - np.median(rows, axis=1, keepdims=True)) / errors[within]
+            summed[mine] = 1.4826 * np.median(np.abs(off), axis=1)
+        else:
+            summed[mine] = np.mean(rows, axis=1) if indicator.mean else np.median(rows, axis=1)
+    return summed
 
 
 def _references(summed: Floats, indicator: Indicator) -> tuple[Floats, Floats, Floats]:
