@@ -67,8 +67,9 @@ def shown(text: object) -> str:
 
 
 def put(*pieces: str) -> None:
-    """Put pieces of HTML on the page."""
-    st.html("".join(pieces))
+    """Put pieces of HTML on the page; nothing where all of them are empty."""
+    if whole := "".join(pieces):
+        st.html(whole)
 
 
 def title(text: str, under: str = "") -> str:

@@ -15,6 +15,7 @@ import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from streamlit.testing.v1 import AppTest
 
 from analytics import traces
 from analytics.upkeep import UpkeepRule, due_list
@@ -236,3 +237,15 @@ def test_the_small_drawing_keeps_gaps_open() -> None:
     trace = traces.thinned(frame, ("pot_pa",), 2.0, 200)
     view = (BEGIN, BEGIN + dt.timedelta(seconds=300))
     assert charts.card_trace(trace, (), view, look.DARK).count("<polyline") == 2
+
+
+def test_nothing_is_put_where_there_is_nothing_to_say() -> None:
+    def page() -> None:
+        from dashboard import look
+
+        look.put("", "")
+        look.put("", "<p>one</p>")
+
+    app = AppTest.from_function(page).run()
+    assert not app.exception
+    assert [e.proto.body for e in app.get("html")] == ["<p>one</p>"]
