@@ -70,6 +70,53 @@ def thinned(
     return pl.concat([pl.DataFrame(schema=TRACE_SCHEMA), *pieces])
 
 
+def thinned_blocks(blocks: pl.DataFrame, apart_s: float, points: int = 400) -> pl.DataFrame:
+    """Blocks of an indicator as about ``points`` of them: extremes kept, and each change.
+
+    Parameters
+    ----------
+    blocks : polars.DataFrame
+        ``at``, ascending, ``now``, ``signal`` and whatever else; of one indicator.
+    apart_s : float
+        As ``gap_s`` of :func:`thinned`.
+    points : int
+        Most blocks, but for the first of each run of signals that has no other left.
+
+    Returns
+    -------
+    polars.DataFrame
+        Rows of ``blocks``, and the ``piece`` that each is drawn in.
+
+    Examples
+    --------
+    >>> at = [dt.datetime(2026, 1, 5) + dt.timedelta(minutes=i) for i in range(1000)]
+    >>> frame = pl.DataFrame({
+    ...     "at": at, "now": [1.0] * 500 + [9.0] + [1.0] * 499,
+    ...     "signal": [i == 700 for i in range(1000)],
+    ... })
+    >>> few = thinned_blocks(frame, 21_600.0, points=20)
+    >>> few.height <= 21, few["now"].max(), few["signal"].sum()
+    (True, 9.0, 1)
+    """
+    trace = thinned(
+        blocks.select(pl.col("at").alias("sampled_at"), "now"), ["now"], apart_s, points
+    )
+    kept = trace.select(pl.col("sampled_at").alias("at"), "piece")
+    run = pl.col("signal").rle_id()
+    return (
+        blocks.join(kept, on="at", how="left", maintain_order="left")
+        .with_columns(
+            pl.col("piece").forward_fill(),
+            pl.col("piece").is_not_null().alias("kept"),
+        )
+        .filter(
+            pl.col("kept")
+            | (pl.col("signal") & ~pl.col("kept").any().over(run) & run.is_first_distinct())
+        )
+        .drop("kept")
+    )
+
+
 def _thinned(signals: pl.DataFrame, channel: str, gap_s: float, points: int) -> pl.DataFrame:
     rows = signals.select("sampled_at", pl.col(channel).cast(pl.Float64).alias("value")).filter(
         pl.col("value").is_not_null()

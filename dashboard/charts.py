@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import altair as alt
 import polars as pl
 
+from analytics import traces
 from dashboard import theme, units, words
 from dashboard.palette import Palette
 from dashboard.theme import themed
@@ -35,6 +36,10 @@ ZOOM = "zoom"
 ZOOM_FIELD = "from_at"
 #: A small chart's line is broken where no block was made for so long. [h]
 _APART_H = 6
+#: Most blocks of a small chart's line; and from how many on each has no point of its own.
+BLOCKS_DRAWN, _POINTED = 400, 120
+#: From so many days on their ticks are months.
+_MONTHS_FROM = 60
 #: From this long on a view is one of hours. [s]
 _LONG_S = 3600.0
 
@@ -353,6 +358,8 @@ def indicator(
 ) -> alt.LayerChart:
     """One indicator against its reference: small, one of many.
 
+    Many blocks are drawn as about :data:`BLOCKS_DRAWN` of them, extremes and changes kept.
+
     Parameters
     ----------
     rows : polars.DataFrame
@@ -373,22 +380,26 @@ def indicator(
     assert isinstance(begin, dt.datetime)
     there = wall(begin, zone)
     # Where nobody worked nothing was seen: a line is broken there, and over a part changed.
-    apart = (pl.col("at").diff() > pl.duration(hours=_APART_H)) | (pl.col("since_at").diff() != 0)
+    drawn = traces.thinned_blocks(rows, 3600.0 * _APART_H, BLOCKS_DRAWN)
+    apart = (pl.col("piece").diff() != 0) | (pl.col("since_at").diff() != 0)
     shown = there.show(
-        rows.select(
-            "at", "now", "reference", "low", "high", "signal", "since_at",
-            apart.fill_null(True).cum_sum().alias("piece"),
+        drawn.select(
+            "at", "now", "reference", "signal", apart.fill_null(True).cum_sum().alias("piece")
         ),
-        "at", "since_at",
-    )  # fmt: skip
+        "at",
+    )
     x_scale = alt.Scale(type="utc", nice=False)
     # Whole days as ticks: three to five of them, so that no day is written twice.
     last = rows["at"].max()
     assert isinstance(last, dt.datetime)
     days = max((last - begin).days + 1, 1)
+    ticks: alt.TimeIntervalStep | int = 3
+    if days > _MONTHS_FROM:
+        ticks = alt.TimeIntervalStep("month", -(-days // 120))
+    elif days > 1:
+        ticks = alt.TimeIntervalStep("day", -(-days // 4))
     x_axis = alt.Axis(
-        format="%-d %b" if days > 1 else "%H:%M",
-        tickCount=alt.TimeIntervalStep("day", -(-days // 4)) if days > 1 else 3,
+        format="%-d %b" if days > 1 else "%H:%M", tickCount=ticks,
         labelOverlap=True, grid=False, title=None,
     )  # fmt: skip
     x = alt.X("at:T", scale=x_scale, axis=x_axis)
@@ -401,9 +412,12 @@ def indicator(
         y_scale = alt.Scale(domain=[0.0, top], clamp=True)
     y = alt.Y("now:Q", title=unit or None, scale=y_scale, axis=alt.Axis(tickCount=3))
     # The reference counts from the time it was learned in, so its band begins there.
-    spans = shown.group_by("since_at", maintain_order=True).agg(
-        pl.col("at").last(), pl.col("reference", "low", "high").last()
-    )
+    spans = there.show(
+        rows.group_by("since_at", maintain_order=True).agg(
+            pl.col("at", "reference", "low", "high").last()
+        ),
+        "at", "since_at",
+    )  # fmt: skip
     band = alt.Chart(spans.to_pandas()).encode(
         x=alt.X("since_at:T", scale=x_scale, axis=x_axis), x2="at:T"
     )
@@ -414,8 +428,11 @@ def indicator(
         ),
         band.mark_rule(color=colours.quiet, strokeWidth=1.2).encode(y="reference:Q"),
         lines.mark_line(
-            color=colours.pot, strokeWidth=1.8,
-            point=alt.OverlayMarkDef(size=7, color=colours.pot, filled=True),
+            color=colours.pot, strokeWidth=1.8, strokeCap="round",
+            # Among many blocks a piece of one shows by its round end.
+            point=alt.OverlayMarkDef(size=7, color=colours.pot, filled=True)
+            if shown.height <= _POINTED
+            else False,
         ).encode(
             x=x, y=y, detail="piece:N",
             tooltip=[

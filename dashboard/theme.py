@@ -8,6 +8,7 @@ the chart itself.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, TypeVar
 
 import altair as alt
@@ -75,5 +76,11 @@ def _dark() -> alt.theme.ThemeConfig:
 def themed(chart: Chart, colours: Palette) -> Chart:
     """A chart with the house's settings written into it."""
     made = chart.copy(deep=False)
-    made.config = alt.Config.from_dict(settings(colours))
+    made.config = _config(colours)
     return made
+
+
+@lru_cache(maxsize=8)
+def _config(colours: Palette) -> alt.Config:
+    # Altair takes longer to make it than to draw a small chart, and charts only read it.
+    return alt.Config.from_dict(settings(colours))

@@ -14,13 +14,16 @@ from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
 from analytics.pot import LEVEL_NOT_TOLD
 from dashboard import charts, data, look, navigation, timeline, units, words
-from dashboard.chart_table import chart_with_table
+from dashboard.chart_table import chart_with_table, figures_behind
 from ingest.config import Yard
 
 #: Spells that can be chosen, the newest first.
 SPELLS_SHOWN = 60
-#: Small charts beside each other.
-COLUMNS = 3
+#: Small charts beside each other, and those drawn without being asked for.
+COLUMNS, FIRST = 3, 3
+
+#: Rows of ``analytics.indicators.CHANGE_SCHEMA`` of each indicator, ascending.
+Blocks = dict[tuple[str, bool], pl.DataFrame]
 
 BY_KEY: dict[str, Indicator] = {words.indicator_key(i.name, i.scatter): i for i in INDICATORS}
 
@@ -410,52 +413,79 @@ def _has_entries(found: data.PotCondition, spell: dict[str, Any]) -> bool:
 # --- indicators ------------------------------------------------------------------------------
 
 
+@st.fragment
 def _indicators(described: Yard, pot: str, found: data.PotCondition) -> None:
-    look.put(
-        look.heading(
-            "Indicators",
-            "Each against this pot's own past. Grey band: what it used to be, give or take its "
-            "spread. Dashed: a part it hangs on was changed, and the past begins anew. Diamond: a "
-            "change that matters.",
-        )
-    )
-    compared = [
-        indicator
-        for indicator in INDICATORS
-        if (indicator.name, indicator.scatter) in found.watch.compared
-    ]
-    if not compared:
-        look.put(look.note("There is nothing to draw yet.", "It needs more cycles."))
-        return
-    newest = {id(i): _newest(found.changes, i, None) for i in compared}
-    # What has changed stands first; the rest keeps its order.
-    compared.sort(key=lambda i: not (newest[id(i)] or {"signal": False})["signal"])
-    for first in range(0, len(compared), COLUMNS):
-        for column, indicator in zip(
-            st.columns(COLUMNS, gap="medium"), compared[first : first + COLUMNS], strict=False
-        ):
-            with column:
-                _small_chart(described, found, indicator)
-    table = _indicator_table(found, compared)
-    with st.expander("The same as a table"):
-        st.dataframe(table.to_pandas(), hide_index=True, width="stretch")
-        st.download_button(
-            "Download all blocks as CSV", found.changes.write_csv, on_click="ignore",
-            file_name=f"{pot}-indicators.csv", mime="text/csv", key="condition-csv",
-        )  # fmt: skip
-    waiting = [
-        words.INDICATOR_TITLES[words.indicator_key(*key)].lower() for key in found.watch.waiting
-    ]
-    if waiting:
+    with look.sentences():
         look.put(
-            f'<p class="gb-under">Not compared yet, for want of cycles or of a channel: '
-            f"{look.shown(', '.join(waiting))}.</p>"
+            look.heading(
+                "Indicators",
+                "Each against this pot's own past. Grey band: what it used to be, give or take its "
+                "spread. Dashed: a part it hangs on was changed, and the past begins anew. "
+                "Diamond: a change that matters.",
+            )
         )
+        blocks = _by_indicator(found.changes)
+        compared = [i for i in INDICATORS if (i.name, i.scatter) in blocks]
+        if not compared:
+            look.put(look.note("There is nothing to draw yet.", "It needs more cycles."))
+            return
+        # What has changed stands first; the rest keeps its order.
+        compared.sort(key=lambda i: not blocks[i.name, i.scatter]["signal"][-1])
+        _small_charts(described, found, blocks, compared)
+        figures_behind(
+            _indicator_table(blocks, compared), key="condition-indicators",
+            file=f"{pot}-indicators", whole=found.changes.write_csv,
+        )  # fmt: skip
+        waiting = [
+            words.INDICATOR_TITLES[words.indicator_key(*key)].lower() for key in found.watch.waiting
+        ]
+        if waiting:
+            look.put(
+                f'<p class="gb-under">Not compared yet, for want of cycles or of a channel: '
+                f"{look.shown(', '.join(waiting))}.</p>"
+            )
 
 
-def _small_chart(described: Yard, found: data.PotCondition, indicator: Indicator) -> None:
+def _by_indicator(changes: pl.DataFrame) -> Blocks:
+    """Blocks of each indicator, ascending, by its name and whether its scatter is meant."""
+    parts = changes.sort("at").partition_by("indicator", "scatter", as_dict=True)
+    return {(str(name), bool(scatter)): rows for (name, scatter), rows in parts.items()}
+
+
+def _small_charts(
+    described: Yard, found: data.PotCondition, blocks: Blocks, compared: list[Indicator]
+) -> None:
+    """The first few, and the rest for whoever asks: each takes a browser a while to draw."""
+    shown, rest = compared[:FIRST], compared[FIRST:]
+    place = st.container()
+    if rest:
+        changed = sum(bool(blocks[i.name, i.scatter]["signal"][-1]) for i in rest)
+        number = words.counted(len(rest), "other indicator", "other indicators")
+        said = f"Draw the {number}"
+        said += f", {changed} of them changed" if changed else ", none of them changed"
+        if st.toggle(said, key="condition-all"):
+            shown = compared
+    with place:
+        for first in range(0, len(shown), COLUMNS):
+            for column, indicator in zip(
+                st.columns(COLUMNS, gap="medium"), shown[first : first + COLUMNS], strict=False
+            ):
+                with column:
+                    _small_chart(described, found, indicator, blocks)
+        most = max(blocks[i.name, i.scatter].height for i in shown)
+        if most > charts.BLOCKS_DRAWN:
+            look.put(
+                f'<p class="gb-under">Lines are thinned from up to {words.plain_number(most)} '
+                "blocks each: the highest, the lowest and every change are kept; the file has all."
+                "</p>"
+            )
+
+
+def _small_chart(
+    described: Yard, found: data.PotCondition, indicator: Indicator, blocks: Blocks
+) -> None:
     unit, factor = words.indicator_unit(indicator.name, indicator.unit)
-    rows = _of(found.changes, indicator)
+    rows = blocks[indicator.name, indicator.scatter]
     shown = rows.select(
         "at",
         "since_at",
@@ -464,7 +494,7 @@ def _small_chart(described: Yard, found: data.PotCondition, indicator: Indicator
         ((pl.col("reference") - pl.col("spread")) * factor).alias("low"),
         ((pl.col("reference") + pl.col("spread")) * factor).alias("high"),
         "signal",
-    ).tail(data.CHART_POINTS)
+    )
     changed = found.fitted.filter(pl.col("part") == indicator.part)["at"].to_list()
     row = rows.row(-1, named=True)
     cells = _indicator_cells(indicator, row)
@@ -476,20 +506,17 @@ def _small_chart(described: Yard, found: data.PotCondition, indicator: Indicator
     chart = charts.indicator(shown, changed, unit, described.site.zone, look.palette())
     st.altair_chart(
         chart, theme=None, width="stretch",
-        alt=f"{cells[0]}: {cells[2]}; used to be {cells[1]}. The table above has all.",
+        alt=f"{cells[0]}: {cells[2]}; used to be {cells[1]}. “Show the figures” has all.",
     )  # fmt: skip
 
 
-def _indicator_table(found: data.PotCondition, compared: list[Indicator]) -> pl.DataFrame:
+def _indicator_table(blocks: Blocks, compared: list[Indicator]) -> pl.DataFrame:
     rows = []
     for indicator in compared:
-        row = _newest(found.changes, indicator, None)
-        if row is None:
-            continue
+        mine = blocks[indicator.name, indicator.scatter]
+        row = mine.row(-1, named=True)
         title, before, now, since = _indicator_cells(indicator, row)
-        changed = "yes" if row["signal"] else "no"
-        blocks = _of(found.changes, indicator).height
-        rows.append((title, before, now, since, blocks, changed))
+        rows.append((title, before, now, since, mine.height, "yes" if row["signal"] else "no"))
     return pl.DataFrame(
         rows,
         schema=["Indicator", "Used to be", "Now", "Compared since", "Blocks", "Changed"],

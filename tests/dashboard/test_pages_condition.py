@@ -285,6 +285,10 @@ def test_the_level_is_shown_with_its_interval_and_its_rates(blasted: Yard, place
     assert "Used 1 000 kg 90 %: between 960 and 1 040 kg" in said
     assert "Cross: the pot ran empty (1 time)" in said
     assert "nobody entered any" in said
+    # The first indicators are drawn, and all of them for whoever asks.
+    assert len(app.get("vega_lite_chart")) == 1 + page.FIRST
+    app.toggle(key="condition-all").set_value(True).run()
+    assert_sound(app)
     assert len(app.get("vega_lite_chart")) == 1 + len(
         standing.watch(0, data.pot_condition(data.version(), "pot-1").changes).compared
     )
@@ -543,6 +547,36 @@ def test_an_indicator_begins_anew_where_its_part_was_changed() -> None:
     # A change before all of it is not drawn.
     early = charts.indicator(rows, [begin - dt.timedelta(days=9)], "kPa", BERLIN, look.LIGHT)
     assert "part changed" not in str(early.to_dict())
+
+
+def test_a_years_blocks_are_thinned_and_keep_extremes_changes_and_pauses() -> None:
+    begin = dt.datetime(2026, 1, 5, 6)
+    rows = pl.DataFrame(
+        {
+            "at": [begin + dt.timedelta(days=d, minutes=30 * n) for d in range(300)
+                   for n in range(16)],
+        }
+    ).with_columns(
+        pl.lit(begin).alias("since_at"),
+        pl.int_range(pl.len()).hash(7).mod(1000).cast(pl.Float64).alias("now"),
+        pl.lit(1.0).alias("reference"), pl.lit(0.9).alias("low"), pl.lit(1.1).alias("high"),
+        pl.int_range(pl.len()).is_in([1234, 3000, 3001]).alias("signal"),
+    )  # fmt: skip
+    rows = rows.with_columns(
+        pl.when(pl.int_range(pl.len()) == 2222).then(5000.0).otherwise("now").alias("now")
+    )
+    drawn = charts.indicator(rows, [], "", BERLIN, look.LIGHT).to_dict()
+    sets = {name: one for name, one in drawn["datasets"].items() if len(one) > 1}
+    (lines,) = sets.values()
+    assert len(lines) <= charts.BLOCKS_DRAWN + 2 < rows.height
+    assert max(row["now"] for row in lines) == 5000.0
+    assert min(row["now"] for row in lines) == rows["now"].min()
+    # Two runs of signals, and both are there; the band ends where the blocks do.
+    told = {str(row["at"])[:10] for row in lines if row["signal"]}
+    assert told == {str(rows["at"][n])[:10] for n in (1234, 3000)}
+    (band,) = (one[0] for one in drawn["datasets"].values() if len(one) == 1)
+    # 13:30 UTC on 31 October is 14:30 by the offset of 5 January, where the chart begins.
+    assert str(band["at"])[:16] == "2026-10-31T14:30"
 
 
 def test_what_is_watched_counts_cycles_blocks_and_what_waits() -> None:
