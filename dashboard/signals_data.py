@@ -69,65 +69,85 @@ def boxes(folder: str, yard_changed_ns: int) -> pl.DataFrame:
         return heard.boxes_heard(con, described, described.pot_names, now - LATELY, None, now)
 
 
+class Lately(NamedTuple):
+    """What came of a pot's box lately.
+
+    Parameters
+    ----------
+    right : list of Sign
+        The answers to whether the box is right.
+    newest : polars.DataFrame
+        Each channel's newest value: ``analytics.box_signs.NEWEST_SCHEMA``.
+    """
+
+    right: list[Sign]
+    newest: pl.DataFrame
+
+
 @st.cache_data(ttl=_NOW_TTL_S, max_entries=8, show_spinner=False)
-def right(folder: str, yard_changed_ns: int, pot: str) -> list[Sign]:
-    """The answers to whether a pot's box is right, from what came lately."""
+def lately(folder: str, yard_changed_ns: int, pot: str) -> Lately:
+    """What came of a pot's box lately, and whether that is right."""
     described, now = data.yard(), utc_now()
     told = expected(described, pot)
     with data.window() as con:
-        lately = heard.lately_heard(con, described, pot, now - LATELY, now)
-    return signs(
-        lately, transducer_laws(described, pot), told.channels, told.rate_hz,
+        hour = heard.lately_heard(con, described, pot, now - LATELY, now)
+        newest = heard.newest_of(con, described, pot)
+    answers = signs(
+        hour, transducer_laws(described, pot), told.channels, told.rate_hz,
         described.gap_s(pot), told.sends_ma, now,
     )  # fmt: skip
-
-
-@st.cache_data(ttl=_NOW_TTL_S, max_entries=8, show_spinner=False)
-def newest(folder: str, yard_changed_ns: int, pot: str) -> pl.DataFrame:
-    """Each channel's newest value: ``analytics.box_signs.NEWEST_SCHEMA``."""
-    with data.window() as con:
-        return heard.newest_of(con, data.yard(), pot)
+    return Lately(answers, newest)
 
 
 def days(version: data.Version, pot: str) -> list[tuple[dt.date, dict[str, Any]]]:
     """How a pot's box was heard on each of the last days at the site, the newest first."""
     described, now = data.yard(), utc_now()
     today = data.site_date(now, described)
-    found = []
-    for back in range(DAYS):
-        day = today - dt.timedelta(days=back)
-        begin, end = data.site_day(day, described)
-        # To the minute, so that what is read of today is kept for a while too.
-        upto = min(end, now.replace(second=0, microsecond=0))
-        found.append((day, _stretch(version.data, version.yard_changed_ns, pot, begin, upto)))
-    return found
+    last = [today - dt.timedelta(days=back) for back in range(DAYS)]
+    of = version.data, version.yard_changed_ns, pot
+    # To the minute, so that what is read of today is kept for a while too.
+    begin = data.site_day(today, described)[0]
+    upto = max(begin, now.replace(second=0, microsecond=0))
+    over = tuple(data.site_day(day, described) for day in last[1:])
+    return list(zip(last, _stretches(*of, ((begin, upto),)) + _stretches(*of, over), strict=True))
 
 
-@st.cache_data(ttl=_DAY_TTL_S, max_entries=120, show_spinner=False)
-def _stretch(
-    folder: str, yard_changed_ns: int, pot: str, from_at: dt.datetime, to_at: dt.datetime
-) -> dict[str, Any]:
+@st.cache_data(ttl=_DAY_TTL_S, max_entries=60, show_spinner=False)
+def _stretches(
+    folder: str,
+    yard_changed_ns: int,
+    pot: str,
+    spans: tuple[tuple[dt.datetime, dt.datetime], ...],
+) -> list[dict[str, Any]]:
     with data.window() as con:
-        return heard.stretch_heard(con, data.yard(), pot, from_at, to_at)
+        return [heard.stretch_heard(con, data.yard(), pot, *span) for span in spans]
+
+
+class Judged(NamedTuple):
+    """What was found of a pot's signals when figures were derived.
+
+    Parameters
+    ----------
+    not_counted : polars.DataFrame
+        What did not count lately, by channel and cause: ``analytics.box_signs.TOTALS_SCHEMA``.
+    at_rest : polars.DataFrame
+        What transducers read at rest in the last weeks: ``analytics.quality.ZERO_SCHEMA``.
+    """
+
+    not_counted: pl.DataFrame
+    at_rest: pl.DataFrame
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=8, show_spinner=False)
-def not_counted(version: data.Version, pot: str) -> pl.DataFrame:
-    """What did not count lately, by channel and cause: ``analytics.box_signs.TOTALS_SCHEMA``."""
+def judged(version: data.Version, pot: str) -> Judged:
+    """What was found of a pot's signals when figures were derived."""
+    now = utc_now()
     with data.window() as con:
         pot_id = frames.pots(con).get(pot, -1)
-        return fault_totals(
-            frames.signal_faults(con, pot_id, utc_now() - dt.timedelta(days=FAULT_DAYS))
-        )
-
-
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=8, show_spinner=False)
-def at_rest(version: data.Version, pot: str) -> pl.DataFrame:
-    """What transducers read at rest in the last weeks: ``analytics.quality.ZERO_SCHEMA``."""
-    with data.window() as con:
-        pot_id = frames.pots(con).get(pot, -1)
-        rests = frames.zero_rests(con, pot_id, utc_now() - dt.timedelta(days=REST_DAYS))
-    return zero_checks(rests) if rests.height else pl.DataFrame(schema=ZERO_SCHEMA)
+        faults = frames.signal_faults(con, pot_id, now - dt.timedelta(days=FAULT_DAYS))
+        rests = frames.zero_rests(con, pot_id, now - dt.timedelta(days=REST_DAYS))
+    checks = zero_checks(rests) if rests.height else pl.DataFrame(schema=ZERO_SCHEMA)
+    return Judged(fault_totals(faults), checks)
 
 
 # --- quarantine ------------------------------------------------------------------------------

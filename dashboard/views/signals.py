@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import streamlit as st
@@ -180,10 +181,10 @@ def _right(described: Yard, folder: str, changed: int, pot: str) -> None:
     @st.fragment(run_every=10)
     def live() -> None:
         with look.sentences():
-            found = data.kept(signals_data.right, folder, changed, pot)
+            found = data.kept(signals_data.lately, folder, changed, pot)
             if found.is_old:
                 look.put(look.as_of(found.read_at, described.site.zone))
-            look.put(_signs(found.value))
+            look.put(_signs(found.value.right))
 
     live()
 
@@ -232,7 +233,7 @@ def _sign(one: Sign, called: str) -> str:
     if step.startswith(CAUSE):
         cause = step.removeprefix(CAUSE)
         step = f"Most: {told.CAUSE_WORDS[cause]}. {told.CAUSE_STEPS[cause]}"
-    more = f'<span class="gb-step-next">{look.shown(step)}</span>' if step else ""
+    more = f'<span class="gb-step-next">{look.spoken(step)}</span>' if step else ""
     return (
         f'<li class="gb-sign gb-sign-{one.state}">{look.badge(state, kind)}'
         f"<div><b>{look.shown(called)}</b> "
@@ -245,7 +246,7 @@ def _sign(one: Sign, called: str) -> str:
 
 def _values(described: Yard, folder: str, changed: int, pot: str) -> None:
     zone = described.site.zone
-    found = data.kept(signals_data.newest, folder, changed, pot).value
+    found = data.kept(signals_data.lately, folder, changed, pot).value.newest
     expected = signals_data.expected(described, pot).channels
     rows = []
     for row in found.iter_rows(named=True):
@@ -341,7 +342,7 @@ def _days(described: Yard, version: data.Version, pot: str) -> None:
 
 
 def _not_counted(described: Yard, version: data.Version, pot: str) -> None:
-    found = data.kept(signals_data.not_counted, version, pot).value
+    found = data.kept(signals_data.judged, version, pot).value.not_counted
     look.put(
         look.heading(
             "Readings that did not count",
@@ -394,7 +395,7 @@ def _list(said: Iterable[tuple[str, str]]) -> str:
 
 def _zero(described: Yard, version: data.Version, pot: str) -> None:
     zone = described.site.zone
-    rests = data.kept(signals_data.at_rest, version, pot).value
+    rests = data.kept(signals_data.judged, version, pot).value.at_rest
     look.put(
         look.heading(
             "Zero at rest",
@@ -433,26 +434,30 @@ def _zero(described: Yard, version: data.Version, pot: str) -> None:
         f'<p class="gb-under">Band: right within half a hundredth of the range'
         f"{': ' + look.shown(right) if right else ''}. Dashed: calibrated.</p>"
     )
-    with st.expander("The rests as a table"):
-        rows = [
-            (
-                words.sentence(words.CHANNEL_WORDS.get(row["channel"], row["channel"])),
-                words.stretch(row["from_at"], row["to_at"], zone), _small(row["offset_pa"]),
-                _small(row["spread_pa"]), words.plain_number(row["readings"]),
-            )
-            for row in rests.sort("from_at", descending=True).head(ROWS_SHOWN).iter_rows(named=True)
-        ]  # fmt: skip
-        look.put(
-            look.table(
-                ("Channel", "When", "Read", "Highest less lowest", "Readings"),
-                rows,
-                f"The newest {len(rows)} of {rests.height}",
-            )
-        )
+    with st.container(key="signals-zero-ways", horizontal=True, vertical_alignment="center"):
+        is_asked = st.toggle("Show the rests", key="signals-zero-table")
         st.download_button(
             "Download as CSV", rests.write_csv, on_click="ignore",
             file_name=f"{pot}-zero-at-rest.csv", mime="text/csv", key="signals-zero-csv",
         )  # fmt: skip
+    if is_asked:
+        look.put(_rests(rests, zone))
+
+
+def _rests(rests: pl.DataFrame, zone: ZoneInfo) -> str:
+    rows = [
+        (
+            words.sentence(words.CHANNEL_WORDS.get(row["channel"], row["channel"])),
+            words.stretch(row["from_at"], row["to_at"], zone), _small(row["offset_pa"]),
+            _small(row["spread_pa"]), words.plain_number(row["readings"]),
+        )
+        for row in rests.sort("from_at", descending=True).head(ROWS_SHOWN).iter_rows(named=True)
+    ]  # fmt: skip
+    return look.table(
+        ("Channel", "When", "Read", "Highest less lowest", "Readings"),
+        rows,
+        f"The newest {len(rows)} of {rests.height}",
+    )
 
 
 def _small(value_pa: float, digits: int = 2) -> str:
@@ -708,7 +713,7 @@ def _calibration(described: Yard, version: data.Version, pot: str) -> None:
         )
         if one.calibrations:
             look.put(_calibrations(described, one, laws[one.channel]))
-    rests = data.kept(signals_data.at_rest, version, pot).value
+    rests = data.kept(signals_data.judged, version, pot).value.at_rest
     setup = next((way for way in navigation.PAGES if way.path == "setup"), None)
     with st.expander("The lines to add to the yard file"):
         if setup is not None:
