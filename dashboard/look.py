@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import html
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
@@ -85,11 +86,16 @@ def heading(text: str, under: str = "", anchor: str = "") -> str:
     return f'<header class="gb-heading"{name}><h2>{shown(text)}</h2>{line}</header>'
 
 
+def spoken(text: str) -> str:
+    """A sentence as HTML, what stands between back-ticks as a command to type."""
+    return re.sub(r"`([^`]+)`", r"<code>\1</code>", shown(text))
+
+
 def note(text: str, next_step: str = "", kind: str = "plain") -> str:
     """A sentence that steps out of the page: ``plain``, ``warn`` or ``alarm``."""
-    step = f"<span>{shown(next_step)}</span>" if next_step else ""
+    step = f"<span>{spoken(next_step)}</span>" if next_step else ""
     role = "alert" if kind == "alarm" else "status"
-    return f'<div class="gb-note gb-{kind}" role="{role}"><b>{shown(text)}</b>{step}</div>'
+    return f'<div class="gb-note gb-{kind}" role="{role}"><b>{spoken(text)}</b>{step}</div>'
 
 
 def as_of(read_at: dt.datetime, zone: ZoneInfo) -> str:
