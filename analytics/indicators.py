@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -252,10 +253,10 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
     size = change / matters
     return pl.DataFrame(
         {
-            "indicator": [indicator.name] * later.size,
-            "scatter": [indicator.scatter] * later.size,
+            "indicator": pl.Series([indicator.name]).new_from_index(0, later.size),
+            "scatter": pl.Series([indicator.scatter]).new_from_index(0, later.size),
             "at": ends,
-            "since_at": [at[0]] * later.size,
+            "since_at": at.new_from_index(0, later.size),
             "reference": middle,
             "spread": spread,
             "now": ewma.smoothed,
@@ -297,13 +298,13 @@ def _references(summed: Floats, indicator: Indicator) -> tuple[Floats, Floats, F
     A block is compared only with blocks before it, so what was told once does not change later.
     """
     blocks = indicator.reference_blocks
-    joined = list(summed[:blocks])
+    joined = summed[:blocks].tolist()
     out = np.empty((3, summed.size - blocks))
     fresh = True
     for j, value in enumerate(summed[blocks:]):
         if fresh:
             known = np.array(joined)
-            middle = float(np.median(known))
+            middle = median(joined)
             matters = indicator.matters * (abs(middle) if indicator.relative else 1.0)
             matters = max(matters, indicator.floor)
             sigma = estimate_reference(known, "moving_range").sigma
@@ -311,6 +312,10 @@ def _references(summed: Floats, indicator: Indicator) -> tuple[Floats, Floats, F
             spread = max(sigma, float(np.std(known, ddof=1)), matters / 8.0)
             spread *= np.sqrt(1.0 + 1.0 / known.size)
         out[:, j] = middle, matters, spread
+        if blocks + j >= LEARN_BLOCKS and not fresh:
+            # Nothing joins any more: thousands of blocks are compared with the same.
+            out[:, j:] = out[:, j : j + 1]
+            break
         fresh = blocks + j < LEARN_BLOCKS and abs(value - middle) <= NEAR * matters
         if fresh:
             joined.append(float(value))

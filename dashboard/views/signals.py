@@ -78,8 +78,7 @@ def page() -> None:
     if pot is None:
         return
     _jumps()
-    _right(described, folder, changed, pot)
-    _values(described, folder, changed, pot)
+    _lately(described, folder, changed, pot)
     _days(described, version, pot)
     _not_counted(described, version, pot)
     _zero(described, version, pot)
@@ -168,12 +167,12 @@ def _silent(row: dict[str, Any]) -> str:
 # --- is it right -----------------------------------------------------------------------------
 
 
-def _right(described: Yard, folder: str, changed: int, pot: str) -> None:
+def _lately(described: Yard, folder: str, changed: int, pot: str) -> None:
     look.put(
         look.heading(
             "Is this box right?",
-            "Answered anew every few seconds from what came in the last hour. What nothing has "
-            "shown yet is said to be so: it is no fault.",
+            "Answered anew every few seconds from what came in the last hour, as are the last "
+            "values below. What nothing has shown yet is said to be so: it is no fault.",
             "right",
         )
     )
@@ -185,6 +184,7 @@ def _right(described: Yard, folder: str, changed: int, pot: str) -> None:
             if found.is_old:
                 look.put(look.as_of(found.read_at, described.site.zone))
             look.put(_signs(found.value.right))
+            _values(described, found.value.newest, pot)
 
     live()
 
@@ -244,9 +244,8 @@ def _sign(one: Sign, called: str) -> str:
 # --- last values -----------------------------------------------------------------------------
 
 
-def _values(described: Yard, folder: str, changed: int, pot: str) -> None:
+def _values(described: Yard, found: pl.DataFrame, pot: str) -> None:
     zone = described.site.zone
-    found = data.kept(signals_data.lately, folder, changed, pot).value.newest
     expected = signals_data.expected(described, pot).channels
     rows = []
     for row in found.iter_rows(named=True):
