@@ -7,6 +7,7 @@ the sum, so that a sum never looks whole when it is not.
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -71,12 +72,38 @@ def price_at(prices: pl.DataFrame, price_of: str, at: dt.datetime, crew: str = "
     >>> price_at(prices, "wage_h", at, "Blue"), price_at(prices, "wage_h", at, "Red")
     (44.0, 40.0)
     """
-    mine = prices.filter((pl.col("price_of") == price_of) & (pl.col("from_at") <= at))
-    for name in dict.fromkeys((crew, "")):
-        known = mine.filter(pl.col("crew") == name).sort("from_at", maintain_order=True)
-        if known.height:
-            return float(known["price"][-1])
-    return None
+    return PriceList(prices).at(price_of, at, crew)
+
+
+class PriceList:
+    """Prices in order of their beginning: a year of shifts asks for thousands of them.
+
+    Parameters
+    ----------
+    prices : polars.DataFrame
+        As for :func:`price_at`.
+    """
+
+    def __init__(self, prices: pl.DataFrame) -> None:
+        self._begun: dict[tuple[str, str], tuple[list[dt.datetime], list[float]]] = {}
+        if prices.is_empty():
+            return
+        in_order = prices.sort("from_at", maintain_order=True)
+        for price_of, crew, from_at, price in in_order.select(
+            "price_of", "crew", "from_at", "price"
+        ).iter_rows():
+            starts, amounts = self._begun.setdefault((price_of, crew), ([], []))
+            starts.append(from_at)
+            amounts.append(price)
+
+    def at(self, price_of: str, at: dt.datetime, crew: str = "") -> float | None:
+        """The price in force at an instant, as :func:`price_at` has it."""
+        for name in dict.fromkeys((crew, "")):
+            starts, amounts = self._begun.get((price_of, name), ([], []))
+            begun = bisect_right(starts, at)
+            if begun:
+                return float(amounts[begun - 1])
+        return None
 
 
 def shift_costs(
@@ -86,7 +113,7 @@ def shift_costs(
     abrasive_kg: Mapping[str, float],
     litres: float,
     waste_kg: float,
-    prices: pl.DataFrame,
+    prices: pl.DataFrame | PriceList,
     abrasive_price_kg: Mapping[str, float],
 ) -> Costs:
     """What a shift cost.
@@ -105,8 +132,8 @@ def shift_costs(
         Fuel. [l]
     waste_kg : float
         Waste that it left. [kg]
-    prices : polars.DataFrame
-        As for :func:`price_at`.
+    prices : polars.DataFrame or PriceList
+        As for :func:`price_at`; a list where many shifts are asked about.
     abrasive_price_kg : mapping of str to float
         Kind of abrasive to its price, those that have one. [1/kg]
     """
@@ -121,16 +148,17 @@ def shift_costs(
         else:
             items[item] = items.get(item, 0.0) + amount * price
 
-    wage = price_at(prices, "wage_h", at, crew)
+    known = prices if isinstance(prices, PriceList) else PriceList(prices)
+    wage = known.at("wage_h", at, crew)
     put("wages", None if paid_s is None else paid_s / 3600.0, wage, "wages")
     if paid_s is None:
         lacking.append("wages (nobody says how many people)")
     for kind, kg in abrasive_kg.items():
         named = kind or "abrasive without a name"
         put("abrasive", kg, abrasive_price_kg.get(kind), named)
-    put("fuel", litres, price_at(prices, "fuel_l", at), "fuel")
+    put("fuel", litres, known.at("fuel_l", at), "fuel")
     # Not every yard pays for its waste: without a price it costs nothing here, and is not lacking.
-    waste_price = price_at(prices, "waste_kg", at)
+    waste_price = known.at("waste_kg", at)
     if waste_price is not None:
         put("waste", waste_kg, waste_price, "waste")
     return Costs(items, tuple(lacking))

@@ -36,21 +36,68 @@ if TYPE_CHECKING:
     from ingest.config import Yard
 
 
-def totals_of(con: duckdb.DuckDBPyConnection, yard: Yard, pot: str) -> hours.PotHours:
-    """Running totals of a pot, from its cycles, its gaps and its booked shifts."""
+@dataclass(frozen=True)
+class PotHistory:
+    """What running totals of a pot are made of, read at once. Instants are naive UTC.
+
+    Parameters
+    ----------
+    pot_id : int or None
+        Its number; ``None``: it was never heard.
+    cycles, gaps, booked : polars.DataFrame
+        Its cycles, ``analytics.cycles.CYCLE_SCHEMA``, its gaps, ``GAP_SCHEMA``, and its booked
+        shifts, ``from_at, to_at``.
+    first_at, last_at : datetime or None
+        First and last instant heard.
+    """
+
+    pot_id: int | None
+    cycles: pl.DataFrame
+    gaps: pl.DataFrame
+    booked: pl.DataFrame
+    first_at: dt.datetime | None
+    last_at: dt.datetime | None
+
+    def totals(self, yard: Yard) -> hours.PotHours:
+        """Running totals; nothing is read for them any more."""
+        return hours.pot_hours(
+            self.cycles, self.gaps, self.first_at, self.last_at, list(self.booked.iter_rows()),
+            yard.derive.count_silence_outside_shifts,
+        )  # fmt: skip
+
+
+def pot_history(
+    con: duckdb.DuckDBPyConnection, pot: str, booked: pl.DataFrame | None = None
+) -> PotHistory:
+    """Everything that running totals of a pot rest on.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot : str
+        The pot.
+    booked : polars.DataFrame, optional
+        ``analytics.frames.shifts``, where it was read already.
+    """
     pot_id = frames.pots(con).get(pot)
     first_at, last_at = (
         frames.heard_extents(con).get(pot_id, (None, None)) if pot_id else (None, None)
     )
-    booked = frames.shifts(con).filter(pl.col("pot") == pot).select("from_at", "to_at")
-    return hours.pot_hours(
+    booked = frames.shifts(con) if booked is None else booked
+    return PotHistory(
+        pot_id,
         frames.cycles(con, pot_id) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA),
         frames.gaps(con, pot_id) if pot_id else pl.DataFrame(schema=GAP_SCHEMA),
+        booked.filter(pl.col("pot") == pot).select("from_at", "to_at"),
         first_at,
         last_at,
-        list(booked.iter_rows()),
-        yard.derive.count_silence_outside_shifts,
     )
+
+
+def totals_of(con: duckdb.DuckDBPyConnection, yard: Yard, pot: str) -> hours.PotHours:
+    """Running totals of a pot, from its cycles, its gaps and its booked shifts."""
+    return pot_history(con, pot).totals(yard)
 
 
 def hours_between(

@@ -10,12 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from analytics.air_nozzle import nozzle_air_demand_kg_s
 from analytics.air_production import production_lost
 from analytics.air_states import PA_PER_PSI
 from analytics.shift_rows import MEASURES, judged
+
+Floats = npt.NDArray[np.float64]
 
 #: Where more of the blast time than this lies under 70 psi, the rule says nothing. [-]
 MOST_REFUSED = 0.2
@@ -69,11 +72,25 @@ def nozzle_kept(cycles: pl.DataFrame, target_pa: float, loss_per_psi: float = 0.
     >>> kept.under_share, round(kept.rule_lost, 4)
     (1.0, 0.0375)
     """
-    known = cycles.filter(pl.col("nozzle_pa").is_not_null() & (pl.col("blast_s") > 0.0))
-    if known.is_empty():
+    return kept_of(*pressed(cycles), target_pa, loss_per_psi)
+
+
+def pressed(cycles: pl.DataFrame) -> tuple[Floats, Floats]:
+    """Nozzle pressure of cycles, NaN where there is none, and their blast time. [Pa gauge, s]"""
+    return (
+        cycles["nozzle_pa"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+        cycles["blast_s"].cast(pl.Float64).fill_null(0.0).to_numpy(),
+    )
+
+
+def kept_of(
+    nozzle_pa: Floats, blast_s: Floats, target_pa: float, loss_per_psi: float = 0.015
+) -> NozzleKept:
+    """As :func:`nozzle_kept`, from :func:`pressed`: slices of it, where there are many shifts."""
+    known = np.isfinite(nozzle_pa) & (blast_s > 0.0)
+    if not known.any():
         return NozzleKept(None, None, None, None, 0.0)
-    pressure = known["nozzle_pa"].to_numpy()
-    weight = known["blast_s"].to_numpy()
+    pressure, weight = nozzle_pa[known], blast_s[known]
     weight = weight / weight.sum()
     lost = production_lost(pressure, "linear", loss_per_psi)
     allowed = np.isfinite(lost)
@@ -106,15 +123,19 @@ def air_used_kg(cycles: pl.DataFrame, bore_m: float | None) -> float | None:
         Cycles without a nozzle pressure are taken as the mean of the others; ``None`` where half of
         the blast time or more has none, or no bore is known. [kg]
     """
-    if bore_m is None or cycles.is_empty():
+    return air_of(*pressed(cycles), bore_m)
+
+
+def air_of(nozzle_pa: Floats, blast_s: Floats, bore_m: float | None) -> float | None:
+    """As :func:`air_used_kg`, from :func:`pressed`. [kg]"""
+    if bore_m is None or nozzle_pa.size == 0:
         return None
-    whole = float(cycles["blast_s"].sum())
-    known = cycles.filter(pl.col("nozzle_pa").is_not_null())
-    seen = float(known["blast_s"].sum())
+    known = np.isfinite(nozzle_pa)
+    whole, seen = float(blast_s.sum()), float(blast_s[known].sum())
     if whole <= 0.0 or seen <= 0.5 * whole:
         return None
-    flow = nozzle_air_demand_kg_s(bore_m, known["nozzle_pa"].to_numpy())
-    return float(np.sum(flow * known["blast_s"].to_numpy())) * whole / seen
+    flow = nozzle_air_demand_kg_s(bore_m, nozzle_pa[known])
+    return float(np.sum(flow * blast_s[known])) * whole / seen
 
 
 @dataclass(frozen=True)

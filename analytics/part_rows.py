@@ -7,6 +7,7 @@ its parts, so parts add up to the shift.
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -15,9 +16,8 @@ import numpy as np
 import polars as pl
 
 from analytics import entry_frames, figures, frames, hours
-from analytics.costs import Costs, shift_costs
-from analytics.cycles import CYCLE_SCHEMA
-from analytics.nozzle_kept import air_used_kg, nozzle_kept
+from analytics.costs import Costs, PriceList, shift_costs
+from analytics.nozzle_kept import air_of, kept_of, pressed
 from analytics.shift_rows import SHIFT_ROW_SCHEMA, costs_alike, with_schema
 from analytics.work_parts import placed, work_parts
 
@@ -111,16 +111,62 @@ def part_rows(
         :data:`PART_ROW_SCHEMA`. A shift on one job is one row a pot. Bags are shared among a
         shift's parts by blast time, for what is tipped in one is blasted in the next.
     """
+    return rows_of(read_history(con, yard, now, shifts, book), yard, now)
+
+
+@dataclass(frozen=True)
+class History:
+    """What rows of shifts are made of, read at once.
+
+    Parameters
+    ----------
+    book : Book
+        What people entered.
+    parts : polars.DataFrame
+        Parts of shifts that are asked about: of ``book.parts``.
+    pots : dict of str to analytics.figures.PotHistory
+        The pots of ``parts``.
+    """
+
+    book: Book
+    parts: pl.DataFrame
+    pots: dict[str, figures.PotHistory]
+
+
+def read_history(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    now: dt.datetime,
+    shifts: Sequence[str] | None = None,
+    book: Book | None = None,
+) -> History:
+    """What :func:`rows_of` works on, so that the store is let go before the work; see there."""
     known = book or read_book(con)
     parts = known.parts.filter(pl.col("from_at") < now)
     if shifts is not None:
         parts = parts.filter(pl.col("shift").is_in(list(shifts)))
+    pots = [str(pot) for pot in parts["pot"].unique(maintain_order=True)]
+    return History(known, parts, {pot: figures.pot_history(con, pot, known.shifts) for pot in pots})
+
+
+def rows_of(history: History, yard: Yard, now: dt.datetime) -> pl.DataFrame:
+    """As :func:`part_rows`, from what was read before.
+
+    Parameters
+    ----------
+    history : History
+        From :func:`read_history`.
+    yard : Yard
+        The yard file.
+    now : datetime
+        Naive UTC, as for :func:`read_history`.
+    """
+    known, parts = history.book, history.parts
     if parts.is_empty():
         return pl.DataFrame(schema=PART_ROW_SCHEMA)
-    numbers = frames.pots(con)
     timed = []
     for (pot,), mine in parts.group_by("pot", maintain_order=True):
-        timed.append(_timed(con, yard, str(pot), numbers.get(str(pot)), mine, known, now))
+        timed.append(_timed(history.pots[str(pot)], yard, str(pot), mine, known, now))
     rows = pl.concat(timed)
     rows = _with_area(rows, known)
     rows = _with_abrasive(rows, known)
@@ -147,26 +193,25 @@ def shift_rows(con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime) -> 
     now : datetime
         Naive UTC.
     """
-    return with_schema(costs_alike(part_rows(con, yard, now)).select(list(SHIFT_ROW_SCHEMA)))
+    return compared(part_rows(con, yard, now))
+
+
+def compared(rows: pl.DataFrame) -> pl.DataFrame:
+    """Of :func:`part_rows` of all shifts, what comparing and estimating take."""
+    return with_schema(costs_alike(rows).select(list(SHIFT_ROW_SCHEMA)))
 
 
 def _timed(
-    con: duckdb.DuckDBPyConnection,
+    history: figures.PotHistory,
     yard: Yard,
     pot: str,
-    pot_id: int | None,
     parts: pl.DataFrame,
     book: Book,
     now: dt.datetime,
 ) -> pl.DataFrame:
     """Parts of one pot with what its readings say of each."""
-    totals = figures.totals_of(con, yard, pot)
-    begin, end = parts["from_at"].min(), parts["to_at"].max()
-    cycles = (
-        frames.cycles(con, pot_id, begin, end)  # type: ignore[arg-type]
-        if pot_id
-        else pl.DataFrame(schema=CYCLE_SCHEMA)
-    ).filter(~pl.col("flicker"))
+    totals = history.totals(yard)
+    cycles = history.cycles.filter(~pl.col("flicker"))
     ends = parts.select(pl.min_horizontal("to_at", pl.lit(now)).alias("to_at"))["to_at"]
     from_us = parts["from_at"].cast(pl.Int64).to_numpy()
     to_us = np.maximum(ends.cast(pl.Int64).to_numpy(), from_us)
@@ -177,11 +222,12 @@ def _timed(
     # Cycles are in order: a slice each, for years of them are not to be looked through for each.
     pressed_us = cycles["pressed_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
     firsts, lasts = np.searchsorted(pressed_us, from_us), np.searchsorted(pressed_us, to_us)
-    for from_at, first, last in zip(parts["from_at"], firsts, lasts, strict=True):
-        inside = cycles.slice(int(first), int(last - first))
-        bore_m = bore_of(yard, pot, book.bores, from_at)
-        theory_kg = air_used_kg(inside, bore_m)
-        kept = nozzle_kept(inside, yard.review.nozzle_target_pa)
+    nozzle_pa, blast_s = pressed(cycles)
+    bores = bores_of(yard, pot, book.bores, parts["from_at"].to_list())
+    for bore_m, first, last in zip(bores, firsts, lasts, strict=True):
+        inside = nozzle_pa[first:last], blast_s[first:last]
+        theory_kg = air_of(*inside, bore_m)
+        kept = kept_of(*inside, yard.review.nozzle_target_pa)
         metered_kg = None if theory_kg is None else theory_kg * yard.review.while_blasting_factor
         said.append((bore_m, kept.mean_pa, theory_kg, metered_kg))
     measured = pl.DataFrame(
@@ -199,11 +245,19 @@ def _timed(
 
 def bore_of(yard: Yard, pot: str, bores: pl.DataFrame, at: dt.datetime) -> float | None:
     """The bore of a pot's nozzle at an instant: as last measured, else as in the yard file. [m]"""
-    measured = bores.filter((pl.col("pot") == pot) & (pl.col("at") <= at))
-    if measured.height:
-        return float(measured["bore_m"][-1])
+    return bores_of(yard, pot, bores, [at])[0]
+
+
+def bores_of(
+    yard: Yard, pot: str, bores: pl.DataFrame, at: Sequence[dt.datetime]
+) -> list[float | None]:
+    """The bore of a pot's nozzle at each of some instants, as :func:`bore_of`. [m]"""
     described = yard.pot(pot)
-    return described.nozzle_bore_m if described else None
+    otherwise = described.nozzle_bore_m if described else None
+    mine = bores.filter(pl.col("pot") == pot).sort("at", maintain_order=True)
+    since, measured = mine["at"].to_list(), mine["bore_m"].to_list()
+    begun = (bisect_right(since, one) for one in at)
+    return [float(measured[k - 1]) if k else otherwise for k in begun]
 
 
 _PART = ["shift", "pot", "part"]
@@ -299,7 +353,15 @@ def _with_fuel(rows: pl.DataFrame, book: Book) -> pl.DataFrame:
 
 def _with_costs(rows: pl.DataFrame, book: Book) -> pl.DataFrame:
     begins = dict(rows.group_by("shift").agg(pl.col("from_at").min()).iter_rows())
-    made = [_costs_of(row, begins[row["shift"]], book) for row in rows.iter_rows(named=True)]
+    prices = PriceList(book.prices)
+    price_kg = {
+        name: price
+        for name, price in book.kinds.select("abrasive", "price_kg").iter_rows()
+        if price is not None
+    }
+    made = [
+        _costs_of(row, begins[row["shift"]], prices, price_kg) for row in rows.iter_rows(named=True)
+    ]
     named = ("wages", "abrasive", "fuel", "waste")
     columns: dict[str, list[Any]] = {
         f"{item}_cost": [costs.items.get(item) for costs in made] for item in named
@@ -311,14 +373,11 @@ def _with_costs(rows: pl.DataFrame, book: Book) -> pl.DataFrame:
     return pl.concat([rows.drop("kinds"), added], how="horizontal")
 
 
-def _costs_of(row: dict[str, Any], begin: dt.datetime, book: Book) -> Costs:
-    price_kg = {
-        name: price
-        for name, price in book.kinds.select("abrasive", "price_kg").iter_rows()
-        if price is not None
-    }
+def _costs_of(
+    row: dict[str, Any], begin: dt.datetime, prices: PriceList, price_kg: dict[str, float]
+) -> Costs:
     kinds = {kind["abrasive"]: kind["abrasive_kg"] for kind in row["kinds"] or ()}
     return shift_costs(
         begin, row["crew"], row["paid_s"], kinds, row["fuel_l"] or 0.0, row["waste_kg"] or 0.0,
-        book.prices, price_kg,
+        prices, price_kg,
     )  # fmt: skip

@@ -27,7 +27,15 @@ from analytics.cycles import CYCLE_SCHEMA
 from analytics.hour_review import HourTold, best_and_worst
 from analytics.hours import microseconds
 from analytics.nozzle_kept import NozzleKept, nozzle_kept
-from analytics.part_rows import Book, bore_of, part_rows, read_book
+from analytics.part_rows import (
+    Book,
+    History,
+    bore_of,
+    part_rows,
+    read_book,
+    read_history,
+    rows_of,
+)
 from analytics.pipeline import transducer_laws
 from analytics.signals import signals
 from analytics.stock import stock
@@ -190,20 +198,90 @@ def shift_sheet(con: duckdb.DuckDBPyConnection, yard: Yard, shift: str, now: dt.
     StoreError
         There is no such shift, or it has not begun.
     """
-    book = read_book(con)
+    return sheet_of(read_sheet(con, yard, shift, now), yard, now)
+
+
+@dataclass(frozen=True)
+class ShiftRead:
+    """What the sheet of a shift is made of, read at once: the store is let go before the work.
+
+    Parameters
+    ----------
+    booked : polars.DataFrame
+        The shift's rows of ``analytics.frames.shifts``.
+    history : History
+        What its rows are made of.
+    pots : tuple of PotRead
+        As many as ``booked`` has rows.
+    signed : Signed or None
+        Its signature.
+    signatures : tuple of dict
+        :func:`analytics.entry_frames.signature_rows`.
+    """
+
+    booked: pl.DataFrame
+    history: History
+    pots: tuple[PotRead, ...]
+    signed: Signed | None
+    signatures: tuple[dict[str, Any], ...]
+
+
+def read_sheet(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    shift: str,
+    now: dt.datetime,
+    book: Book | None = None,
+) -> ShiftRead:
+    """What :func:`sheet_of` works on; parameters and errors are those of :func:`shift_sheet`."""
+    book = read_book(con) if book is None else book
     booked = book.shifts.filter(pl.col("shift") == shift)
     if booked.is_empty():
         raise StoreError(f'There is no shift "{shift}".', "Look at `gritbook record list shift`.")
     first = booked.row(0, named=True)
     if first["from_at"] >= now:
         raise StoreError(f"The shift {shift} has not begun yet.", "Look again once it has.")
-    rows = part_rows(con, yard, now, [shift], book)
-    pots = tuple(pot_sheets(con, yard, booked, book, now))
-    return Sheet(
-        shift, first["crew"], first["from_at"], first["to_at"], first["to_at"] <= now, rows, pots,
+    history = read_history(con, yard, now, [shift], book)
+    return ShiftRead(
+        booked,
+        history,
+        tuple(_pot_reads(con, yard, booked, now)),
         _signed(con, first, booked["pot"].to_list(), book),
         tuple(entry_frames.signature_rows(con, shift)),
+    )
+
+
+def sheet_of(read: ShiftRead, yard: Yard, now: dt.datetime) -> Sheet:
+    """The sheet of a shift, from what was read before.
+
+    Parameters
+    ----------
+    read : ShiftRead
+        From :func:`read_sheet`.
+    yard : Yard
+        The yard file.
+    now : datetime
+        Naive UTC, as for :func:`read_sheet`.
+    """
+    first = read.booked.row(0, named=True)
+    totals = {pot: history.totals(yard) for pot, history in read.history.pots.items()}
+    pots = tuple(
+        _pot_sheet(yard, row, found, totals[row["pot"]], read.history.book, now)
+        for row, found in zip(read.booked.iter_rows(named=True), read.pots, strict=True)
+    )
+    return Sheet(
+        first["shift"], first["crew"], first["from_at"], first["to_at"], first["to_at"] <= now,
+        rows_of(read.history, yard, now), pots, read.signed, read.signatures,
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PotRead:
+    """A pot's readings in a shift: ``samples`` only where they tell of waiting for air."""
+
+    cycles: pl.DataFrame
+    tippings: pl.DataFrame
+    samples: pl.DataFrame | None
 
 
 def pot_sheets(
@@ -228,45 +306,67 @@ def pot_sheets(
     now : datetime
         Naive UTC.
     """
-    numbers = frames.pots(con)
-    review = yard.review
-    rules = UseSettings(review.stop_s, review.refill_most_s)
     totals: dict[str, hours.PotHours] = {}
+    reads = _pot_reads(con, yard, booked, now)
+    for row, read in zip(booked.iter_rows(named=True), reads, strict=True):
+        if row["pot"] not in totals:
+            totals[row["pot"]] = figures.totals_of(con, yard, row["pot"])
+        yield _pot_sheet(yard, row, read, totals[row["pot"]], book, now)
+
+
+def _pot_reads(
+    con: duckdb.DuckDBPyConnection, yard: Yard, booked: pl.DataFrame, now: dt.datetime
+) -> Iterator[PotRead]:
+    numbers = frames.pots(con)
     for row in booked.iter_rows(named=True):
-        pot, from_at, to_at = row["pot"], row["from_at"], min(row["to_at"], now)
-        pot_id = numbers.get(pot)
-        if pot not in totals:
-            totals[pot] = figures.totals_of(con, yard, pot)
-        cycles = pl.DataFrame(schema=CYCLE_SCHEMA)
-        refills = _within(book.abrasives.filter(pl.col("pot") == pot)["at"], from_at, to_at)
-        waiting: list[tuple[int, int]] = []
-        if pot_id:
-            around = frames.cycles(con, pot_id, from_at - _LOOK_BACK, to_at)
-            cycles = around.filter(pl.col("span_to_at") > from_at)
-            found = condition_frames.tippings(con, pot_id, from_at, to_at)
-            refills += [a + (b - a) / 2 for a, b in found.select("from_at", "to_at").iter_rows()]
-            if review.supply_target_pa is not None and cycles.height:
-                # Only the manifold is judged and scaled: all channels take six times as long.
-                samples = frames.samples(con, pot_id, from_at, to_at).with_columns(
-                    pl.lit(None, pl.Float64).alias(name) for name in _NOT_SUPPLY
-                )
-                waiting = waiting_for_air(
-                    signals(samples, transducer_laws(yard, pot)), cycles,
-                    review.supply_target_pa, yard.gap_s(pot),
-                )  # fmt: skip
-        ledger = time_ledger(
-            cycles, totals[pot], from_at, to_at, book.reasons.filter(pl.col("pot") == pot),
-            sorted(refills), waiting, rules,
+        pot_id, from_at, to_at = numbers.get(row["pot"]), row["from_at"], min(row["to_at"], now)
+        if not pot_id:
+            nothing = pl.DataFrame(
+                schema={"from_at": pl.Datetime("us"), "to_at": pl.Datetime("us")}
+            )
+            yield PotRead(pl.DataFrame(schema=CYCLE_SCHEMA), nothing, None)
+            continue
+        around = frames.cycles(con, pot_id, from_at - _LOOK_BACK, to_at)
+        cycles = around.filter(pl.col("span_to_at") > from_at)
+        tippings = condition_frames.tippings(con, pot_id, from_at, to_at)
+        asked = yard.review.supply_target_pa is not None and cycles.height
+        samples = frames.samples(con, pot_id, from_at, to_at) if asked else None
+        yield PotRead(cycles, tippings, samples)
+
+
+def _pot_sheet(
+    yard: Yard,
+    row: dict[str, Any],
+    read: PotRead,
+    totals: hours.PotHours,
+    book: Book,
+    now: dt.datetime,
+) -> PotSheet:
+    review, cycles = yard.review, read.cycles
+    pot, from_at, to_at = row["pot"], row["from_at"], min(row["to_at"], now)
+    refills = _within(book.abrasives.filter(pl.col("pot") == pot)["at"], from_at, to_at)
+    refills += [a + (b - a) / 2 for a, b in read.tippings.select("from_at", "to_at").iter_rows()]
+    waiting: list[tuple[int, int]] = []
+    if read.samples is not None and review.supply_target_pa is not None:
+        # Only the manifold is judged and scaled: all channels take six times as long.
+        samples = read.samples.with_columns(pl.lit(None, pl.Float64).alias(n) for n in _NOT_SUPPLY)
+        waiting = waiting_for_air(
+            signals(samples, transducer_laws(yard, pot)), cycles,
+            review.supply_target_pa, yard.gap_s(pot),
         )  # fmt: skip
-        inside = cycles.filter((pl.col("pressed_at") >= from_at) & ~pl.col("flicker"))
-        yield PotSheet(
-            pot,
-            ledger,
-            nozzle_kept(inside, review.nozzle_target_pa, review.loss_per_psi),
-            bore_of(yard, pot, book.bores, from_at),
-            best_and_worst(ledger, inside, from_at),
-            review.supply_target_pa is not None and inside["supply_pa"].drop_nulls().len() > 0,
-        )
+    ledger = time_ledger(
+        cycles, totals, from_at, to_at, book.reasons.filter(pl.col("pot") == pot),
+        sorted(refills), waiting, UseSettings(review.stop_s, review.refill_most_s),
+    )  # fmt: skip
+    inside = cycles.filter((pl.col("pressed_at") >= from_at) & ~pl.col("flicker"))
+    return PotSheet(
+        pot,
+        ledger,
+        nozzle_kept(inside, review.nozzle_target_pa, review.loss_per_psi),
+        bore_of(yard, pot, book.bores, from_at),
+        best_and_worst(ledger, inside, from_at),
+        review.supply_target_pa is not None and inside["supply_pa"].drop_nulls().len() > 0,
+    )
 
 
 def _within(at: pl.Series, from_at: dt.datetime, to_at: dt.datetime) -> list[dt.datetime]:

@@ -659,8 +659,8 @@ def shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
     """A shift's sheet, and what a psi less costs by the yard's own shifts."""
     described, now = yard(), pipeline.utc_now()
     with _window() as con:
-        sheet = sheets.shift_sheet(con, described, shift, now)
-    return sheet, own_effect(shift_rows(version))
+        read = sheets.read_sheet(con, described, shift, now)
+    return sheets.sheet_of(read, described, now), own_effect(shift_rows(version))
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
@@ -680,8 +680,11 @@ def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
 def shift_rows(version: Version) -> pl.DataFrame:
     """A row a shift and pot, as comparing and estimating take them."""
+    described, now = yard(), pipeline.utc_now()
     with _window() as con:
-        return part_rows.shift_rows(con, yard(), pipeline.utc_now())
+        history = part_rows.read_history(con, described, now)
+    # A year of shifts is work: the box must be able to write meanwhile.
+    return part_rows.compared(part_rows.rows_of(history, described, now))
 
 
 @st.cache_data(max_entries=24, show_spinner=False)
