@@ -654,20 +654,26 @@ def weather_now(data: str) -> dict[str, standing.Weather]:
     return found
 
 
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
+def _book(version: Version) -> part_rows.Book:
+    """What people entered about production: read once for all that rests on it."""
+    with _window() as con:
+        return part_rows.read_book(con)
+
+
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=8, show_spinner=False)
 def shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
     """A shift's sheet, and what a psi less costs by the yard's own shifts."""
-    described, now = yard(), pipeline.utc_now()
+    described, now, book = yard(), pipeline.utc_now(), _book(version)
     with _window() as con:
-        read = sheets.read_sheet(con, described, shift, now)
+        read = sheets.read_sheet(con, described, shift, now, book)
     return sheets.sheet_of(read, described, now), own_effect(shift_rows(version))
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
 def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Abrasive in stock, and jobs with what is done of them."""
-    with _window() as con:
-        book = part_rows.read_book(con)
+    book = _book(version)
     return (
         stock.stock(book.moves, book.abrasives, book.kinds),
         production.jobs_done(book.jobs, book.areas),
@@ -680,9 +686,9 @@ def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
 def shift_rows(version: Version) -> pl.DataFrame:
     """A row a shift and pot, as comparing and estimating take them."""
-    described, now = yard(), pipeline.utc_now()
+    described, now, book = yard(), pipeline.utc_now(), _book(version)
     with _window() as con:
-        history = part_rows.read_history(con, described, now)
+        history = part_rows.read_history(con, described, now, book=book)
     # A year of shifts is work: the box must be able to write meanwhile.
     return part_rows.compared(part_rows.rows_of(history, described, now))
 
