@@ -77,40 +77,80 @@ def _products(y: Floats, x: Floats, factors: Sequence[Factor], weights: Floats) 
 
 
 class _Solved(NamedTuple):
-    """The model at each of T vectors of spreads, by one Cholesky factor of [[M, r], [r', y'y]]."""
+    """How well the model fits at each of T vectors of spreads."""
 
     criterion: Floats  # (T,): REML criterion, -2 log restricted likelihood
     squares: Floats  # (T,): penalised residual sum of squares r²
-    lower: Floats  # (T, m + 1, m + 1): the factor; its last row leads to spherical u and β
-
-    def root(self, point: int) -> Floats:
-        """Cholesky factor of the precision, times σ², of spherical u and β at one point."""
-        return self.lower[point, :-1, :-1]
-
-    def middle(self, point: int) -> Floats:
-        """Spherical u and β at one point."""
-        found = np.linalg.solve(self.root(point).T, self.lower[point, -1, :-1])
-        return np.asarray(found, dtype=np.float64)
 
 
-def _solve(parts: _Products, theta: Floats) -> _Solved:
-    """Bates's penalised least squares at each row of θ."""
-    q, m = parts.owner.size, parts.a.shape[0]
-    scale = np.ones((theta.shape[0], m))
-    scale[:, :q] = theta[:, parts.owner]
-    whole = np.empty((theta.shape[0], m + 1, m + 1))
-    whole[:, :m, :m] = scale[:, :, None] * parts.a * scale[:, None, :]
-    whole[:, np.arange(q), np.arange(q)] += 1.0
-    whole[:, m, :m] = whole[:, :m, m] = scale * parts.b
-    # A hair more than y'y, so that rounding leaves something of a perfect fit.
-    whole[:, m, m] = parts.yy * (1.0 + 1e-12) + 1e-300
-    lower = np.asarray(np.linalg.cholesky(whole), dtype=np.float64)
-    diagonal = np.diagonal(lower, axis1=1, axis2=2)
-    squares = np.asarray(diagonal[:, m] ** 2, dtype=np.float64)
-    logdet = 2.0 * np.sum(np.log(diagonal[:, :m]), axis=1)
-    free = parts.n - parts.p
-    criterion = logdet + free * (1.0 + np.log(2.0 * np.pi * squares / free)) - parts.log_weight
-    return _Solved(criterion, squares, lower)
+class _Solver:
+    """Bates's penalised least squares with the factor of most levels taken out first.
+
+    Of one factor's columns no two meet in a row, so their block of cross-products is diagonal: a
+    year of jobs costs as many divisions, and only what is left is factored.
+    """
+
+    def __init__(self, parts: _Products) -> None:
+        self.parts = parts
+        q, m = parts.owner.size, parts.a.shape[0]
+        # Without any factor nothing is taken out.
+        self._most = int(np.argmax(np.bincount(parts.owner))) if q else None
+        biggest = parts.owner == self._most if q else np.zeros(0, dtype=bool)
+        out = np.flatnonzero(biggest)
+        rest = np.flatnonzero(np.r_[~biggest, np.ones(m - q, dtype=bool)])
+        self._owner = parts.owner[rest[rest < q]]
+        self._rows = parts.a[out, out]
+        side = np.column_stack([parts.a[np.ix_(out, rest)], parts.b[out]])
+        # Column by column products, so that all spreads are done by one product of matrices.
+        left = rest.size
+        self._sides = (side[:, :, None] * side[:, None, :]).reshape(out.size, (left + 1) ** 2)
+        self._whole = np.empty((left + 1, left + 1))
+        self._whole[:left, :left] = parts.a[np.ix_(rest, rest)]
+        self._whole[left, :left] = self._whole[:left, left] = parts.b[rest]
+        # A hair more than y'y, so that rounding leaves something of a perfect fit.
+        self._whole[left, left] = parts.yy * (1.0 + 1e-12) + 1e-300
+
+    def at(self, theta: Floats) -> _Solved:
+        """The fit at each row of θ, shape (T, factors)."""
+        parts, left, own = self.parts, self._whole.shape[0] - 1, self._owner.size
+        square = (
+            np.zeros((theta.shape[0], 1)) if self._most is None else theta[:, [self._most]] ** 2
+        )
+        pivots = 1.0 + square * self._rows
+        taken = ((square / pivots) @ self._sides).reshape(-1, left + 1, left + 1)
+        scale = np.ones((theta.shape[0], left + 1))
+        scale[:, :own] = theta[:, self._owner]
+        whole = scale[:, :, None] * (self._whole - taken) * scale[:, None, :]
+        whole[:, np.arange(own), np.arange(own)] += 1.0
+        diagonal = np.diagonal(np.linalg.cholesky(whole), axis1=1, axis2=2)
+        squares = np.asarray(diagonal[:, left] ** 2, dtype=np.float64)
+        logdet = np.sum(np.log(pivots), axis=1) + 2.0 * np.sum(np.log(diagonal[:, :left]), axis=1)
+        free = parts.n - parts.p
+        criterion = logdet + free * (1.0 + np.log(2.0 * np.pi * squares / free)) - parts.log_weight
+        return _Solved(criterion, squares)
+
+    def factored(self, theta: Floats) -> tuple[Floats, Floats]:
+        """At one θ: Cholesky factor of the precision, times σ², of spherical u and β; and those."""
+        parts = self.parts
+        q, m = parts.owner.size, parts.a.shape[0]
+        scale = np.ones(m)
+        scale[:q] = theta[parts.owner]
+        whole = scale[:, None] * parts.a * scale
+        whole[np.arange(q), np.arange(q)] += 1.0
+        root = np.asarray(np.linalg.cholesky(whole), dtype=np.float64)
+        return root, _back(root, _forward(root, scale * parts.b))
+
+
+def _forward(root: Floats, right: Floats) -> Floats:
+    from scipy.linalg import solve_triangular  # type: ignore[import-untyped]
+
+    return np.asarray(solve_triangular(root, right, lower=True, check_finite=False))
+
+
+def _back(root: Floats, right: Floats) -> Floats:
+    from scipy.linalg import solve_triangular
+
+    return np.asarray(solve_triangular(root, right, lower=True, trans="T", check_finite=False))
 
 
 def _checked(y: Floats, x: Floats, weights: Floats | None) -> Floats:
@@ -202,16 +242,19 @@ def fit_reml(
 
     weights = _checked(y, x, weights)
     parts = _products(y, x, factors, weights)
+    solver = _Solver(parts)
     count = len(factors)
 
     def criterion(theta: Floats) -> float:
-        return float(_solve(parts, np.abs(theta)[None, :]).criterion[0])
+        return float(solver.at(np.abs(theta)[None, :]).criterion[0])
 
     tried = _prior_points(200, count, np.full(count, 0.5))
-    start = tried[np.argmin(_solve(parts, tried).criterion)]
+    start = tried[np.argmin(solver.at(tried).criterion)]
+    # No finer than rounding leaves the criterion: finer, and it hunts to its last try for nothing.
+    least = 1e-12 * (1.0 + abs(criterion(start)))
     best = minimize(
         criterion, start, method="Nelder-Mead",
-        options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000, "maxfev": 8000},
+        options={"xatol": 1e-9, "fatol": max(least, 1e-11), "maxiter": 4000, "maxfev": 8000},
     )  # fmt: skip
     theta = np.abs(best.x)
     # On the edge a simplex stops short: nought is tried outright.
@@ -219,10 +262,11 @@ def fit_reml(
         edge = np.where(np.arange(count) == f, 0.0, theta)
         if criterion(edge) <= criterion(theta) + 1e-9:
             theta = edge
-    solved = _solve(parts, theta[None, :])
+    solved = solver.at(theta[None, :])
     residual = float(solved.squares[0] / (parts.n - parts.p))
     q = parts.owner.size
-    root, middle = np.linalg.inv(solved.root(0)), solved.middle(0)
+    lower, middle = solver.factored(theta)
+    root = _forward(lower, np.eye(lower.shape[0]))
     shrunk = middle[:q] * theta[parts.owner]
     return RemlFit(
         beta=middle[q:],
@@ -314,18 +358,18 @@ def posterior(
     rng = np.random.default_rng(seed)
     if np.ptp(weights) == 0.0:
         powers = powers[:1]
-    products = [_products(y, x, factors, weights**power) for power in powers]
+    solvers = [_Solver(_products(y, x, factors, weights**power)) for power in powers]
     count = len(factors)
 
     theta = _prior_points(_FIRST, count, rng.random(count))
-    first = [_solve(p, theta) for p in products]
+    first = [s.at(theta) for s in solvers]
     likely = np.stack([-0.5 * s.criterion for s in first])
     likely -= likely.max()
     # Powers that fit far worse than another wherever one looks are not worth the time.
     good = np.logaddexp.reduce(likely, axis=1) > np.log(1e-3)
-    worth = [k for k in range(len(products)) if good[k]]
+    worth = [k for k in range(len(solvers)) if good[k]]
     powers, likely = [powers[k] for k in worth], likely[worth]
-    products, first = [products[k] for k in worth], [first[k] for k in worth]
+    solvers, first = [solvers[k] for k in worth], [first[k] for k in worth]
     # Around the bulk of what the prior's points found, in log θ.
     share = np.exp(np.logaddexp.reduce(likely, axis=0))
     share /= share.sum()
@@ -336,7 +380,7 @@ def posterior(
     normal = rng.standard_normal((_THEN, count)) @ root.T
     more = centre + normal / np.sqrt(rng.chisquare(_T_DF, (_THEN, 1)) / _T_DF)
     more = np.clip(more, -12.0, 8.0)
-    then = [_solve(p, np.exp(more)) for p in products]
+    then = [s.at(np.exp(more)) for s in solvers]
     solved = [
         _Solved(*(np.concatenate(pair) for pair in zip(*two, strict=True)))
         for two in zip(first, then, strict=True)
@@ -356,22 +400,22 @@ def posterior(
     effective = float(1.0 / np.sum(weight.sum(axis=0) ** 2))
 
     chosen = _systematic(weight.ravel(), draws, rng)
-    q, m = products[0].owner.size, products[0].a.shape[0]
+    owner = solvers[0].parts.owner
+    q, m = owner.size, solvers[0].parts.a.shape[0]
     free = y.size - x.shape[1]
     sigma = np.empty(draws)
     coefficients = np.empty((draws, m))
     for node in np.unique(chosen):
         power, point = divmod(int(node), theta.shape[0])
         mine = np.flatnonzero(chosen == node)
-        found = solved[power]
-        s = np.sqrt(found.squares[point] / rng.chisquare(free, mine.size))
-        noise = np.linalg.solve(found.root(point).T, rng.standard_normal((m, mine.size))).T
+        lower, middle = solvers[power].factored(theta[point])
+        s = np.sqrt(solved[power].squares[point] / rng.chisquare(free, mine.size))
+        noise = _back(lower, rng.standard_normal((m, mine.size))).T
         sigma[mine] = s
-        coefficients[mine] = found.middle(point) + s[:, None] * noise
+        coefficients[mine] = middle + s[:, None] * noise
     mixed = rng.permutation(draws)
     chosen, sigma, coefficients = chosen[mixed], sigma[mixed], coefficients[mixed]
     spreads = theta[chosen % theta.shape[0]] * sigma[:, None]
-    owner = products[0].owner
     effects = coefficients[:, :q] * (theta[chosen % theta.shape[0]])[:, owner]
     return Posterior(
         beta=coefficients[:, q:],
