@@ -150,7 +150,7 @@ def _forward(root: Floats, right: Floats) -> Floats:
 def _back(root: Floats, right: Floats) -> Floats:
     from scipy.linalg import solve_triangular
 
-    return np.asarray(solve_triangular(root, right, lower=True, trans="T", check_finite=False))
+    return np.asarray(solve_triangular(root.T, right, lower=False, check_finite=False))
 
 
 def _checked(y: Floats, x: Floats, weights: Floats | None) -> Floats:
