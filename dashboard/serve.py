@@ -91,7 +91,8 @@ def serve(
     # A session of its own: Ctrl-C in the terminal reaches this process alone, which then ends both.
     pages = subprocess.Popen(
         streamlit_command(port, address, open_browser, encryption),
-        env=environment,
+        # Matrices on pages are small: threads that wait for each other cost more than they do.
+        env={"OPENBLAS_NUM_THREADS": "1", **environment},
         stdin=subprocess.DEVNULL,
         start_new_session=True,
     )
