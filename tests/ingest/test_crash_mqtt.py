@@ -101,8 +101,10 @@ def test_killed_five_times_nothing_is_lost_or_doubled(
     assert stored == MESSAGES * READINGS_A_MESSAGE
     entries = [e for e in read_from(ingest.data) if isinstance(e, Entry)]
     assert messages == len(entries)
-    # The kills did cause repetitions; otherwise this test shows nothing.
-    assert len(entries) > MESSAGES
+    # The kills struck among messages under way; otherwise this test shows nothing. Whether one was
+    # on disk and not acknowledged yet is chance: the harness of many kills has such.
+    assert sum(e.message.repeated for e in entries) > 0
+    assert len(entries) >= MESSAGES
     assert stored_mark(ingest.data) == entries[-1].end
 
 
