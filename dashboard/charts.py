@@ -441,10 +441,13 @@ def indicator(
                 alt.Tooltip("reference:Q", format=".3~g", title="reference"),
             ],
         ),
-        lines.transform_filter("datum.signal")
-        .mark_point(color=colours.alarm, filled=True, size=34, opacity=1, shape="diamond")
-        .encode(x=x, y=y),
     ]  # fmt: skip
+    if shown["signal"].any():  # a layer without a mark is read out as a picture of nothing
+        layers.append(
+            lines.transform_filter("datum.signal")
+            .mark_point(color=colours.alarm, filled=True, size=34, opacity=1, shape="diamond")
+            .encode(x=x, y=y)
+        )
     changed = [at for at in fitted if begin < at < rows["at"][-1]]
     if changed:
         marks = there.show(pl.DataFrame({"at": changed}), "at").to_pandas()

@@ -7,6 +7,7 @@ has the ratio of elapsed time and that of processor time, medians of the turns' 
 from __future__ import annotations
 
 import os
+import resource
 import statistics
 import time
 from collections.abc import Callable
@@ -49,8 +50,9 @@ class Row:
 
 def _processor_s() -> float:
     """Of this process and of those that it started and that have ended. [s]"""
-    spent = os.times()
-    return time.process_time() + spent.children_user + spent.children_system
+    # Not os.times: it counts in hundredths of a second, and Python itself starts in two of them.
+    spent = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return time.process_time() + spent.ru_utime + spent.ru_stime
 
 
 def _times(work: Callable[[], object]) -> tuple[float, float]:

@@ -22,7 +22,7 @@ def run(*arguments: str) -> None:
 
 def rows(folder: Path, short: bool) -> Iterator[Row]:
     """Rows of starting; after ``rows_derive``, whose store they read."""
-    repeats = 1 if short else 7
+    repeats = 3 if short else 7
     yard = folder / "yard.toml"
     yard.write_text(_YARD)
     read = ["--data", str(folder / "few"), "--yard", str(yard)]
