@@ -67,8 +67,7 @@ def regressions(found: list[Row], committed: dict[str, float]) -> list[str]:
         f"{row.name}: {row.judged():.2f} x {row.baseline}, committed {committed[row.name]:.2f}"
         for row in found
         # By either clock: one of them alone may be the machine's other work.
-        if row.name in committed
-        and min(row.judged(), row.ratio) > GROSS * committed[row.name]
+        if row.name in committed and min(row.judged(), row.ratio) > GROSS * committed[row.name]
     ]
 
 
