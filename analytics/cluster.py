@@ -11,7 +11,7 @@ import secrets
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Executor, Future
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -166,13 +166,13 @@ class _Sent(Executor):
         read, work = _APART[fn]
         data, *given = args
         self._room.acquire()
-        try:
+        with ExitStack() as left:
+            # Until a task is under way, whatever goes wrong must make room again.
+            left.callback(self._room.release)
             with read_window(data) as con:
                 samples = read(con, *given)
             future = self._submit(work, samples, *given)
-        except BaseException:
-            self._room.release()  # whatever it was, nobody else will; it is raised again
-            raise
+            left.pop_all()
         future.add_done_callback(lambda _: self._room.release())
         return future
 

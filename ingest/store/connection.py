@@ -139,16 +139,18 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
         con.execute(_SETTINGS)
         migrations.apply(con)
         con.begin()
+        committed = False
         try:
             yield con
-        except BaseException:
-            # Ctrl-C too must leave no half of a batch; whatever it was is raised again, so nothing
-            # is hidden. Where the disk failed DuckDB has rolled back by itself and says so; what
-            # matters to the caller is the first error.
-            with suppress(duckdb.Error):
-                con.rollback()
-            raise
-        con.commit()
+            con.commit()
+            committed = True
+        finally:
+            # Ctrl-C too must leave no half of a batch; whatever it was goes on to the caller. Where
+            # the disk failed DuckDB has rolled back by itself and says so; what matters to the
+            # caller is the first error.
+            if not committed:
+                with suppress(duckdb.Error):
+                    con.rollback()
     except duckdb.Error as error:
         told = _told(store_path(data), error)
         if told is error:

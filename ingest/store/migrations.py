@@ -6,6 +6,7 @@ The function's name is the migration's name and the order in which they stand is
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from ingest.errors import StoreError
@@ -114,6 +115,8 @@ def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
     StoreError
         The file has had a migration this Gritbook does not know: it is newer.
     """
+    import duckdb
+
     done = applied(con)
     _refuse_newer(done)
     run: list[str] = []
@@ -121,6 +124,7 @@ def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
         if migration.__name__ in done:
             continue
         con.begin()
+        committed = False
         try:
             con.execute(
                 "CREATE TABLE IF NOT EXISTS migration ("
@@ -132,11 +136,14 @@ def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
                 "INSERT INTO migration VALUES (?, ?, now()::TIMESTAMP)",
                 [position, migration.__name__],
             )
-        except BaseException:
-            # Ctrl-C too must leave no half of a change; whatever it was is raised again.
-            con.rollback()
-            raise
-        con.commit()
+            con.commit()
+            committed = True
+        finally:
+            # Ctrl-C too must leave no half of a change; whatever it was goes on to the caller, who
+            # is told the first error and not that there is nothing to take back any more.
+            if not committed:
+                with suppress(duckdb.Error):
+                    con.rollback()
         run.append(migration.__name__)
     return run
 

@@ -1,7 +1,7 @@
 """The gate over real HTTP: who passes, what is answered, and signing in at an identity provider.
 
-Behind the gate stands a stub that answers to everything in one way: what is tested is whether it
-is reached. The pages behind the gate are in ``test_access_browser.py``.
+Behind the gate stands a page that answers to everything in one way: what is tested is whether it is
+reached. The pages behind the gate are in ``test_access_browser.py``.
 """
 
 from __future__ import annotations
