@@ -149,7 +149,8 @@ def grown_extent(
 ) -> tuple[dt.datetime | None, dt.datetime | None]:
     """First and last instant of a pot with a dead-man sample, where only some time has changed.
 
-    Samples are never taken away, so years of them need not be looked through for each minute more.
+    Years of samples need not be looked through for each minute more. Days that somebody has deleted
+    from the archive stay counted until all is made anew: they were heard.
 
     Parameters
     ----------

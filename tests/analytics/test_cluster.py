@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bench_derive import shift_samples
+from bench_derive import put_samples, shift_samples
 
 from analytics import cluster
 from analytics.cluster import ClusterLost, ClusterUnfit, on_cluster
@@ -49,13 +49,7 @@ def filled(data: Path, days: int = DAYS) -> None:
                     pl.col("sampled_at").dt.offset_by(f"{24 * day + pot}h"),
                     pl.col("pot_pa") + 250.0 * day,
                 )
-                con.register("incoming", moved.to_arrow())
-                con.execute(
-                    "INSERT INTO sample BY NAME SELECT $pot AS pot_id, *, sampled_at AS "
-                    "arrived_at, 0 AS quality, 0 AS message_id FROM incoming",
-                    {"pot": pot},
-                )
-                con.unregister("incoming")
+                put_samples(con, pot, moved)
 
 
 def tables(data: Path) -> dict[str, list[Any]]:

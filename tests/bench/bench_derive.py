@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import polars as pl
 
@@ -61,6 +62,17 @@ def shift_samples(seed: int = 1) -> pl.DataFrame:
     )
 
 
+def put_samples(con: duckdb.DuckDBPyConnection, pot_id: int, frame: pl.DataFrame) -> None:
+    """Samples into the store as ingest leaves them, but for their messages."""
+    con.register("incoming", frame.to_arrow())
+    con.execute(
+        "INSERT INTO sample BY NAME SELECT $pot AS pot_id, *, sampled_at AS arrived_at, "
+        "0 AS quality, 0 AS message_id FROM incoming",
+        {"pot": pot_id},
+    )
+    con.unregister("incoming")
+
+
 def seconds_of(work: Callable[[], object]) -> float:
     begun = time.perf_counter()
     work()
@@ -82,12 +94,7 @@ def main() -> None:
         frame.write_parquet(parquet, compression="zstd")
         with write_window(data) as con:
             con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
-            con.register("incoming", frame.to_arrow())
-            con.execute(
-                "INSERT INTO sample BY NAME SELECT 1 AS pot_id, *, sampled_at AS arrived_at, "
-                "0 AS quality, 0 AS message_id FROM incoming"
-            )
-            con.unregister("incoming")
+            put_samples(con, 1, frame)
         samples = frame.with_columns(pl.lit(0).alias("quality")).with_columns(
             pl.lit(None, pl.Float64).alias(f"{c}_ma") for c in ("supply", "pot", "nozzle")
         )

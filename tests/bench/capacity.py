@@ -197,7 +197,7 @@ def measure(seconds: float, workers: int = 2, publishers: int = 2) -> Measured:
 
 def derive_reading_s() -> float:
     """CPU seconds of deriving and weighing a shift, a reading."""
-    from bench_derive import shift_samples
+    from bench_derive import put_samples, shift_samples
 
     from analytics.pipeline import derive
     from analytics.weighing import weigh_spells
@@ -213,12 +213,7 @@ def derive_reading_s() -> float:
         data = Path(name)
         with write_window(data) as con:
             con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
-            con.register("incoming", frame.to_arrow())
-            con.execute(
-                "INSERT INTO sample BY NAME SELECT 1 AS pot_id, *, sampled_at AS arrived_at, "
-                "0 AS quality, 0 AS message_id FROM incoming"
-            )
-            con.unregister("incoming")
+            put_samples(con, 1, frame)
         derive(data, yard, full=True)
         weigh_spells(data, yard)
         begun = time.process_time()
