@@ -15,6 +15,8 @@ import polars as pl
 
 #: Items of a shift's cost, in the order in which they are shown.
 ITEMS = ("wages", "abrasive", "fuel", "waste")
+#: Columns of shifts' rows, and of their parts', that are money.
+MONEY = frozenset({"cost", *(f"{item}_cost" for item in ITEMS)})
 ITEM_WORDS = {
     "wages": "wages", "abrasive": "abrasive", "fuel": "fuel", "waste": "waste taken away",
 }  # fmt: skip
@@ -43,6 +45,30 @@ class Costs:
     def per_m2(self, area_m2: float | None) -> float | None:
         """Money per square metre; ``None`` without money or area."""
         return None if self.total is None or not area_m2 else self.total / area_m2
+
+
+def without_money(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows of shifts, or of their parts, for somebody who is shown no money.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        Any columns; those of :data:`MONEY` are money.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same columns: money null, ``lacking`` empty, as which prices there are tells of them.
+
+    Examples
+    --------
+    >>> rows = pl.DataFrame({"area_m2": [12.0], "wages_cost": [640.0], "lacking": ["fuel"]})
+    >>> without_money(rows).row(0)
+    (12.0, None, '')
+    """
+    money = [name for name in rows.columns if name in MONEY]
+    rows = rows.with_columns(pl.lit(None, pl.Float64).alias(name) for name in money)
+    return rows.with_columns(lacking=pl.lit("")) if "lacking" in rows.columns else rows
 
 
 def price_at(prices: pl.DataFrame, price_of: str, at: dt.datetime, crew: str = "") -> float | None:

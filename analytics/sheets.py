@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -22,7 +22,7 @@ from analytics import (
     hours,
     part_frames,
 )
-from analytics.costs import Costs
+from analytics.costs import Costs, without_money
 from analytics.cycles import CYCLE_SCHEMA
 from analytics.hour_review import HourTold, best_and_worst
 from analytics.hours import microseconds
@@ -166,6 +166,10 @@ class Sheet:
         known = self.rows.filter(pl.col(amount).is_not_null() & (pl.col(per) > 0.0))
         below = float(known[per].sum())
         return float(known[amount].sum()) / below * scale if below > 0.0 else None
+
+    def without_money(self) -> Sheet:
+        """The same sheet for somebody who is shown no prices and costs."""
+        return replace(self, rows=without_money(self.rows))
 
     @property
     def costs(self) -> Costs:

@@ -42,6 +42,7 @@ from analytics import (
     ways,
 )
 from analytics.climate import CLIMATE_CHANNELS
+from analytics.costs import MONEY, without_money
 from analytics.figures import PotStretch
 from analytics.notices import lifecycle
 from analytics.nozzle_kept import OwnEffect, own_effect
@@ -78,6 +79,8 @@ CHART_POINTS, CARD_POINTS = 2000, 240
 PRESSURES = ("supply_pa", "pot_pa", "nozzle_pa")
 #: Most rows of the log book that a page reads.
 NEWEST_ROWS = 400
+#: Keys of records' bodies that are money.
+PRICE_FIELDS = frozenset({"price", "price_kg"})
 #: Readings of one cycle that a page shows; the rest is in the download.
 READINGS_SHOWN = 2000
 #: What a finished stretch showed may be this old: late readings and calibrations can change it.
@@ -168,7 +171,7 @@ def kept(read: Callable[..., T], *arguments: object) -> Shown[T]:
     StoreBusy
         The store is busy, and this was never read before.
     """
-    key = (str(place().data), read.__name__, *(str(a) for a in arguments))
+    key = (str(place().data), read.__name__, sees_money(), *(str(a) for a in arguments))
     last = _last_shown()
     try:
         value = read(*arguments)
@@ -223,6 +226,15 @@ def version() -> Version:
 def _version(data: str) -> tuple[dt.datetime | None, int]:
     with _window() as con:
         return frames.store_version(con)
+
+
+def sees_money() -> bool:
+    """Whether whoever is at the page may see prices and costs.
+
+    What has money in it is read for all viewers alike, and leaves this module without it for
+    those who may not.
+    """
+    return session.may("see prices and costs")
 
 
 def has_store() -> bool:
@@ -424,7 +436,6 @@ def lives_learned(
         return upkeep_ahead.lives_learned(con, yard())
 
 
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
 def report(version: Version, what: str, of: str, kind: str, paper: str, units: str) -> Made:
     """A report as a file to download.
 
@@ -438,12 +449,19 @@ def report(version: Version, what: str, of: str, kind: str, paper: str, units: s
     kind, paper, units : str
         ``pdf`` or ``html``, ``a4`` or ``letter``, and the viewer's units.
     """
+    return _report(version, what, of, kind, paper, units, sees_money())
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def _report(
+    version: Version, what: str, of: str, kind: str, paper: str, units: str, money: bool
+) -> Made:
     from dashboard.reports import writing
 
     described, now = yard(), pipeline.utc_now()
     with units_of.use(units_of.CHOICES[units]):
         with _window() as con:
-            composed = writing.composed(con, described, now, what, of)
+            composed = writing.composed(con, described, now, what, of, money)
         return Made(composed.number, writing.made(composed, kind, paper))
 
 
@@ -661,13 +679,18 @@ def _book(version: Version) -> part_rows.Book:
         return part_rows.read_book(con)
 
 
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=8, show_spinner=False)
 def shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
     """A shift's sheet, and what a psi less costs by the yard's own shifts."""
+    sheet, effect = _shift_sheet(version, shift)
+    return (sheet if sees_money() else sheet.without_money()), effect
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=8, show_spinner=False)
+def _shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
     described, now, book = yard(), pipeline.utc_now(), _book(version)
     with _window() as con:
         read = sheets.read_sheet(con, described, shift, now, book)
-    return sheets.sheet_of(read, described, now), own_effect(shift_rows(version))
+    return sheets.sheet_of(read, described, now), own_effect(_shift_rows(version))
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
@@ -683,9 +706,14 @@ def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
 # --- comparing and estimating ----------------------------------------------------------------
 
 
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
 def shift_rows(version: Version) -> pl.DataFrame:
     """A row a shift and pot, as comparing and estimating take them."""
+    rows = _shift_rows(version)
+    return rows if sees_money() else without_money(rows)
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
+def _shift_rows(version: Version) -> pl.DataFrame:
     described, now, book = yard(), pipeline.utc_now(), _book(version)
     with _window() as con:
         history = part_rows.read_history(con, described, now, book=book)
@@ -693,18 +721,37 @@ def shift_rows(version: Version) -> pl.DataFrame:
     return part_rows.compared(part_rows.rows_of(history, described, now))
 
 
-@st.cache_data(max_entries=24, show_spinner=False)
 def comparison(
     version: Version, by: str, measure: str, from_at: dt.datetime | None
 ) -> compare.Comparison:
-    """Groups compared over the shifts that began from an instant on (naive UTC; ``None``: all)."""
-    rows = exports.between(shift_rows(version), "from_at", from_at, None)
+    """Groups compared over the shifts that began from an instant on (naive UTC; ``None``: all).
+
+    Raises
+    ------
+    NotAllowed
+        They are to be compared by money, which whoever asks may not see.
+    """
+    if MEASURES[measure].amount in MONEY:
+        session.require("see prices and costs")
+    return _comparison(version, by, measure, from_at)
+
+
+@st.cache_data(max_entries=24, show_spinner=False)
+def _comparison(
+    version: Version, by: str, measure: str, from_at: dt.datetime | None
+) -> compare.Comparison:
+    rows = exports.between(_shift_rows(version), "from_at", from_at, None)
     return compare.compare(rows, MEASURES[measure], by)
 
 
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
 def price_book(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Prices, and kinds of abrasive with theirs, as people entered them."""
+    """Prices, and kinds of abrasive with theirs; none for who may not see them."""
+    prices, kinds = _price_book(version)
+    return (prices, kinds) if sees_money() else (prices.clear(), kinds.clear())
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
+def _price_book(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
     with _window() as con:
         return entry_frames.prices(con), entry_frames.abrasive_kinds(con)
 
@@ -729,16 +776,42 @@ def names(version: Version) -> dict[str, list[str]]:
     return found
 
 
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
 def record_log(version: Version) -> list[dict[str, Any]]:
     """The newest rows that people entered, each with what became of it."""
+    log = _record_log(version)
+    if sees_money():
+        return log
+    return [
+        row | {"body": {k: v for k, v in row["body"].items() if k not in PRICE_FIELDS}}
+        for row in log
+        if row["kind"] != "price"
+    ]
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def _record_log(version: Version) -> list[dict[str, Any]]:
     with _window() as con:
         return frames.record_log(con, NEWEST_ROWS)
 
 
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=16, show_spinner=False)
 def record_history(version: Version, record_id: str) -> list[dict[str, Any]]:
-    """Every row of the chain that a record belongs to, first entry first."""
+    """Every row of the chain that a record belongs to, first entry first.
+
+    Raises
+    ------
+    NotAllowed
+        It is a price, which whoever asks may not see.
+    """
+    chain = _record_history(version, record_id)
+    if sees_money():
+        return chain
+    if any(row["kind"] == "price" for row in chain):
+        session.require("see prices and costs")
+    return [{k: v for k, v in row.items() if k not in PRICE_FIELDS} for row in chain]
+
+
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=16, show_spinner=False)
+def _record_history(version: Version, record_id: str) -> list[dict[str, Any]]:
     with _window() as con:
         return records.history(con, record_id)
 

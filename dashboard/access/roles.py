@@ -22,6 +22,7 @@ _ON_SHIFT = ("tender", "supervisor", "owner")
 #: Action -> the roles that cover it. What is not in here, nobody may do.
 ACTIONS: dict[str, tuple[str, ...]] = {
     "look at the pages": _ALL,
+    "see prices and costs": _LEADS,
     "start a shift": _ALL,
     "enter abrasive": _ON_SHIFT,
     "enter area": _ON_SHIFT,

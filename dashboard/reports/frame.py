@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from ingest.config import Yard
 
 
+#: Stands in a copy for somebody who may not see money.
+WITHOUT_MONEY = "Prices and costs are left out of this copy."
+
+
 def site_title(yard: Yard) -> str:
     """What people call the site."""
     return yard.site.title or yard.site.name

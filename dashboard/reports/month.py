@@ -9,7 +9,7 @@ import polars as pl
 
 from analytics import exports, figures
 from analytics.compare import GROUPS, Comparison, compare
-from analytics.costs import Costs
+from analytics.costs import MONEY, Costs, without_money
 from analytics.part_rows import part_rows, shift_rows
 from analytics.pipeline import naive_utc
 from analytics.shift_rows import MEASURES
@@ -18,7 +18,7 @@ from dashboard import units, words
 from dashboard.interval_chart import intervals
 from dashboard.reports import drawings
 from dashboard.reports.content import Block, Figures, Heading, Lines, Note, Report, text_table
-from dashboard.reports.frame import as_of, opening, site_title, trust
+from dashboard.reports.frame import WITHOUT_MONEY, as_of, opening, site_title, trust
 from dashboard.sheet_words import Said
 from ingest.errors import RecordRefused
 
@@ -61,7 +61,9 @@ def month_of(text: str, yard: Yard) -> tuple[dt.date, dt.datetime, dt.datetime]:
     return first, begin, end
 
 
-def compose(con: duckdb.DuckDBPyConnection, yard: Yard, month: str, now: dt.datetime) -> Report:
+def compose(
+    con: duckdb.DuckDBPyConnection, yard: Yard, month: str, now: dt.datetime, money: bool = True
+) -> Report:
     """A month's crews and jobs.
 
     Parameters
@@ -74,6 +76,8 @@ def compose(con: duckdb.DuckDBPyConnection, yard: Yard, month: str, now: dt.date
         As ``2026-11``.
     now : datetime
         Naive UTC.
+    money : bool
+        Whether its reader may see prices and costs.
 
     Raises
     ------
@@ -90,6 +94,8 @@ def compose(con: duckdb.DuckDBPyConnection, yard: Yard, month: str, now: dt.date
     rows = exports.between(shift_rows(con, yard, now), "from_at", from_at, to_at)
     parts = exports.between(part_rows(con, yard, now), "from_at", from_at, to_at)
     edges = figures.day_edges(from_at, min(to_at, now), yard, "day")
+    if not money:
+        rows, parts = without_money(rows), without_money(parts)
     by_day = figures.hours_between(con, yard, yard.pot_names, edges, now)
     blocks: list[Block] = [*opening(yard), Heading("The month")]
     if parts.is_empty():
@@ -107,13 +113,14 @@ def compose(con: duckdb.DuckDBPyConnection, yard: Yard, month: str, now: dt.date
             drawings.days_of_hours(by_day, zone, titles),
         ]
     for by in _BY if rows.height else ():
-        blocks += _compared(rows, by, yard)
+        blocks += _compared(rows, by, yard, money)
     blocks += [
         Heading("What adjusting does"),
         *(Note(question, answer, "answer") for question, answer in told.HOW_ADJUSTED),
         *trust(
             "Rates are the ratio of two sums, never a mean of ratios. Ranges hold the true figure "
             "nine times in ten. A rate is no judgement of people: single persons are not compared."
+            + ("" if money else f" {WITHOUT_MONEY}")
         ),
     ]
     whole = "the whole month" if upto >= to_at else "still under way"
@@ -204,11 +211,12 @@ def _pots(by_day: pl.DataFrame, yard: Yard) -> Block:
 _GROUP_WIDTHS = (1.7, 1, 0.9, 1.4, 1.1, 1.4, 1.9)
 
 
-def _compared(rows: pl.DataFrame, by: str, yard: Yard) -> list[Block]:
+def _compared(rows: pl.DataFrame, by: str, yard: Yard, money: bool) -> list[Block]:
     many = words.sentence(GROUPS[by][1])
     blocks: list[Block] = [Heading(many, "By name, not by rate.", fresh=True)]
     told_already: set[str] = set()
-    for index, name in enumerate(_RATES):
+    shown = [name for name in _RATES if money or MEASURES[name].amount not in MONEY]
+    for index, name in enumerate(shown):
         found = compare(rows, MEASURES[name], by)
         title = told.measure_named(name, yard)
         if found.groups.is_empty() or found.groups["used"].sum() == 0:

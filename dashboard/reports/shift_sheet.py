@@ -32,7 +32,7 @@ from dashboard.reports.content import (
     cell,
     text_table,
 )
-from dashboard.reports.frame import as_of, opening, site_title, trust
+from dashboard.reports.frame import WITHOUT_MONEY, as_of, opening, site_title, trust
 from dashboard.sheet_words import Said
 
 if TYPE_CHECKING:
@@ -48,7 +48,9 @@ _SILENCES = 24
 _OF_AN_HOUR = (BLASTING, PRESSURISING, "reasons", PAUSE, UNEXPLAINED, NO_DATA)
 
 
-def compose(con: duckdb.DuckDBPyConnection, yard: Yard, shift: str, now: dt.datetime) -> Report:
+def compose(
+    con: duckdb.DuckDBPyConnection, yard: Yard, shift: str, now: dt.datetime, money: bool = True
+) -> Report:
     """The sheet of a shift.
 
     Parameters
@@ -61,6 +63,8 @@ def compose(con: duckdb.DuckDBPyConnection, yard: Yard, shift: str, now: dt.date
         Its name.
     now : datetime
         Naive UTC.
+    money : bool
+        Whether its reader may see prices and costs.
 
     Raises
     ------
@@ -73,6 +77,8 @@ def compose(con: duckdb.DuckDBPyConnection, yard: Yard, shift: str, now: dt.date
     if isinstance(begin, dt.datetime):
         now = as_of(con, begin, now)
     sheet = shift_sheet(con, yard, shift, now)
+    if not money:
+        sheet = sheet.without_money()
     effect = own_effect(shift_rows(con, yard, now))
     known_to = frames.store_version(con)[0] or sheet.from_at
     pots: list[Block] = []
@@ -95,14 +101,15 @@ def compose(con: duckdb.DuckDBPyConnection, yard: Yard, shift: str, now: dt.date
         Heading("The shift", f"All of its pots together. Crew {sheet.crew}. Job {jobs}."),
         Figures(tuple(sheet_words.figures(sheet, yard))),
         _by_pot(sheet, yard),
-        *_not_known(sheet, coverages, lacking),
+        *_not_known(sheet, coverages, lacking, money),
         *pots,
         Heading("Signature"),
         *_signature(sheet, yard),
         *trust(
             "Blast-on: the dead-man was held open and the pot was pressurised. Low counts missing "
             "data as off, high as on where it may have been blasting; a figure without a range had "
-            "no missing data that could change it. Cost comes only from prices that were entered."
+            "no missing data that could change it."
+            + (" Cost comes only from prices that were entered." if money else "")
         ),
         ToSign(("Name", "Date", "Signature")),
     ]
@@ -157,7 +164,10 @@ def _range(low_s: float | None, high_s: float | None) -> str:
 
 
 def _not_known(
-    sheet: Sheet, coverages: list[tuple[str, review_words.Coverage]], lacking: list[str]
+    sheet: Sheet,
+    coverages: list[tuple[str, review_words.Coverage]],
+    lacking: list[str],
+    money: bool,
 ) -> list[Block]:
     """How much was heard, and what stands on no reading, weighing or price."""
     blocks: list[Block] = [Heading("What this rests on, and what is not known")]
@@ -171,7 +181,9 @@ def _not_known(
         said.append("No area was entered: there is no pace and no abrasive per area.")
     if sheet.total("paid_s") is None:
         said.append("Nobody says how many people worked: paid hours are not known.")
-    if sheet.costs.lacking:
+    if not money:
+        said.append(WITHOUT_MONEY)
+    elif sheet.costs.lacking:
         said.append(f"No price was entered for {', '.join(sheet.costs.lacking)}.")
     elif sheet.costs.total is None:
         said.append("Nothing that was used has a price: there is no cost.")

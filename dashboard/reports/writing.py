@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def composed(
-    con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime, what: str, of: str
+    con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime, what: str, of: str, money: bool
 ) -> Report:
     """A report by its kind and by what it is of, as pages ask for it.
 
@@ -34,13 +34,15 @@ def composed(
         Key of :data:`dashboard.reports.content.KINDS`.
     of : str
         The shift, the month as ``2026-11``, or the pot; empty: every pot.
+    money : bool
+        Whether its reader may see prices and costs.
     """
     from dashboard.reports import month, part_record, shift_sheet, weeks_upkeep
 
     if what == "shift":
-        return shift_sheet.compose(con, yard, of, now)
+        return shift_sheet.compose(con, yard, of, now, money)
     if what == "month":
-        return month.compose(con, yard, of, now)
+        return month.compose(con, yard, of, now, money)
     pots = [of] if of else None
     if what == "upkeep":
         return weeks_upkeep.compose(con, yard, now, pots)

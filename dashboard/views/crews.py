@@ -85,7 +85,8 @@ def _choose(described: Yard) -> tuple[str, str, dt.datetime | None]:
             wrap=True,
         )  # fmt: skip
     measure = st.selectbox(
-        "By which rate", RATES, key="crews-rate",
+        "By which rate", [rate for rate in RATES if data.sees_money() or rate != "cost_m2"],
+        key="crews-rate",
         format_func=lambda name: told.measure_named(name, described),
     )  # fmt: skip
     days = PERIODS[period]

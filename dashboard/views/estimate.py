@@ -74,11 +74,13 @@ def _form(described: Yard, crews: list[str]) -> tuple[NewJob, float | None] | No
                 "free_air", "Compressor, free air", None, 0.1 / 60.0, 200.0 / 60.0,
                 says=f"{words.sentence(units.free_air())}. Left empty: not known.",
             )  # fmt: skip
-        machine_h = st.number_input(
-            f"An hour of compressor, fuel and pots [{described.site.currency or 'money'}]",
-            min_value=0.0, value=None, step=5.0,
-            help="Left empty: money counts wages and abrasive only, at the prices entered.",
-        )  # fmt: skip
+        machine_h = None
+        if data.sees_money():
+            machine_h = st.number_input(
+                f"An hour of compressor, fuel and pots [{described.site.currency or 'money'}]",
+                min_value=0.0, value=None, step=5.0,
+                help="Left empty: money counts wages and abrasive only, at the prices entered.",
+            )  # fmt: skip
         asked = st.form_submit_button("Estimate", type="primary")
     if asked:
         st.session_state["estimate-asked"] = True

@@ -116,7 +116,7 @@ def _list(described: Yard, log: list[dict[str, Any]]) -> None:
         look.put(look.note("Nothing has been entered yet.", "Begin above: a crew, a job, a shift."))
         return
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        kinds = ["", *entry.KINDS]
+        kinds = ["", *(k for k in entry.KINDS if k != "price" or data.sees_money())]
         kind = st.selectbox(
             "Show", kinds, format_func=lambda k: words.KIND_WORDS.get(k, "Everything"), width=240
         )

@@ -83,7 +83,7 @@ def test_a_page_asks_the_composers_that_the_command_asks(place: Path) -> None:
     yard = load_yard(place / "yard.toml")
     with read_window(place) as con:
         for what, of in (("shift", "monday"), ("month", "2026-05")):
-            composed = writing.composed(con, yard, utc_now(), what, of)
+            composed = writing.composed(con, yard, utc_now(), what, of, money=True)
             offered_one = data.report(data.version(), what, of, "html", "a4", "metric")
             assert offered_one.number == composed.number
             assert offered_one.content == writing.made(composed, "html")
