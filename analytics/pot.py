@@ -194,7 +194,7 @@ def questions(weighed: Weighed) -> list[str]:
     """
     asked = []
     for row in weighed.tippings.iter_rows(named=True):
-        about = f"about {row['estimate_kg']:.0f} kg (give or take {Z_90 * row['error_kg']:.0f})"
+        about = f"about {row['estimate_kg']:.0f} kg (give or take {Z_90 * row['error_kg']:.0f} kg)"
         when = f"between {row['from_at']:%H:%M} and {row['to_at']:%H:%M} UTC"
         if row["entered_kg"] is None:
             text = f"The pot gained {about} {when}, and nobody entered any bags. Was it filled?"

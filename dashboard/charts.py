@@ -296,7 +296,7 @@ def pot_level(
         ),
         base.mark_line(color=colours.pot, strokeWidth=2, clip=True).encode(
             x=x,
-            y="kg:Q",
+            y=alt.Y("kg:Q", title=f"{unit} in the pot", axis=y_axis),
             tooltip=[
                 alt.Tooltip("at:T", format="%H:%M:%S", title="at"),
                 alt.Tooltip("kg:Q", format=".0f", title=unit),

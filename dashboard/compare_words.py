@@ -92,13 +92,23 @@ def in_viewers_units(found: Comparison) -> Comparison:
         With rates in the unit of its measure's name.
     """
     factor = _factor(found.measure.per) / _factor(found.measure.amount)
-    if factor == 1.0:
+    if units.current() is units.METRIC:
         return found
+
+    def told(frame: pl.DataFrame, *names: str) -> pl.DataFrame:
+        """Bores are the names of their groups."""
+        said = [name for name in names if frame.height]
+        return frame.with_columns(
+            pl.col(name).map_elements(words.page_units, return_dtype=pl.String) for name in said
+        )
+
     rates = ("rate", "rate_low", "rate_high", "adjusted", "adjusted_low", "adjusted_high")
     return replace(
         found,
-        groups=found.groups.with_columns(pl.col(name) * factor for name in rates),
-        unusual=found.unusual.with_columns(pl.col("rate") * factor),
+        groups=told(found.groups.with_columns(pl.col(name) * factor for name in rates), "group"),
+        unusual=told(found.unusual.with_columns(pl.col("rate") * factor), "group"),
+        pairs=told(found.pairs, "first", "second", "sentence"),
+        left_out=told(found.left_out, "group"),
         sentences=tuple(words.page_units(sentence) for sentence in found.sentences),
     )
 
@@ -228,6 +238,31 @@ def _when(at: dt.datetime | None, yard: Yard) -> str:
 def reason(name: str) -> str:
     """Why a shift does not count."""
     return REASON_WORDS[name]
+
+
+def groups_file(found: Comparison, yard: Yard) -> pl.DataFrame:
+    """Groups for a file, in SI, with the unit of their rates.
+
+    Parameters
+    ----------
+    found : Comparison
+        As :func:`in_viewers_units` gives it.
+    """
+    per, amount = found.measure.per, found.measure.amount
+    unit = measure_named(found.measure.name, yard).partition("[")[2].rstrip("]")
+    return found.groups.rename({"amount": amount, "per": per}).with_columns(rate_unit=pl.lit(unit))
+
+
+def estimate_file(found: Estimate, yard: Yard) -> pl.DataFrame:
+    """Lines of an estimate for a file, each in the unit that it names."""
+    rows = []
+    for row in found.lines.iter_rows(named=True):
+        quantity = _ESTIMATED.get(row["unit"])
+        factor = 1.0 if quantity is None else units.factor(quantity)
+        ends = {name: row[name] / factor for name in ("low", "middle", "high")}
+        what = row["what"].removesuffix("_kg") if quantity else row["what"]
+        rows.append(row | ends | {"what": what, "unit": estimate_unit(row, yard)})
+    return pl.DataFrame(rows, schema=found.lines.schema)
 
 
 #: Unit of a line of an estimate -> the quantity.

@@ -506,12 +506,13 @@ def trace(
     return traces.thinned(frame, PRESSURES, yard().gap_s(pot), CHART_POINTS)
 
 
-def pressures_file(pot: str, from_at: dt.datetime, to_at: dt.datetime) -> str:
-    """Every calibrated pressure of a stretch as CSV, [Pa]; made when somebody asks for the file."""
+def pressures(pot: str, from_at: dt.datetime, to_at: dt.datetime) -> pl.DataFrame:
+    """Every calibrated pressure of a stretch, for a file; read when somebody asks for it."""
     frame = _pressures(pot, from_at, to_at)
     if frame is None:
-        return "sampled_at," + ",".join(PRESSURES) + "\n"
-    return frame.select("sampled_at", *PRESSURES).write_csv()
+        kinds = {"sampled_at": pl.Datetime("us"), **dict.fromkeys(PRESSURES, pl.Float64)}
+        return pl.DataFrame(schema=kinds)
+    return frame.select("sampled_at", *PRESSURES)
 
 
 def _pressures(pot: str, from_at: dt.datetime, to_at: dt.datetime) -> pl.DataFrame | None:

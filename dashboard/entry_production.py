@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 from analytics.sections import counted
-from dashboard import entry_drafts, sheet_words, words
+from dashboard import entry_drafts, sheet_words, units, words
 from ingest.errors import RecordRefused
 from ingest.production_bodies import ACCESS_WORDS, MOVE_WORDS, PRICE_WORDS
 from ingest.stop_reasons import STOP_REASONS
@@ -43,6 +43,7 @@ class ProductionFields:
     _form: entry_drafts.Form
     _text: Callable[..., str]
     _number: Callable[..., float | None]
+    _quantity: Callable[..., float | None]
     _choice: Callable[..., str | None]
     _pot: Callable[[], str | None]
     _pots: Callable[[], Sequence[str]]
@@ -175,7 +176,7 @@ class ProductionFields:
                 self._form.text("abrasive", self._values.get("abrasive", "")),
                 key=f"{self._key}-abrasive", max_chars=80,
             ),
-            "price_kg": self._number("price_kg", "Price of a kilogram", 0.05),
+            "price_kg": self._price_of_one("price_kg", "mass"),
             "reorder_kg": self._quantity("reorder_kg", "Order more at or under", "mass"),
             "bag_kg": self._quantity("bag_kg", "A bag holds", "mass"),
             "bulk_kg_m3": self._quantity("bulk_kg_m3", "Density as it lies", "density"),
@@ -184,9 +185,27 @@ class ProductionFields:
             "note": self._text("note", "Note"),
         }  # fmt: skip
 
+    def _price_of_one(self, name: str, quantity: str) -> float | None:
+        """A price typed for one of the viewer's unit, as the record keeps it: for one in SI."""
+        chosen = units.current()
+        si = units.factor(quantity) if quantity else 1.0
+        field = name if chosen is units.METRIC else f"{name}-{chosen.name}"
+        kept = self._values.get(name)
+        was = words.PRICED_QUANTITIES.get(self._values.get("price_of") or "", "")
+        kept_si = units.factor(was) if was else si
+        unit = f" of a {units.unit(quantity)}" if name == "price_kg" else ""
+        typed = st.number_input(
+            f"Price{unit}, in the site's currency", min_value=0.0, step=0.05, format="%g",
+            value=self._form.number(
+                field, None if kept is None else float(f"{kept * kept_si:.9g}")
+            ),
+            key=f"{self._key}-{field}",
+        )  # fmt: skip
+        return None if typed is None else float(typed) / si
+
     def _fuel(self) -> Body:
         return {
-            "litres": self._number("litres", "Litres of fuel", 5.0),
+            "litres": self._quantity("litres", "Fuel", "fuel"),
             "shift": self._choice("shift", "Shift", self._names["shift"]),
             "at": self._when("at", "When filled"),
             "note": self._text("note", "Note"),
@@ -194,8 +213,10 @@ class ProductionFields:
 
     def _price(self) -> Body:
         return {
-            "price_of": self._worded("price_of", "Price of", PRICE_WORDS),
-            "price": self._number("price", "Price, in the site's currency", 0.5),
+            "price_of": (of := self._worded(
+                "price_of", "Price of", {key: words.price_of(key) for key in PRICE_WORDS}
+            )),
+            "price": self._price_of_one("price", words.PRICED_QUANTITIES.get(of or "", "")),
             "from_at": self._when("from_at", "From when on", empty_is_now=False),
             "crew": self._choice(
                 "crew", "Crew, empty: everybody's wage", self._names["crew"], "",
@@ -274,13 +295,17 @@ def sentence(kind: str, body: Mapping[str, Any]) -> str | None:
         much = words.typed("mass", body["kg"])
         return f"{much} {body['abrasive']} {MOVE_WORDS[body['move']]}{goes}{pot}"
     if kind == "abrasive_kind":
-        price = f", {body['price_kg']:g} a kg" if body.get("price_kg") is not None else ""
+        price = ""
+        if body.get("price_kg") is not None:
+            price = f", {words.price('mass', body['price_kg'])} a {units.unit('mass')}"
         return f"{body['abrasive']}{price}"
     if kind == "fuel":
-        return f"{number('litres')} l, shift {body['shift']}"
+        return f"{words.typed('fuel', body['litres'])}, shift {body['shift']}"
     if kind == "price":
         crew = f" of {body['crew']}" if body.get("crew") else ""
-        return f"{PRICE_WORDS[body['price_of']]}{crew}: {body['price']:g}"
+        quantity = words.PRICED_QUANTITIES.get(body["price_of"])
+        price = words.price(quantity, body["price"]) if quantity else f"{body['price']:g}"
+        return f"{words.price_of(body['price_of'])}{crew}: {price}"
     if kind == "signature":
         return f"sheet of {body['shift']}"
     return None
@@ -291,7 +316,10 @@ def cell(name: str, value: object) -> str | None:
     if name == "stop_for" and isinstance(value, str) and value:
         return sheet_words.part(value)
     if name == "pieces" and isinstance(value, list):
-        return "; ".join(f"{p['count']} x {p['piece']} of {p['each_m2']:.2f} m²" for p in value)
+        return "; ".join(
+            f"{p['count']} x {p['piece']} of {words.typed('area', round(p['each_m2'], 2))}"
+            for p in value
+        )
     if name in ("reblast", "recycled"):
         return "yes" if value else "no"
     if name == "move" and isinstance(value, str) and value:

@@ -190,12 +190,12 @@ _FIGURES: dict[str, Help] = {
     ),
     "drop_supply_pot_pa": Help(
         "Lost from manifold to pot", "pressures", "Medians of both while steady.", "",
-        "Two transducers differ by a few kPa; under 5 kPa it is told as that.", _COMPARES,
+        "Two transducers never quite agree; under 5 kPa it is told as that.", _COMPARES,
         ("From manifold to pot",),
     ),
     "drop_pot_nozzle_pa": Help(
         "Lost from pot to nozzle", "pressures", "Medians of both while steady.", "",
-        "Two transducers differ by a few kPa. Abrasive makes it several times that of clean air.",
+        "Two transducers never quite agree. Abrasive makes it several times that of clean air.",
         "Grows with a longer or worn hose, more abrasive, or a nozzle that has grown.",
         ("From pot to nozzle",),
     ),
@@ -271,7 +271,7 @@ _FIGURES: dict[str, Help] = {
         "Nozzle pressure of each cycle against the target, by the trade's rule "
         "(1.5 % a psi, no study behind it) and by the yard's own shifts.",
         "Of the yard's own: nine in ten.",
-        "Under 70 psi (483 kPa) the rule is not to be used. With few shifts the yard's own says "
+        "Under 483 kPa the rule is not to be used. With few shifts the yard's own says "
         "nothing.",
         "Look for the largest loss on the way: compressor, hoses, choke, nozzle.",
         ("Lost by the rule of thumb", "Lost by this yard's shifts"),
@@ -345,17 +345,17 @@ _FIGURES: dict[str, Help] = {
         "Abrasive per area", "compare", "Abrasive over area.", "Nine in ten.",
         "Steel of another grade, old coating and profile move it most.",
         "High against like work: look at the metering valve.", of=COMPARED,
-        meaning="Abrasive used for a square metre.",
+        meaning="Abrasive used for one of area.",
     ),
     "air_kg_m2": Help(
         "Air per area", "compare", "Air through the nozzles over area.", "Nine in ten.",
         "Where bores were not measured.", "Compare nozzles by it.", of=COMPARED,
-        meaning="Air used for a square metre.",
+        meaning="Air used for one of area.",
     ),
     "cost_m2": Help(
         "Cost per area compared", "compare", _PRICED, "Nine in ten.",
         "Only shifts whose cost has the same items count.", "Enter the prices that are missing.",
-        of=COMPARED, meaning="Cost of a square metre.",
+        of=COMPARED, meaning="Cost of one of area.",
     ),
     "abrasive_kg_blast_h": Help(
         "Abrasive per blast hour", "compare", "Abrasive over blast-on hours.", "Nine in ten.",

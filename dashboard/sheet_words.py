@@ -26,6 +26,10 @@ PART_WORDS: dict[str, str] = {
 }
 
 
+#: From here on the rule of thumb holds: 70 psi, as `analytics.nozzle_kept` has it. [Pa]
+RULE_FROM_PA = 70.0 * units.PSI_PA
+
+
 class Said(NamedTuple):
     """A figure in words: what it is, its number and unit, its interval, and what more to say."""
 
@@ -141,7 +145,7 @@ def figures(sheet: Sheet, yard: Yard) -> list[Said]:
              f"{units.free_air()}"),
     ]  # fmt: skip
     if (fuel := sheet.total("fuel_l")) is not None:
-        said.append(Said("Fuel", words.amount(fuel), "l"))
+        said.append(Said("Fuel", words.measure("fuel", fuel), units.unit("fuel")))
     if costs.total is not None:
         items = ", ".join(f"{name} {words.amount(value)}" for name, value in costs.items.items())
         lacking = f"; no price for {', '.join(costs.lacking)}" if costs.lacking else ""
@@ -149,7 +153,9 @@ def figures(sheet: Sheet, yard: Yard) -> list[Said]:
         per_m2 = costs.per_m2(sheet.total("area_m2"))
         if per_m2 is not None:
             more = "not whole: something has no price" if costs.lacking else ""
-            said.append(Said("Cost per area", words.amount(per_m2), f"{money}/m²", more))
+            per_area = per_m2 * units.factor("area")
+            unit = f"{money}/{units.unit('area')}"
+            said.append(Said("Cost per area", words.amount(per_area), unit, more))
     return said
 
 
@@ -239,8 +245,8 @@ def nozzle_figures(
         said.append(
             Said(
                 rule, words.NONE, "",
-                f"{words.percent(kept.refused_share)} of the blast time was under 70 psi "
-                "(483 kPa), where it is not to be used",
+                f"{words.percent(kept.refused_share)} of the blast time was under "
+                f"{words.with_unit('pressure', RULE_FROM_PA)}, where it is not to be used",
             )
         )  # fmt: skip
     else:

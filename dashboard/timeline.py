@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, look, navigation, units, words
+from dashboard import charts, data, downloads, look, navigation, units, words
 from dashboard.chart_table import chart_with_table
 from ingest.config import Yard
 
@@ -180,7 +180,7 @@ def show(
         says=f"Pressures of {pot}, {_told(view, zone)}; the highest {peak}.",
         key=f"timeline-{pot}-{view[0]:%Y%m%dT%H%M%S}-{view[1]:%Y%m%dT%H%M%S}",
         file=f"{pot}-pressures-{view[0]:%Y-%m-%dT%H%M%S}",
-        whole=lambda: data.pressures_file(pot, *view),
+        whole=downloads.csv(lambda: data.pressures(pot, *view)),
         zoom=charts.ZOOM, on_zoom=lambda selected: _zoom(selected, there, whole),
     )  # fmt: skip
 

@@ -26,6 +26,8 @@ STANDARD_GRAVITY_M_S2 = 9.806_65
 PSI_PA = POUND_KG * STANDARD_GRAVITY_M_S2 / INCH_M**2
 FOOT2_M2 = FOOT_M**2
 FOOT3_M3 = FOOT_M**3
+#: The gallon of the United States, 231 cubic inches. [l]
+US_GALLON_L = 231.0 * INCH_M**3 * 1e3
 #: Cubic feet a minute. [m3/s]
 CFM_M3_S = FOOT3_M3 / 60.0
 
@@ -79,6 +81,8 @@ QUANTITIES: dict[str, tuple[Unit, Unit]] = {
     "free_air": (Unit("m³/min", 1.0 / 60.0, 1, 0.5), Unit("cfm", CFM_M3_S, 0, 5.0)),
     "free_air_volume": (Unit("m³", 1.0, 0, 10.0), Unit("ft³", FOOT3_M3, 0, 100.0)),
     "volume": (Unit("m³", 1.0, 3, 0.01), Unit("ft³", FOOT3_M3, 1, 0.5)),
+    # [l], as records keep it.
+    "fuel": (Unit("l", 1.0, 1, 5.0), Unit("US gal", US_GALLON_L, 1, 1.0)),
     "density": (Unit("kg/m³", 1.0, 0, 50.0), Unit("lb/ft³", POUND_KG / FOOT3_M3, 0, 5.0)),
     "per_area": (Unit("kg/m²", 1.0, 1), Unit("lb/ft²", POUND_KG / FOOT2_M2, 2)),
     # [m2/s]

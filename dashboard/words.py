@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard import units
 from ingest.parts import PART_WORDS
+from ingest.production_bodies import PRICE_WORDS
 
 if TYPE_CHECKING:
     from ingest.config import Yard
@@ -98,17 +99,17 @@ FIELD_WORDS = {
     "what": "what", "after": "file after [SHA-256]", "kept": "older file, kept as",
     "change": "change by line",
     "people": "people", "size": "people", "item": "item",
-    "rust_grade": "rust grade", "prep_grade": "preparation grade", "planned_m2": "planned [m²]",
-    "profile": "profile (ISO 8503-1)", "profile_low_um": "profile from [µm]",
-    "profile_high_um": "profile to [µm]", "coating": "old coating", "coating_um": "coating [µm]",
+    "rust_grade": "rust grade", "prep_grade": "preparation grade", "planned_m2": "planned",
+    "profile": "profile (ISO 8503-1)", "profile_low_um": "profile from",
+    "profile_high_um": "profile to", "coating": "old coating", "coating_um": "coating",
     "access": "access", "place": "indoors or outdoors", "pieces": "pieces", "reblast": "done over",
-    "batch": "batch", "stop_for": "stopped for", "move": "what happened", "kg": "kg",
-    "goes": "goes to", "bulk_kg_m3": "bulk density [kg/m³]",
-    "particle_kg_m3": "density of the grains [kg/m³]", "price_kg": "price a kg",
-    "recycled": "recycled", "reorder_kg": "order at [kg]", "litres": "litres",
+    "batch": "batch", "stop_for": "stopped for", "move": "what happened", "kg": "how much",
+    "goes": "goes to", "bulk_kg_m3": "bulk density",
+    "particle_kg_m3": "density of the grains", "price_kg": "price",
+    "recycled": "recycled", "reorder_kg": "order at", "litres": "fuel",
     "price_of": "price of", "price": "price", "blast_s": "blast-on when signed [s]",
-    "abrasive_kg": "abrasive when signed [kg]",
-    "area_m2": "area [m²]", "bags": "bags", "bag_kg": "kg a bag", "abrasive": "abrasive",
+    "abrasive_kg": "abrasive when signed",
+    "area_m2": "area", "bags": "bags", "bag_kg": "a bag holds", "abrasive": "abrasive",
     "part": "part", "tag": "tag", "note": "note", "result": "result",
     "measurement": "measurement", "position": "position", "because": "because", "rule": "rule",
     "quantity": "quantity", "value": "value", "unit": "unit", "new_tag": "new tag",
@@ -118,6 +119,17 @@ FIELD_WORDS = {
     "notice_kind": "notice",
     "cause": "cause", "began_at": "began", "until_at": "until", "why": "why",
 }  # fmt: skip
+
+#: Key of a record's body -> the quantity that it is an amount of.
+FIELD_QUANTITIES = {
+    "planned_m2": "area", "profile_low_um": "film", "profile_high_um": "film",
+    "coating_um": "film", "kg": "mass", "bulk_kg_m3": "density", "particle_kg_m3": "density",
+    "reorder_kg": "mass", "litres": "fuel", "abrasive_kg": "mass", "area_m2": "area",
+    "bag_kg": "mass",
+}  # fmt: skip
+
+#: What has a price for an amount of it -> the quantity of that amount; wages are by the hour.
+PRICED_QUANTITIES = {"fuel_l": "fuel", "waste_kg": "mass"}
 
 #: Channel -> what it is called where a figure lacks it.
 CHANNEL_WORDS = {
@@ -155,6 +167,56 @@ def cycle_heading(name: str) -> str:
     """
     is_pressure = name in ("supply", "pot", "nozzle")
     return f"{CYCLE_WORDS[name]} [{units.unit('pressure')}]" if is_pressure else CYCLE_WORDS[name]
+
+
+def field(name: str) -> str:
+    """A key of a record's body in words, with the viewer's unit where it is in one.
+
+    Examples
+    --------
+    >>> field("bag_kg"), field("note")
+    ('a bag holds [kg]', 'note')
+    >>> with units.use(units.INCH_POUND):
+    ...     field("price_kg"), field("litres")
+    ('price a lb', 'fuel [US gal]')
+    """
+    if name == "price_kg":
+        return f"{FIELD_WORDS[name]} a {units.unit('mass')}"
+    quantity = FIELD_QUANTITIES.get(name)
+    return FIELD_WORDS[name] + (f" [{units.unit(quantity)}]" if quantity else "")
+
+
+def price_of(what: str) -> str:
+    """What has a price, for how much of it.
+
+    Examples
+    --------
+    >>> price_of("fuel_l"), price_of("wage_h")
+    ('a litre of fuel', 'a paid hour of one person')
+    >>> with units.use(units.INCH_POUND):
+    ...     price_of("fuel_l"), price_of("waste_kg")
+    ('a US gallon of fuel', 'a pound of waste taken away')
+    """
+    said = PRICE_WORDS[what]
+    if units.current() is units.INCH_POUND:
+        said = said.replace("litre", "US gallon").replace("kilogram", "pound")
+    return said
+
+
+def price(quantity: str, price_si: float) -> str:
+    """A price for one of a quantity's SI unit, for one of the viewer's, to four digits.
+
+    Examples
+    --------
+    >>> with units.use(units.INCH_POUND):
+    ...     price("mass", 0.5)
+    '0.2268'
+    >>> price("mass", 0.31)
+    '0.31'
+    """
+    if units.current() is units.METRIC:
+        return f"{price_si:g}"
+    return f"{price_si * units.factor(quantity):.4g}"
 
 
 def _number(value: float, digits: int) -> str:
@@ -832,9 +894,9 @@ HOW_SURE = (
     ("A pot that is never blasted empty",
      "How much is nothing is learned when it runs empty, which only the nozzle's pressure shows. "
      "Without it the level can be some per cent of a full pot off; use and tippings are not."),
-    ("The last ten kilograms, and a pot nearly full",
+    ("The last 10 kg, and a pot nearly full",
      "Air warms otherwise where few grains lie, and little room fills as fast as much; errors of "
-     "several kilograms are usual there."),
+     "about 5 kg are usual there."),
     ("Two kinds of abrasive, or another nozzle, in one stretch",
      "One scale and one feed are taken for the whole of it."),
     ("Fewer than three fills of a vented pot, or no reading of the manifold",

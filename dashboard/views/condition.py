@@ -13,7 +13,7 @@ from analytics import requirements, standing
 from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
 from analytics.pot import LEVEL_NOT_TOLD
-from dashboard import charts, data, look, navigation, timeline, units, words
+from dashboard import charts, data, downloads, look, navigation, timeline, units, words
 from dashboard.chart_table import chart_with_table, figures_behind
 from ingest.config import Yard
 
@@ -326,7 +326,7 @@ def _abrasive(
         chart, _level_table(described, level.value.line), key="condition-level",
         says=f"Abrasive in the pot over the stretch, with its band. {_legend(level.value)}",
         file=f"{pot}-abrasive-{spell['from_at']:%Y-%m-%dT%H%M}",
-        whole=level.value.line.write_csv,
+        whole=downloads.csv(lambda: level.value.line),
     )  # fmt: skip
     look.put(f'<p class="gb-under">{look.shown(_legend(level.value))}</p>')
     if level.value.tippings.height:
@@ -574,7 +574,9 @@ def _not_measured(described: Yard, pot: str) -> str:
 
 def _list(said: tuple[tuple[str, str], ...]) -> str:
     items = "".join(
-        f"<li><b>{look.shown(what)}.</b> {look.shown(means)}</li>" for what, means in said
+        f"<li><b>{look.shown(words.page_units(what))}.</b> "
+        f"{look.shown(words.page_units(means))}</li>"
+        for what, means in said
     )
     return f'<ul class="gb-sure">{items}</ul>'
 

@@ -10,7 +10,7 @@ import streamlit as st
 from analytics.compare import GROUPS, Comparison
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, look, to_print, words
+from dashboard import data, downloads, look, to_print, words
 from dashboard.interval_chart import intervals
 from ingest.config import Yard
 
@@ -116,7 +116,7 @@ def _shown(found: Comparison, described: Yard) -> None:
             intervals(some, unit, look.palette()), width="stretch", theme=None,
             alt=f"{unit} by {GROUPS[found.by][0]}, each with its range; the table below has all.",
         )  # fmt: skip
-        _table(found, unit)
+        _table(found, unit, described)
     if found.sentences:
         items = "".join(f"<li>{look.shown(sentence)}</li>" for sentence in found.sentences)
         look.put(look.heading("To be read with it"), f'<ul class="gb-duelist">{items}</ul>')
@@ -131,12 +131,13 @@ def _shown(found: Comparison, described: Yard) -> None:
         )
 
 
-def _table(found: Comparison, unit: str) -> None:
+def _table(found: Comparison, unit: str, described: Yard) -> None:
     under = f"{unit}. By name, not by rate. {told.adjusted_for(found)}"
     look.put(look.table(told.group_head(found), told.group_rows(found), under))
     with st.container(horizontal=True):
         st.download_button(
-            "Download as CSV", found.groups.write_csv, on_click="ignore",
+            "Download as CSV", downloads.csv(lambda: told.groups_file(found, described)),
+            on_click="ignore",
             file_name=f"{found.by}-{found.measure.name}.csv", mime="text/csv", key="crews-csv",
         )  # fmt: skip
 

@@ -115,8 +115,8 @@ def _shown(found: Estimate, job: NewJob, described: Yard) -> None:
             look.put(look.heading("Common practice, not this yard"), _practice(found, described))
     look.put(f'<p class="gb-caution"><b>Caution.</b> {look.shown(told.ESTIMATE_CAUTION)}</p>')
     st.download_button(
-        "Download as CSV", found.lines.write_csv, on_click="ignore",
-        file_name=f"estimate-{job.area_m2:.0f}-m2.csv", mime="text/csv", key="estimate-csv",
+        "Download as CSV", told.estimate_file(found, described).write_csv, on_click="ignore",
+        file_name="estimate.csv", mime="text/csv", key="estimate-csv",
     )  # fmt: skip
 
 

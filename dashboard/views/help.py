@@ -25,7 +25,7 @@ def page() -> None:
     if asked:
         _asked(asked)
     looked_for = st.text_input(
-        "Find a figure or a word", key="help-find", placeholder="such as pinch cycles, low, kg/m²",
+        "Find a figure or a word", key="help-find", placeholder="such as pinch cycles, low, air",
         max_chars=60,
     ).strip()  # fmt: skip
     if looked_for:
@@ -78,7 +78,9 @@ def _entry(key: str, heading: str = "h3") -> str:
         unit = COLUMNS[column].unit
         rows.append(("In exports", f"{column}{f', in {unit}' if unit else ''}"))
     said = "".join(
-        f"<dt>{look.shown(what)}</dt><dd>{look.shown(text)}</dd>" for what, text in rows if text
+        f"<dt>{look.shown(what)}</dt><dd>{look.shown(words.page_units(text))}</dd>"
+        for what, text in rows
+        if text
     )
     anchor = f"figure-{key}" if heading == "h3" else "asked"
     return (

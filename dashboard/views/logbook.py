@@ -330,7 +330,7 @@ def _chain_table(described: Yard, chain: list[dict[str, Any]]) -> str:
     first = [k for k in words.FIELD_WORDS if any(k in row for row in chain)]
     rows = []
     for name in first:
-        rows.append([words.FIELD_WORDS[name], *(_cell(row, name, zone) for row in chain)])
+        rows.append([words.field(name), *(_cell(row, name, zone) for row in chain)])
     rows.append(["entered by", *(row["recorded_by"] for row in chain)])
     rows.append(["entered", *(words.day_and_time(row["recorded_at"], zone) for row in chain)])
     if len(chain) > 1:
@@ -352,6 +352,13 @@ def _cell(row: dict[str, Any], name: str, zone: Any) -> str:
         return words.RESULT_WORDS[value]
     if isinstance(value, list):
         return ", ".join(value)
+    if name == "price_kg" and value is not None:
+        return words.price("mass", float(value))
+    if name == "price" and value is not None:
+        quantity = words.PRICED_QUANTITIES.get(str(row.get("price_of")))
+        return words.price(quantity, float(value)) if quantity else f"{value:g}"
+    if (quantity := words.FIELD_QUANTITIES.get(name)) and isinstance(value, int | float):
+        return words.typed(quantity, value).removesuffix(f" {units.unit(quantity)}")
     if isinstance(value, float):
         return words.plain_number(value)
     return "" if value is None else str(value)

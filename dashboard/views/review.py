@@ -13,6 +13,7 @@ from analytics import pipeline, stretches, ways
 from dashboard import (
     charts,
     data,
+    downloads,
     look,
     navigation,
     review_words,
@@ -420,7 +421,7 @@ def _one_cycle(
             chart, timeline.table(trace.value, described), key="review-cycle",
             says=f"Pressures of cycle {called(st.session_state[key])}.",
             file=f"{choice.pot}-cycle-{row['pressed_at']:%Y-%m-%dT%H%M%S}",
-            whole=lambda: data.pressures_file(choice.pot, *view),
+            whole=downloads.csv(lambda: data.pressures(choice.pot, *view)),
         )  # fmt: skip
         if st.toggle("Show the readings of this cycle, as they were kept", key="review-readings"):
             _readings(version, choice, row)

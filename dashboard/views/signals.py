@@ -14,7 +14,17 @@ from analytics.box_signs import CAUSE, ZERO_RIGHT, Sign, true_pa
 from analytics.pipeline import transducer_laws, utc_now
 from analytics.quality import USUAL_SPAN_PA
 from analytics.signals import CHANNELS, TransducerLaw
-from dashboard import charts_signals, data, entry, look, navigation, signals_data, units, words
+from dashboard import (
+    charts_signals,
+    data,
+    downloads,
+    entry,
+    look,
+    navigation,
+    signals_data,
+    units,
+    words,
+)
 from dashboard import signals_words as told
 from dashboard.access import session
 from ingest.config import Yard
@@ -237,7 +247,7 @@ def _sign(one: Sign, called: str) -> str:
     return (
         f'<li class="gb-sign gb-sign-{one.state}">{look.badge(state, kind)}'
         f"<div><b>{look.shown(called)}</b> "
-        f"<span>{look.shown(one.found)}</span>{more}</div></li>"
+        f"<span>{look.shown(words.page_units(one.found))}</span>{more}</div></li>"
     )
 
 
@@ -436,7 +446,7 @@ def _zero(described: Yard, version: data.Version, pot: str) -> None:
     with st.container(key="signals-zero-ways", horizontal=True, vertical_alignment="center"):
         is_asked = st.toggle("Show the rests", key="signals-zero-table")
         st.download_button(
-            "Download as CSV", rests.write_csv, on_click="ignore",
+            "Download as CSV", downloads.csv(lambda: rests), on_click="ignore",
             file_name=f"{pot}-zero-at-rest.csv", mime="text/csv", key="signals-zero-csv",
         )  # fmt: skip
     if is_asked:

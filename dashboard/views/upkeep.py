@@ -166,7 +166,7 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
             f"<h3>{look.shown(words.sentence(part_at(row['part'], row['position'])))}, "
             f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
             f"{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))}</div>"
-            f"<p>{look.shown(words.sentence(row['what']))}.</p>"
+            f"<p>{look.shown(words.page_units(words.sentence(row['what'])))}.</p>"
             f"{look.used_bar(row['share'], row['state'], used)}"
             f"<p><b>{look.shown(used)}</b> {look.shown(since)}</p>"
             f"{_ahead(row)}"

@@ -31,6 +31,7 @@ NIST_SP_811 = {
     "warmer": 5.555556e-1,  # degree Fahrenheit (interval) to kelvin
     "free_air": 4.719474e-4,  # cubic foot per minute to cubic meter per second
     "volume": 2.831685e-2,  # cubic foot to cubic meter
+    "fuel": 3.785412,  # gallon (U.S.) to liter
     "density": 1.601846e1,  # pound per cubic foot to kilogram per cubic meter
     "per_area": 4.882428,  # pound per square foot to kilogram per square meter
     "feed": 7.559873e-3,  # pound per minute to kilogram per second
