@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+# Before anything loads NumPy. Its threads wait by spinning: with two tests at a time on two cores
+# small matrices take many times as long with them as without.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import polars as pl
 import pytest
+from hypothesis import HealthCheck, settings
 
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import write_window
+
+# A busy computer is slow, and that is no fault of what is tested.
+settings.register_profile("ours", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("ours")
 
 _YARD = """
 [site]
@@ -61,7 +71,7 @@ def yard() -> Yard:
     return parse_yard(_YARD)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def put_samples() -> PutSamples:
     """Put rows straight into ``sample``, with the ``touched`` row that a writer would add."""
 

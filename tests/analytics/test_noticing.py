@@ -66,7 +66,9 @@ def kept(data: Path) -> dict[str, pl.DataFrame]:
 
 
 @settings(
-    max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=4,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(
     seed=st.integers(0, 10_000),

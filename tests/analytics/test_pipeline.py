@@ -70,7 +70,9 @@ def assert_same(one: dict[str, pl.DataFrame], other: dict[str, pl.DataFrame]) ->
 
 
 @settings(
-    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=12,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(
     seed=st.integers(0, 10_000),

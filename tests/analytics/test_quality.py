@@ -300,7 +300,9 @@ def tables_of(data: Path) -> dict[str, pl.DataFrame]:
 
 
 @settings(
-    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=6,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(
     seed=st.integers(0, 1000),

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
-import socket
 import ssl
-import subprocess
-import sys
-import time
-import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browsing import Pages, opened_page
 from test_access import self_signed
 from test_access_gate import Provider, provider_server, write_settings
 
@@ -52,62 +47,26 @@ def data(tmp_path: Path) -> Path:
 def address(data: Path, tmp_path: Path) -> Iterator[str]:
     """The pages over TLS on every address of this computer, and where they are."""
     certificate, key = self_signed(tmp_path)
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    address = f"https://127.0.0.1:{port}"
+    pages = Pages(
+        data, "--address", "0.0.0.0", "--certificate", str(certificate), "--key", str(key),
+        trusting=ssl.create_default_context(cafile=str(certificate)),
+    )  # fmt: skip
     provider = Provider()
     server = provider_server(provider)
-    write_settings(data, provider.issuer, address)
-    log = tmp_path / "log"
-    with log.open("wb") as into:
-        running = subprocess.Popen(
-            [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(data), "--port",
-             str(port), "--address", "0.0.0.0", "--no-browser", "--certificate", str(certificate),
-             "--key", str(key)],
-            stdout=into, stderr=subprocess.STDOUT,
-        )  # fmt: skip
-        trusting = ssl.create_default_context(cafile=str(certificate))
-        try:
-            give_up_at = time.monotonic() + 90
-            while True:
-                try:
-                    urllib.request.urlopen(f"{address}/_stcore/health", context=trusting).close()
-                    break
-                except OSError:
-                    assert time.monotonic() < give_up_at, log.read_text()
-                    time.sleep(0.3)
-            yield address
-        finally:
-            running.terminate()
-            running.wait(30)
-            server.shutdown()
-            server.server_close()
-
-
-@pytest.fixture
-def browser() -> Iterator[Any]:
-    executable = shutil.which("chromium") or shutil.which("chromium-browser")
-    if executable is None:
-        pytest.skip("chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(
-            executable_path=executable,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
-        )
-        yield opened
-        opened.close()
+    write_settings(data, provider.issuer, pages.address)
+    try:
+        with pages:
+            yield pages.address
+    finally:
+        server.shutdown()
+        server.server_close()
 
 
 def test_through_an_identity_provider_to_an_entry_and_out(
     data: Path, address: str, browser: Any
 ) -> None:
     settings = {"ignore_https_errors": True, "viewport": {"width": 390, "height": 844}}
-    context = browser.new_context(**settings)
-    page = context.new_page()
-    page.set_default_timeout(60_000)
+    page = opened_page(browser, **settings)
     page.goto(f"{address}/logbook")
     page.get_by_role("link", name="Sign in with the test provider").click()
     page.get_by_role("heading", name="Log book", level=1).wait_for()
@@ -116,26 +75,25 @@ def test_through_an_identity_provider_to_an_entry_and_out(
     crew.first.click()
     page.get_by_label("Name of the crew").fill("crew-a")
     page.get_by_label("People in it").fill("3")
+    page.get_by_role("button", name="Save crew").wait_for()
     assert page.get_by_label("Your name").count() == 0
     page.get_by_role("button", name="Save crew").click()
-    give_up_at = time.monotonic() + 60
-    while not (found := entered(data)):
-        assert time.monotonic() < give_up_at, page.inner_text("body")
-        time.sleep(0.3)
-    assert found == [("crew", "Supervisor One", "page")]
-    (kept,) = [c for c in context.cookies() if c["name"] == SECURE_COOKIE]
+    page.get_by_text("Saved: crew").wait_for()
+    assert entered(data) == [("crew", "Supervisor One", "page")]
+    (kept,) = [c for c in page.context.cookies() if c["name"] == SECURE_COOKIE]
     assert kept["httpOnly"] and kept["secure"] and kept["sameSite"] == "Lax"
     assert SECURE_COOKIE not in page.evaluate("document.cookie")
     page.locator(".gb-me").click()
     page.get_by_role("button", name="Sign out", exact=True).click()
     page.get_by_role("heading", name="Sign in", level=1).wait_for()
     # A copy of the cookie in another browser, kept from before signing out.
-    other = browser.new_context(**settings)
-    other.add_cookies([kept])
-    again = other.new_page()
+    again = opened_page(browser, **settings)
+    again.context.add_cookies([kept])
     again.goto(f"{address}/logbook")
     again.get_by_role("heading", name="Sign in", level=1).wait_for()
     whats = [line["what"] for line in audit.lines(data)]
+    page.context.close()
+    again.context.close()
     assert whats == ["added", "added", "signed in", "signed out"]
 
 
@@ -147,12 +105,12 @@ def entered(folder: Path) -> list[tuple[str, str, str]]:
 def test_by_password_on_a_phone_in_the_dark_and_what_a_page_shows_meanwhile(
     data: Path, address: str, browser: Any
 ) -> None:
-    context = browser.new_context(
-        ignore_https_errors=True, viewport={"width": 390, "height": 844}, color_scheme="dark"
-    )
-    page = context.new_page()
-    page.set_default_timeout(60_000)
+    page = opened_page(
+        browser, ignore_https_errors=True, viewport={"width": 390, "height": 844},
+        color_scheme="dark",
+    )  # fmt: skip
     page.goto(address)
+    page.get_by_role("button", name="Sign in").wait_for()
     for element in page.locator("button, .gb-way, input[type=text], input[type=password]").all():
         if element.is_visible():
             assert element.bounding_box()["height"] >= 56, "too small for a glove"
@@ -170,3 +128,4 @@ def test_by_password_on_a_phone_in_the_dark_and_what_a_page_shows_meanwhile(
     page.get_by_role("link", name="Sign in again").first.wait_for()
     page.get_by_role("link", name="Sign in again").first.click()
     page.get_by_role("heading", name="Sign in", level=1).wait_for()
+    page.context.close()

@@ -5,12 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 import shutil
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -19,6 +14,7 @@ import numpy as np
 import polars as pl
 import pytest
 import streamlit as st
+from browsing import Pages, opened_page, settle
 from google.protobuf.message import Message
 from streamlit.testing.v1 import AppTest
 
@@ -27,7 +23,8 @@ from dashboard import data, navigation
 from dashboard.access import people
 from ingest.config import load_yard
 from ingest.record_bodies import BODIES
-from ingest.store.connection import write_window
+
+PutSamples = Callable[[Path, str, pl.DataFrame], None]
 
 APP = str(Path(data.__file__).parent / "app.py")
 #: Fits a name (80 characters); each kind of harm once.
@@ -107,13 +104,13 @@ def bodies(begin: dt.datetime) -> list[tuple[str, dict[str, Any]]]:
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(tmp_path_factory: pytest.TempPathFactory, put_samples: PutSamples) -> Path:
     """A data folder with two hours of blasting, and every kind of entry made by a page."""
     folder = tmp_path_factory.mktemp("typed") / "data"
     folder.mkdir()
     (folder / "yard.toml").write_text(YARD, encoding="utf-8")
     begin = dt.datetime.now(dt.UTC).replace(tzinfo=None, microsecond=0) - dt.timedelta(hours=3)
-    put_samples(folder, begin)
+    put_samples(folder, "pot-1", blasting(begin))
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("GRITBOOK_DATA", str(folder))
         patch.setenv("GRITBOOK_YARD", str(folder / "yard.toml"))
@@ -126,11 +123,11 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def put_samples(folder: Path, begin: dt.datetime) -> None:
+def blasting(begin: dt.datetime) -> pl.DataFrame:
     at = np.arange(0, 7200, 0.5)
     is_open = at % 100 < 60
     pot = np.where(is_open, 700e3 * np.minimum((at % 100) / 4, 1.0), 0.0)
-    frame = pl.DataFrame(
+    return pl.DataFrame(
         {
             "sampled_at": [begin + dt.timedelta(seconds=float(s)) for s in at],
             "deadman": is_open,
@@ -138,19 +135,7 @@ def put_samples(folder: Path, begin: dt.datetime) -> None:
             "pot_pa": pot,
             "nozzle_pa": pot * 0.9,
         }
-    ).with_columns(
-        pl.lit(1, pl.Int16).alias("pot_id"), pl.col("sampled_at").alias("arrived_at"),
-        pl.lit(0, pl.Int32).alias("quality"), pl.lit(0, pl.Int64).alias("message_id"),
-    )  # fmt: skip
-    with write_window(folder) as con:
-        con.execute("INSERT INTO pot SELECT 1, 'pot-1'")
-        con.register("incoming", frame.to_arrow())
-        con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
-        con.execute(
-            "INSERT INTO touched SELECT nextval('touched_number'), 1, min(sampled_at), "
-            "max(sampled_at) FROM incoming"
-        )
-        con.unregister("incoming")
+    )
 
 
 @pytest.fixture
@@ -268,63 +253,32 @@ def pages(made: Path, tmp_path: Path) -> Iterator[str]:
     folder = tmp_path / "data"
     shutil.copytree(made, folder)
     people.add(folder, WHO, "owner", "four odd words together")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    log = (tmp_path / "log").open("wb")
-    running = subprocess.Popen(
-        [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(folder), "--port", str(port),
-         "--no-browser"], stdout=log, stderr=subprocess.STDOUT,
-    )  # fmt: skip
-    address = f"http://127.0.0.1:{port}"
-    try:
-        give_up_at = time.monotonic() + 60
-        while True:
-            try:
-                urllib.request.urlopen(f"{address}/_stcore/health", timeout=2).close()
-                break
-            except OSError:
-                assert time.monotonic() < give_up_at, (tmp_path / "log").read_text()
-                time.sleep(0.2)
-        yield address
-    finally:
-        running.terminate()
-        running.wait(30)
-        log.close()
+    with Pages(folder) as running:
+        yield running.address
 
 
-def test_in_a_browser_nothing_typed_runs_loads_or_leads_away(pages: str) -> None:
-    executable = shutil.which("chromium") or shutil.which("chromium-browser")
-    if executable is None:
-        pytest.skip("chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
+def test_in_a_browser_nothing_typed_runs_loads_or_leads_away(pages: str, browser: Any) -> None:
     fired: list[str] = []
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=executable,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
-        )
-        page = browser.new_page()
-        page.set_default_timeout(40_000)
-        page.on("dialog", lambda dialog: (fired.append(dialog.message), dialog.dismiss()))
-        page.on(
-            "request",
-            lambda sent: fired.append(sent.url) if "h.example" in sent.url else None,
-        )
-        page.goto(f"{pages}/logbook")
-        page.get_by_label("Name").fill(WHO)
-        page.get_by_label("Password", exact=True).fill("four odd words together")
-        page.get_by_role("button", name="Sign in").click()
-        for way in navigation.PAGES:
-            page.goto(f"{pages}/{way.path if way.path != 'now' else ''}")
-            page.locator("h1").first.wait_for()
-            page.locator(".gb-me").wait_for()
-            page.wait_for_timeout(1500)
-            harm = "a[href*='//h.example'], img[src='x'], [onerror], [onload], [onclick]"
-            there = page.locator(harm).evaluate_all("all => all.map(one => one.outerHTML)")
-            assert there == [], f"{way.path}: {there}"
-            assert page.locator(".katex").count() == 0, way.path
-        seen = page.locator(".gb-me").inner_text()
-        browser.close()
-    assert WHO in seen and not fired, fired
+    page = opened_page(browser)
+    page.on("dialog", lambda dialog: (fired.append(dialog.message), dialog.dismiss()))
+    page.on(
+        "request",
+        lambda sent: fired.append(sent.url) if "h.example" in sent.url else None,
+    )
+    page.goto(f"{pages}/logbook")
+    page.get_by_label("Name").fill(WHO)
+    page.get_by_label("Password", exact=True).fill("four odd words together")
+    page.get_by_role("button", name="Sign in").click()
+    page.locator(".gb-me").wait_for()
+    for way in navigation.PAGES:
+        page.goto(f"{pages}/{way.path if way.path != 'now' else ''}")
+        page.locator("h1").first.wait_for()
+        page.locator(".gb-me").wait_for()
+        settle(page, 300)
+        harm = "a[href*='//h.example'], img[src='x'], [onerror], [onload], [onclick]"
+        there = page.locator(harm).evaluate_all("all => all.map(one => one.outerHTML)")
+        assert there == [], f"{way.path}: {there}"
+        assert page.locator(".katex").count() == 0, way.path
+    assert WHO in page.locator(".gb-me").inner_text()
+    assert not fired, fired
+    page.context.close()

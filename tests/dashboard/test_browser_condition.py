@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
-import socket
-import subprocess
-import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import condition_trials as trials
 import polars as pl
 import pytest
-import test_browser as common
+from browsing import (
+    Pages,
+    assert_clean,
+    assert_fits,
+    assert_scheme,
+    comes,
+    keep_picture,
+    settle,
+    watched,
+)
 
 from analytics.pipeline import derive
 from analytics.weighing import weigh_spells
 from ingest import records
 from ingest.config import load_yard
-from ingest.store.connection import write_window
 
 #: The page without a weighed pot is in ``test_browser.py``, which always runs.
 pytestmark = pytest.mark.slow
@@ -48,36 +52,15 @@ pot = "pot-1"
 channels = ["supply", "pot", "nozzle", "deadman"]
 """
 
-browser = common.browser
-
-
-def put(data: Path, frame: pl.DataFrame) -> None:
-    """Rows straight into ``sample``, as a writer would leave them."""
-    with write_window(data) as con:
-        con.execute(
-            "INSERT INTO pot SELECT coalesce(max(pot_id), 0) + 1, 'pot-1' FROM pot "
-            "HAVING NOT coalesce(bool_or(pot = 'pot-1'), false)"
-        )
-        rows = frame.with_columns(
-            pl.lit(1, pl.Int16).alias("pot_id"),
-            pl.col("sampled_at").alias("arrived_at"),
-            pl.lit(0, pl.Int32).alias("quality"),
-            pl.lit(0, pl.Int64).alias("message_id"),
-        )
-        con.register("incoming", rows.to_arrow())
-        con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
-        con.execute(
-            "INSERT INTO touched SELECT nextval('touched_number'), 1, min(sampled_at), "
-            "max(sampled_at) FROM incoming"
-        )
-        con.unregister("incoming")
-
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def address(
+    tmp_path_factory: pytest.TempPathFactory,
+    put_samples: Callable[[Path, str, pl.DataFrame], None],
+) -> Iterator[str]:
     """Pages on three shifts of a simulated pot that ended an hour ago, weighed."""
-    common.chromium()
     data = tmp_path_factory.mktemp("yard")
+    pages = Pages(data)
     yard_file = data / "yard.toml"
     number = 1001
     plant, _ = trials.draw_plant(trials.np.random.default_rng([number, 0xC0DE]))
@@ -89,8 +72,9 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         trial = trials.make_trial(number, 10.0, HOURS, faults, shift=shift)
         signals = trials.read(trial, 10.0, 0.0025)
         begin = now - dt.timedelta(days=len(SHIFTS) - 1 - shift, hours=HOURS + 1.0)
-        put(
+        put_samples(
             data,
+            "pot-1",
             signals.with_columns(
                 pl.col("sampled_at") - pl.lit(signals["sampled_at"][0]) + pl.lit(begin)
             ),
@@ -105,25 +89,8 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             )  # fmt: skip
     derive(data, yard)
     weigh_spells(data, yard)
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    with (data / "pages.log").open("wb") as into:
-        pages = subprocess.Popen(
-            [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(data),
-             "--yard", str(yard_file), "--port", str(port), "--no-browser"],
-            stdout=into, stderr=subprocess.STDOUT,
-        )  # fmt: skip
-    try:
-        common.wait_for(f"http://127.0.0.1:{port}")
-        yield f"http://127.0.0.1:{port}"
-    finally:
-        pages.terminate()
-        try:
-            pages.wait(20)
-        except subprocess.TimeoutExpired:
-            pages.kill()
-            pages.wait()
+    with pages:
+        yield pages.address
 
 
 @pytest.mark.parametrize(
@@ -138,14 +105,17 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def test_the_condition_page_fits_and_tells_of_the_leak(
     address: str, browser: Any, width: int, height: int, scheme: str
 ) -> None:
+    from playwright.sync_api import expect
+
     errors: list[str] = []
-    page = common.watched(
+    page = watched(
         browser, errors, viewport={"width": width, "height": height}, color_scheme=scheme
     )
     page.goto(f"{address}/condition?pot=pot-1")
     page.get_by_role("heading", name="Condition", level=1).wait_for()
     best = page.locator(".gb-suggested").first
     best.wait_for()
+    settle(page)
     said = best.inner_text()
     assert "air getting past the pinch hose" in said and "What to check" in said
     assert "prove it is vented" in said
@@ -156,27 +126,16 @@ def test_the_condition_page_fits_and_tells_of_the_leak(
     charts.nth(12).wait_for()
     # The level's line and each indicator's are drawn, not only their frames.
     for number in range(12):
-        assert charts.nth(number).locator(".mark-line path").count() >= 1
-    overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
-    assert overflow <= 0, f"{overflow} px too wide at {width} px"
-    cut = page.evaluate(
+        charts.nth(number).locator(".mark-line path").first.wait_for(state="attached")
+    assert_fits(page, "Condition")
+    cut = (
         "[...document.querySelectorAll('.gb-card, .gb-figure, .gb-small')]"
         ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.innerText.slice(0, 60))"
     )
-    assert cut == [], "wider than its box"
-    low = page.evaluate(
-        "[...document.querySelectorAll('.stButton button, [data-testid=stPageLink] a, "
-        "[data-testid=stButtonGroup] button, .stDownloadButton button')]"
-        ".map(e => [e.innerText, e.getBoundingClientRect().height])"
-        ".filter(([text, height]) => height > 0 && height < 48)"
-    )
-    assert low == [], "too low to press with gloves"
-    assert page.get_by_text("Invented scenario").count() == 1
-    assert page.get_by_text("prove that it is vented at the pot itself").count() == 1
-    ground = page.evaluate("getComputedStyle(document.querySelector('.stApp')).backgroundColor")
-    brightness = sum(int(n) for n in re.findall(r"\d+", ground)[:3]) / 3
-    assert (brightness < 100) == (scheme == "dark")
-    common._keep_picture(page, "Condition", width, height, scheme)
-    assert page.evaluate("window.seenForbidden") == []
-    assert errors == []
+    assert comes(lambda: page.evaluate(cut), [], 10) == [], "wider than its box"
+    expect(page.get_by_text("Invented scenario")).to_have_count(1)
+    expect(page.get_by_text("prove that it is vented at the pot itself")).to_have_count(1)
+    assert_scheme(page, scheme)
+    keep_picture(page, f"condition-{width}-{scheme}")
+    assert_clean(page, errors)
     page.context.close()

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-import shutil
-import socket
 import subprocess
 import sys
-import time
-import urllib.request
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
+from browsing import chromium, comes, ended, opened_page, wait_for
+from ports import free_port
 
 from analytics.traces import TRACE_SCHEMA, thinned
 from dashboard import charts, charts_due, look, units
@@ -144,18 +143,15 @@ for shown, spans in t.STRETCHES.values():
 
 
 @pytest.mark.slow
-def test_a_browser_draws_the_lines_and_the_axis_of_every_stretch(tmp_path: Path) -> None:
-    executable = shutil.which("chromium") or shutil.which("chromium-browser")
-    if executable is None:
-        assert os.environ.get("CI") != "true", "chromium is not installed; .ci/run installs it"
-        pytest.skip("chromium is not installed")
-    from playwright.sync_api import sync_playwright
+def test_a_browser_draws_the_lines_and_the_axis_of_every_stretch(
+    tmp_path: Path, browser: Any
+) -> None:
+    chromium()
+    from playwright.sync_api import expect
 
     script = tmp_path / "charts_alone.py"
     script.write_text(PAGE.format(folder=str(Path(__file__).parent)), encoding="utf-8")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    address = f"http://127.0.0.1:{(port := free_port())}"
     root = Path(__file__).resolve().parent.parent.parent
     server = subprocess.Popen(
         [sys.executable, "-m", "streamlit", "run", str(script), "--server.port", str(port),
@@ -165,31 +161,21 @@ def test_a_browser_draws_the_lines_and_the_axis_of_every_stretch(tmp_path: Path)
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     try:
-        give_up_at = time.monotonic() + 40.0
-        while True:
-            try:
-                with urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=2):
-                    break
-            except OSError:
-                assert time.monotonic() < give_up_at, "the page did not come up"
-                time.sleep(0.2)
-        with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(
-                executable_path=executable, args=["--no-sandbox", "--disable-gpu"]
-            )
-            page = browser.new_page(viewport={"width": 900, "height": 2400})
-            page.goto(f"http://127.0.0.1:{port}")
-            drawn = page.locator('[data-testid="stVegaLiteChart"] svg')
-            drawn.nth(len(STRETCHES) - 1).wait_for(timeout=30_000)
-            for number, (stretch, (shown, _)) in enumerate(STRETCHES.items()):
-                chart = drawn.nth(number)
-                assert "07:00:20" in chart.text_content(), stretch
-                lines = chart.locator(".mark-line path")
-                widths = [box["width"] for i in range(lines.count())
-                          if (box := lines.nth(i).bounding_box()) is not None]  # fmt: skip
-                wide = [width for width in widths if width > 300]
-                assert len(wide) == shown["channel"].n_unique(), (stretch, widths)
-            browser.close()
+        wait_for(address, server)
+        page = opened_page(browser, viewport={"width": 900, "height": 2400})
+        page.goto(address)
+        drawn = page.locator('[data-testid="stVegaLiteChart"] svg')
+        expect(drawn).to_have_count(len(STRETCHES))
+        for number, (stretch, (shown, _)) in enumerate(STRETCHES.items()):
+            chart = drawn.nth(number)
+            expect(chart).to_contain_text("07:00:20")
+            lines = chart.locator(".mark-line path")
+
+            def wide(lines: Any = lines) -> int:
+                boxes = [lines.nth(i).bounding_box() for i in range(lines.count())]
+                return sum(box is not None and box["width"] > 300 for box in boxes)
+
+            assert comes(wide, shown["channel"].n_unique()) == shown["channel"].n_unique(), stretch
+        page.context.close()
     finally:
-        server.terminate()
-        server.wait(20)
+        ended(server)

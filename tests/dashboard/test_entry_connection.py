@@ -3,56 +3,23 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import re
-import signal
-import socket
-import subprocess
-import sys
+import time
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
-import test_browser as pages_in_browser
+from browsing import PATIENCE_S, Pages, comes, opened_page, settle
+from test_browser import YARD
 
 from dashboard import entry_undo
 from ingest import records
 from ingest.config import Yard, load_yard
 from ingest.store.connection import read_window
 
-browser = pages_in_browser.browser
 
-
-class Place:
+class Place(Pages):
     """A yard whose pages can be killed and started again at the same address."""
-
-    def __init__(self, data: Path) -> None:
-        self.data = data
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
-        self.address = f"http://127.0.0.1:{self.port}"
-        self.pages: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        with (self.data / "pages.log").open("ab") as into:
-            self.pages = subprocess.Popen(
-                [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(self.data),
-                 "--yard", str(self.data / "yard.toml"), "--port", str(self.port), "--no-browser"],
-                stdout=into, stderr=subprocess.STDOUT,
-            )  # fmt: skip
-        pages_in_browser.wait_for(self.address)
-
-    def kill(self) -> None:
-        """End the command and the server that it started, as a power cut does."""
-        if self.pages is not None:
-            pid = self.pages.pid
-            children = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="utf-8")
-            for each in (pid, *map(int, children.split())):
-                os.kill(each, signal.SIGKILL)
-            self.pages.wait()
-            self.pages = None
 
     def entered(self, kind: str) -> list[dict[str, Any]]:
         with read_window(self.data) as con:
@@ -61,9 +28,8 @@ class Place:
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
-    pages_in_browser.chromium()
     data = tmp_path_factory.mktemp("yard")
-    (data / "yard.toml").write_text(pages_in_browser.YARD, encoding="utf-8")
+    (data / "yard.toml").write_text(YARD, encoding="utf-8")
     yard: Yard = load_yard(data / "yard.toml")
     for kind, body in (
         ("crew", {"crew": "A", "size": 3}),
@@ -71,17 +37,14 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
         ("abrasive", {"pot": "pot-2", "bags": 2, "bag_kg": 30, "abrasive": "Coarse"}),
     ):
         records.add(data, yard, kind, body, "Tender 2", "command")
-    here = Place(data)
-    here.start()
-    yield here
-    here.kill()
+    with Place(data) as here:
+        yield here
 
 
 def phone(browser: Any) -> Any:
-    context = browser.new_context(
-        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True
+    return opened_page(
+        browser, viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True
     )
-    return context.new_page()
 
 
 def log_book(page: Any, place: Place, pot: str = "pot-1") -> None:
@@ -89,6 +52,7 @@ def log_book(page: Any, place: Place, pot: str = "pot-1") -> None:
     page.get_by_role("button", name="Save abrasive").wait_for()
     # Nobody types within the instant in which a page appears.
     page.wait_for_function("!!window.gritbookEntry")
+    settle(page)
 
 
 def typed(page: Any) -> tuple[str, str, str]:
@@ -99,20 +63,39 @@ def typed(page: Any) -> tuple[str, str, str]:
     )
 
 
+def kept(page: Any, *texts: str) -> None:
+    """Wait until the browser has kept what was typed."""
+    page.wait_for_function(
+        "(texts) => texts.every(one => localStorage['gritbook-drafts']?.includes(one))", arg=texts
+    )
+
+
+def open_again(page: Any) -> None:
+    """A page that is loaded anew, and offers what was typed."""
+    page.reload()
+    page.get_by_text("Not saved yet: what was typed at").wait_for()
+    settle(page)
+
+
+def assert_typed(page: Any, *wanted: str) -> None:
+    assert comes(lambda: typed(page), wanted) == wanted
+
+
 def test_what_was_typed_outlives_a_reload_and_is_entered_once(place: Place, browser: Any) -> None:
+    from playwright.sync_api import expect
+
     page = phone(browser)
     log_book(page, place)
     # What this person tipped on this pot last.
-    assert page.get_by_label("A bag holds").input_value() == "20"
+    expect(page.get_by_label("A bag holds")).to_have_value("20")
     page.get_by_label("Bags", exact=True).fill("7")
     page.get_by_label("Batch, as the bags say").fill("LOT 9")
     page.get_by_label("Pot", exact=True).click()
     page.get_by_role("option", name="pot-2").click()
-    page.wait_for_function("localStorage['gritbook-drafts']?.includes('pot-2')")
+    kept(page, "LOT 9", "pot-2")
 
-    page.reload()
-    page.get_by_text("Not saved yet: what was typed at").wait_for()
-    assert typed(page) == ("7", "LOT 9", "pot-2")
+    open_again(page)
+    assert_typed(page, "7", "LOT 9", "pot-2")
 
     banner = page.locator("#gb-no-line")
     # Offline, a save says that it is none.
@@ -131,16 +114,15 @@ def test_what_was_typed_outlives_a_reload_and_is_entered_once(place: Place, brow
     draft = page.evaluate("localStorage['gritbook-drafts']")
     # As a person does: until it is said to be saved. The socket may need a while to be back.
     entered = page.locator(".st-key-take-back", has_text="7 bags")
-    for _ in range(6):
+    give_up_at = time.monotonic() + 2 * PATIENCE_S
+    while not entered.is_visible():
+        assert time.monotonic() < give_up_at, "pressed again and again, never saved"
         save.evaluate("(button) => { button.click(); button.click(); button.click(); }")
-        page.wait_for_timeout(4000)
-        if entered.is_visible():
-            break
-    entered.wait_for()
+        comes(entered.is_visible, True, 5)
     page.wait_for_function("!localStorage['gritbook-drafts'].includes('LOT 9')")
+    settle(page)
     page.evaluate("(draft) => { localStorage['gritbook-drafts'] = draft; }", draft)
-    page.reload()
-    page.get_by_text("Not saved yet: what was typed at").wait_for()
+    open_again(page)
     page.get_by_role("button", name="Save abrasive").tap()
     page.get_by_text("Saved: abrasive tipped, 7 bags").wait_for()
     assert [row["batch"] for row in place.entered("abrasive")].count("LOT 9") == 1
@@ -158,32 +140,33 @@ def test_what_was_typed_outlives_a_killed_server(place: Place, browser: Any) -> 
     log_book(page, place)
     page.get_by_label("Bags", exact=True).fill("8")
     page.get_by_label("Batch, as the bags say").fill("LOT 10")
-    page.wait_for_function("localStorage['gritbook-drafts']?.includes('LOT 10')")
+    kept(page, "LOT 10")
     place.kill()
     banner = page.locator("#gb-no-line")
     page.locator("#gb-no-line", has_text="No connection to Gritbook").wait_for()
-    assert typed(page) == ("8", "LOT 10", "Pot 1")
+    assert_typed(page, "8", "LOT 10", "Pot 1")
     place.start()
     # The page finds the new server by itself; what was typed stands there, and after a reload.
     banner.wait_for(state="hidden")
-    page.wait_for_timeout(3000)
-    assert typed(page) == ("8", "LOT 10", "Pot 1")
-    page.reload()
-    page.get_by_text("Not saved yet: what was typed at").wait_for()
-    assert typed(page) == ("8", "LOT 10", "Pot 1")
+    settle(page, 3000)
+    assert_typed(page, "8", "LOT 10", "Pot 1")
+    open_again(page)
+    assert_typed(page, "8", "LOT 10", "Pot 1")
     page.get_by_role("button", name="Empty it").tap()
     page.context.close()
 
 
 @pytest.mark.slow
 def test_every_kind_of_form_comes_back(place: Place, browser: Any) -> None:
+    from playwright.sync_api import expect
+
     page = phone(browser)
     log_book(page, place)
 
     def choose(kind: str, button: str) -> None:
         page.get_by_role("radio", name=kind, exact=True).tap()
         page.get_by_role("button", name=button).wait_for()
-        page.wait_for_timeout(900)
+        settle(page, 300)
 
     choose("Check done", "Save check")
     page.get_by_role("radio", name="Worn, still on").tap()
@@ -198,41 +181,41 @@ def test_every_kind_of_form_comes_back(place: Place, browser: Any) -> None:
         part.focus()
         page.keyboard.type(value)
     hour.blur()
-    page.wait_for_timeout(300)
+    kept(page, "Worn, still on", "3.5", '"in"', "left side", "2026-11-02T07:35")
     choose("Shift", "Save shift")
     page.get_by_label("Pots", exact=True).click()
     page.get_by_role("option", name="pot-2").click()
     page.get_by_role("option", name="pot-3").click()
     page.keyboard.press("Escape")
-    page.wait_for_timeout(300)
+    kept(page, "pot-2", "pot-3")
     choose("Kind of abrasive", "Save kind")
     page.get_by_label("Name, as it will be chosen").fill("Black")
     page.get_by_text("Used before and cleaned").tap()
-    page.wait_for_timeout(300)
+    kept(page, "Black", ":true")
 
-    page.reload()
-    page.get_by_text("Not saved yet: what was typed at").wait_for()
+    open_again(page)
     # It opens with what was typed last.
-    assert page.get_by_label("Name, as it will be chosen").input_value() == "Black"
-    assert page.get_by_role("switch", name="Used before and cleaned").is_checked()
+    expect(page.get_by_label("Name, as it will be chosen")).to_have_value("Black")
+    expect(page.get_by_role("switch", name="Used before and cleaned")).to_be_checked()
     choose("Check done", "Save check")
-    assert page.get_by_role("radio", name="Worn, still on").get_attribute("aria-checked") == "true"
-    assert page.get_by_label("How much").input_value() == "3.5"
-    assert page.get_by_label("Unit", exact=True).input_value() == "in"
-    assert page.get_by_label("Note").input_value() == "left side"
-    when = [
-        page.get_by_role("spinbutton", name=re.compile(f"{name}, When checked")).inner_text()
-        for name in ("year", "month", "day", "hour", "minute")
-    ]
-    assert [int(part) for part in when] == [2026, 11, 2, 7, 35]
+    worn = page.get_by_role("radio", name="Worn, still on")
+    expect(worn).to_have_attribute("aria-checked", "true")
+    expect(page.get_by_label("How much")).to_have_value("3.5")
+    expect(page.get_by_label("Unit", exact=True)).to_have_value("in")
+    expect(page.get_by_label("Note")).to_have_value("left side")
+    for name, value in (("year", 2026), ("month", 11), ("day", 2), ("hour", 7), ("minute", 35)):
+        part = page.get_by_role("spinbutton", name=re.compile(f"{name}, When checked"))
+        expect(part).to_have_text(re.compile(f"0*{value}"))
     choose("Shift", "Save shift")
-    tags = page.locator('[data-testid="stMultiSelect"] span[data-tag]').all_inner_texts()
-    assert [tag.strip() for tag in tags] == ["pot-2", "pot-3"]
+    tags = page.locator('[data-testid="stMultiSelect"] span[data-tag]')
+    expect(tags).to_have_text(["pot-2", "pot-3"])
     page.get_by_role("button", name="Empty it").tap()
-    page.wait_for_timeout(900)
-    assert page.locator('[data-testid="stMultiSelect"] span[data-tag]').count() == 0
-    page.reload()
-    page.get_by_role("button", name="Save kind").wait_for()
+    expect(tags).to_have_count(0)
+    page.wait_for_function("!localStorage['gritbook-drafts'].includes('new-shift')")
+    # Nor is it there again later; the other forms still wait.
+    open_again(page)
+    choose("Shift", "Save shift")
+    expect(tags).to_have_count(0)
     assert "new-shift" not in page.evaluate("localStorage['gritbook-drafts']")
     page.context.close()
 
@@ -244,17 +227,16 @@ def test_what_is_pressed_with_gloves_is_48_px_high(place: Place, browser: Any, k
     log_book(page, place)
     page.get_by_role("radio", name=kind, exact=True).tap()
     page.get_by_role("button", name=f"Save {kind.lower()}").wait_for()
-    page.wait_for_timeout(1200)
-    low = page.evaluate(
-        """[...document.querySelectorAll(`[data-testid=stForm] input, [data-testid=stForm] textarea,
-        [data-testid=stForm] button:not([aria-label^=Help]), .stButton button`)].map(e => {
+    settle(page)
+    low = """[...document.querySelectorAll(`[data-testid=stForm] input,
+        [data-testid=stForm] textarea, [data-testid=stForm] button:not([aria-label^=Help]),
+        .stButton button`)].map(e => {
           const box = e.closest('label, [role=group], [data-testid$=Container], ' +
             '[data-testid$=RootElement]') || e;
           return [e.ariaLabel || e.innerText, Math.max(e.getBoundingClientRect().height,
             box.getBoundingClientRect().height)];
         }).filter(([, height]) => height < 48)"""
-    )
-    assert low == []
+    assert comes(lambda: page.evaluate(low), [], 10) == []
     page.context.close()
 
 

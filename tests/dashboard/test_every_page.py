@@ -8,19 +8,16 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from test_browser import FORBIDDEN, browser, chromium, wait_for, watched
+from browsing import FORBIDDEN, Pages, assert_clean, comes, settle, watched
+from ports import free_port
 
 from dashboard import demo
 from dashboard.navigation import PAGES, Way
-
-__all__ = ["browser"]
 
 pytestmark = pytest.mark.slow
 
@@ -34,12 +31,6 @@ RULES = {
 #: Drawn by Streamlit around every page, out of our reach; each with what it is.
 NOT_OURS: dict[str, str] = {}
 
-STILL = """() => !document.querySelector(
-  '[data-testid="stSpinner"], [data-testid="stSkeleton"], [data-stale="true"]')
-  && document.querySelector('[data-testid="stApp"]')?.getAttribute('data-test-script-state')
-     !== 'running'
-  && document.querySelector('h1')"""
-
 
 class Shown(NamedTuple):
     """Pages of the demonstration's history."""
@@ -50,38 +41,16 @@ class Shown(NamedTuple):
 
 @pytest.fixture(scope="module")
 def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shown]:
-    chromium()
     folder = tmp_path_factory.mktemp("demo")
+    pages = Pages(folder)
     children = demo.Children(folder / "logs")
-    port = demo.free_port()
-    demo.prepare(folder, demo.free_port(), "/dev/null", children, lambda what, share: None)
+    demo.prepare(folder, free_port(), "/dev/null", children, lambda what, share: None)
     children.stop()
-    pages = subprocess.Popen(
-        [sys.executable, "-m", "dashboard.cli", "pages", "--data", str(folder),
-         "--yard", str(folder / "yard.toml"), "--port", str(port), "--no-browser"],
-        stdout=(folder / "pages.log").open("wb"), stderr=subprocess.STDOUT,
-    )  # fmt: skip
     pictures = Path(os.environ.get("GRITBOOK_PICTURES") or tmp_path_factory.mktemp("pictures"))
     pictures.mkdir(parents=True, exist_ok=True)
-    try:
-        wait_for(f"http://127.0.0.1:{port}")
-        yield Shown(f"http://127.0.0.1:{port}", pictures)
-    finally:
-        pages.terminate()
-        try:
-            pages.wait(20)
-        except subprocess.TimeoutExpired:
-            pages.kill()
-            pages.wait()
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def settle(page: Any) -> None:
-    """Wait until the page's script has run and its charts are drawn."""
-    page.wait_for_selector("h1")
-    page.wait_for_function(STILL, timeout=60_000)
-    page.wait_for_timeout(700)
-    page.wait_for_function(STILL, timeout=60_000)
+    with pages:
+        yield Shown(pages.address, pictures)
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def findings(page: Any) -> list[str]:
@@ -114,19 +83,16 @@ def test_a_page_is_fit_to_be_read(
     )
     try:
         page.goto(f"{shown.address}/{way.path}")
-        settle(page)
-        seen = page.evaluate("window.seenForbidden")
-        assert not seen, seen
+        settle(page, 700)
         assert not FORBIDDEN.search(page.inner_text("body"))
-        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), (
-            "something stands out of the window"
-        )
+        wide = "document.documentElement.scrollWidth <= window.innerWidth"
+        assert comes(lambda: page.evaluate(wide), True, 10), "something stands out of the window"
         assert findings(page) == []
-        assert errors == []
+        assert_clean(page, errors)
         # The page scrolls within the window, so the window is made as high as the page.
         tall = page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
         page.set_viewport_size({"width": width, "height": min(int(tall) + 20, 9000)})
-        settle(page)
+        settle(page, 700)
     finally:
         page.screenshot(path=shown.pictures / f"{way.path}-{size}-{scheme}.png")
         page.context.close()
