@@ -77,7 +77,7 @@ def address() -> Iterator[str]:
             time.sleep(0.01)
         yield f"http://127.0.0.1:{port}"
         server.should_exit = True
-        thread.join(10)
+        thread.join(60)
 
 
 @pytest.fixture

@@ -158,7 +158,7 @@ def held(place: Path) -> Iterator[None]:
         yield
     finally:
         holder.stdin.close()
-        holder.wait(20)
+        holder.wait(90)
         holder.stdout.close()
 
 

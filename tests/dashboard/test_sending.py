@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import shutil
 import socket
 import socketserver
-import subprocess
 import threading
-import time
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -17,7 +14,8 @@ from typing import Any
 
 import polars as pl
 import pytest
-from paho.mqtt.client import Client
+from brokers import Broker
+from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 
 from analytics import notice_frames
@@ -362,74 +360,52 @@ def test_a_file_of_addresses_that_others_may_read_is_refused(tmp_path: Path) -> 
 # --- the broker ------------------------------------------------------------------------------
 
 
-class Broker:
-    """A mosquitto of one's own."""
-
-    def __init__(self, folder: Path) -> None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
-        self._process: subprocess.Popen[bytes] | None = None
+class KeepingBroker(Broker):
+    """One that somebody who comes later asks."""
 
     def allow(self, access: str) -> None:
         """Start anew with an access list for whoever comes."""
         self.stop()
-        access_file = self._config.with_name("access")
-        access_file.write_text(access)
+        access_file = self.config.with_suffix(".acl")
+        access_file.write_text(f"{access}topic readwrite asked\n")
         access_file.chmod(0o644)
-        settings = self._config.read_text().splitlines()[:2]
-        self._config.write_text("\n".join([*settings, f"acl_file {access_file}", "user root", ""]))
+        self.configure(f"allow_anonymous true\nacl_file {access_file}\nuser root")
         self.start()
 
-    def start(self) -> None:
-        program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
-        if program is None:
-            pytest.skip("mosquitto is not installed; install Debian's package of that name")
-        self._process = subprocess.Popen(
-            [program, "-c", str(self._config)],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-        give_up_at = time.monotonic() + 10
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", self.port), 1).close()
-                return
-            except OSError:
-                assert time.monotonic() < give_up_at, "mosquitto does not listen"
-                time.sleep(0.05)
-
-    def stop(self) -> None:
-        if self._process is not None:
-            self._process.terminate()
-            self._process.wait(10)
-            self._process = None
-
-    def retained(self, wait_s: float = 0.6) -> dict[str, dict[str, Any]]:
-        """What somebody finds who comes later."""
+    def retained(self) -> dict[str, dict[str, Any]]:
+        """What somebody finds who comes later: all that is kept comes before an own message."""
         found: dict[str, dict[str, Any]] = {}
+        all_came = threading.Event()
+
+        def heard(client: Client, _: object, message: MQTTMessage) -> None:
+            if message.topic == "asked":
+                all_came.set()
+            else:
+                found[message.topic] = json.loads(message.payload)
+
         client = Client(CallbackAPIVersion.VERSION2)
-        client.on_message = lambda c, d, m: found.update({m.topic: json.loads(m.payload)})
+        client.on_message = heard
+        # Subscriptions are answered in their order, with what is kept right behind each.
+        client.on_subscribe = lambda client, *_: client.publish("asked", b"{}", 1)
         client.connect("127.0.0.1", self.port)
-        client.subscribe("gritbook/test-yard/+/notices/#", 1)
+        client.subscribe([("gritbook/test-yard/+/notices/#", 1), ("asked", 1)])
         client.loop_start()
-        time.sleep(wait_s)
+        assert all_came.wait(60)
         client.disconnect()
         client.loop_stop()
         return found
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    running = Broker(tmp_path)
+def broker(tmp_path: Path) -> Iterator[KeepingBroker]:
+    running = KeepingBroker(tmp_path, "allow_anonymous true")
     running.start()
     yield running
     running.stop()
 
 
 def test_states_are_kept_at_the_broker_and_go_when_it_is_over(
-    tmp_path: Path, put_samples: PutSamples, broker: Broker
+    tmp_path: Path, put_samples: PutSamples, broker: KeepingBroker
 ) -> None:
     data = tmp_path / "data"
     yard = yard_with("[notices]\nmqtt = true\n", broker.port)
@@ -453,7 +429,7 @@ def test_states_are_kept_at_the_broker_and_go_when_it_is_over(
 
 
 def test_a_broker_that_is_away_is_tried_again_and_told_what_it_missed(
-    tmp_path: Path, put_samples: PutSamples, broker: Broker
+    tmp_path: Path, put_samples: PutSamples, broker: KeepingBroker
 ) -> None:
     data = tmp_path / "data"
     yard = yard_with("[notices]\nmqtt = true\n", broker.port)
@@ -470,7 +446,7 @@ def test_a_broker_that_is_away_is_tried_again_and_told_what_it_missed(
 
 
 def test_a_broker_that_does_not_let_us_write_shows_and_nothing_counts_as_sent(
-    tmp_path: Path, put_samples: PutSamples, broker: Broker
+    tmp_path: Path, put_samples: PutSamples, broker: KeepingBroker
 ) -> None:
     data = tmp_path / "data"
     yard = yard_with("[notices]\nmqtt = true\n", broker.port)

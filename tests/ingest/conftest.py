@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import socket
 import subprocess
 import sys
 import time
@@ -11,6 +9,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from brokers import Broker, mosquitto
+from ports import free_port
 
 YARD = """\
 [site]
@@ -33,62 +33,10 @@ plate_pa = 862000
 RUN_INGEST = "import typer; from dashboard.commands.ingest import ingest; typer.run(ingest)"
 
 
-def free_port() -> int:
-    """A TCP port that nothing listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
-class Broker:
-    """A mosquitto with persistence and a queue that does not drop."""
-
-    def __init__(self, folder: Path) -> None:
-        self.port = free_port()
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
-            f"persistence_location {folder}/\nmax_queued_messages 0\nmax_queued_bytes 0\n"
-            "user root\n"
-        )
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        """Start it, and wait until it listens."""
-        self._process = subprocess.Popen(
-            [_mosquitto(), "-c", str(self._config)],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        give_up_at = time.monotonic() + 10
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", self.port), 1).close()
-                return
-            except OSError:
-                assert time.monotonic() < give_up_at, "mosquitto does not listen"
-                time.sleep(0.05)
-
-    def stop(self) -> None:
-        """End it as the system would, its queue written to disk."""
-        if self._process is not None:
-            self._process.terminate()
-            self._process.wait(10)
-            self._process = None
-
-
-def _mosquitto() -> str:
-    found = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
-    if found is None:
-        pytest.skip("mosquitto is not installed; install Debian's package of that name")
-    return found
-
-
 @pytest.fixture
 def broker_program() -> str:
     """The broker's program; the test is skipped where it is not installed."""
-    return _mosquitto()
+    return mosquitto()
 
 
 @pytest.fixture
@@ -101,7 +49,12 @@ def free() -> Callable[[], int]:
 def broker(tmp_path: Path) -> Iterator[Broker]:
     folder = tmp_path / "broker"
     folder.mkdir()
-    running = Broker(folder)
+    # With persistence and a queue that does not drop.
+    running = Broker(
+        folder,
+        f"allow_anonymous true\npersistence true\npersistence_location {folder}/\n"
+        "max_queued_messages 0\nmax_queued_bytes 0\nuser root",
+    )
     running.start()
     yield running
     running.stop()
@@ -110,9 +63,8 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
 class Ingest:
     """The real `gritbook ingest`, in a process of its own."""
 
-    def __init__(self, data: Path, lines: str, beside: Path | None = None) -> None:
+    def __init__(self, data: Path, lines: str, beside: Path) -> None:
         self.data = data
-        beside = beside or data.parent
         self._yard = beside / "yard.toml"
         self._yard.write_text(YARD.format(lines=lines))
         self.process: subprocess.Popen[bytes] | None = None
@@ -135,27 +87,11 @@ class Ingest:
         self.process.kill()
         self.process.wait()
 
-    def stop(self, wait_s: float = 30) -> int:
+    def stop(self, wait_s: float = 120) -> int:
         """Ask it to end with SIGTERM; gives its exit status."""
         assert self.process is not None
         self.process.terminate()
         return self.process.wait(wait_s)
-
-
-@pytest.fixture
-def start_ingest(tmp_path: Path) -> Iterator[Callable[[str], Ingest]]:
-    started: list[Ingest] = []
-
-    def start(lines: str) -> Ingest:
-        one = Ingest(tmp_path / "data", lines)
-        one.start()
-        started.append(one)
-        return one
-
-    yield start
-    for one in started:
-        if one.process is not None and one.process.poll() is None:
-            one.kill()
 
 
 @pytest.fixture
@@ -176,8 +112,16 @@ def start_ingest_in(tmp_path: Path) -> Iterator[Callable[[Path, str], Ingest]]:
 
 
 @pytest.fixture
+def start_ingest(
+    tmp_path: Path, start_ingest_in: Callable[[Path, str], Ingest]
+) -> Callable[[str], Ingest]:
+    """Start ingest on this test's own data folder."""
+    return lambda lines: start_ingest_in(tmp_path / "data", lines)
+
+
+@pytest.fixture
 def wait_until() -> Callable[..., None]:
-    def wait(holds: Callable[[], object], wait_s: float = 30, what: str = "") -> None:
+    def wait(holds: Callable[[], object], wait_s: float = 120, what: str = "") -> None:
         give_up_at = time.monotonic() + wait_s
         while not holds():
             assert time.monotonic() < give_up_at, f"not within {wait_s} s: {what or holds}"

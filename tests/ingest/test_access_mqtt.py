@@ -149,7 +149,7 @@ class SecureBroker:
         self._process = subprocess.Popen(
             [self._program, "-c", str(configuration)], stderr=subprocess.DEVNULL
         )
-        give_up_at = time.monotonic() + 15
+        give_up_at = time.monotonic() + 60
         while True:
             assert self._process.poll() is None, "the shipped configuration is not accepted"
             assert time.monotonic() < give_up_at, "the broker does not start"
@@ -162,7 +162,7 @@ class SecureBroker:
     def stop(self) -> None:
         if self._process is not None:
             self._process.terminate()
-            self._process.wait(15)
+            self._process.wait(60)
             self._process = None
             self.log.unlink(missing_ok=True)
 
@@ -228,7 +228,7 @@ class BoxSends:
         self._client.on_disconnect = lambda *_: self._answered.set()
         self._client.connect("127.0.0.1", secure.port)
         self._client.loop_start()
-        self._answered.wait(10)
+        self._answered.wait(60)
 
     def _on_connect(self, code: int) -> None:
         self.connected = code
@@ -237,7 +237,7 @@ class BoxSends:
     def send(self, topic: str, name: str, value: float) -> int:
         """Publish, and give the reason code of the acknowledgement."""
         sent = self._client.publish(topic, json.dumps([{"n": name, "u": "Pa", "v": value}]), qos=1)
-        give_up_at = time.monotonic() + 10
+        give_up_at = time.monotonic() + 60
         while sent.mid not in self._published:
             assert time.monotonic() < give_up_at, "the broker does not answer"
             time.sleep(0.01)

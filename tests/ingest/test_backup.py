@@ -145,7 +145,7 @@ def test_a_backup_under_load_holds_all_that_was_acknowledged(full: Path, tmp_pat
             while acknowledged() < begin + 30:
                 time.sleep(0.02)
             before = acknowledged()
-            taken.append((before, backup.back_up(full, to, wait_s=60).name))
+            taken.append((before, backup.back_up(full, to, wait_s=180).name))
     finally:
         work.kill()
         work.wait()

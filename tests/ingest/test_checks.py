@@ -10,12 +10,13 @@ import socket
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import polars as pl
 import pytest
+from brokers import Broker
+from ports import free_port
 
 from ingest import checks, checks_store
 from ingest.config import Yard, parse_yard, settings_fingerprint
@@ -177,46 +178,27 @@ needs_broker = pytest.mark.skipif(
 )
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-Broker = Callable[[str], int]
+StartBroker = Callable[[str], int]
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
+def broker(tmp_path: Path) -> Iterator[StartBroker]:
     """Start a broker with these lines of configuration; gives its port."""
-    running: list[subprocess.Popen[bytes]] = []
+    running: list[Broker] = []
 
     def start(lines: str) -> int:
-        port = free_port()
-        configuration = tmp_path / f"{port}.conf"
-        configuration.write_text(f"listener {port} 127.0.0.1\n{lines}\n")
-        program = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
-        assert program is not None
-        running.append(
-            subprocess.Popen([program, "-c", str(configuration)], stderr=subprocess.DEVNULL)
-        )
-        for _ in range(200):
-            try:
-                socket.create_connection(("127.0.0.1", port), 0.1).close()
-            except OSError:
-                time.sleep(0.02)
-            else:
-                return port
-        raise AssertionError("the broker did not start")
+        one = Broker(tmp_path, lines)
+        running.append(one)
+        one.start()
+        return one.port
 
     yield start
-    for process in running:
-        process.terminate()
-        process.wait(10)
+    for one in running:
+        one.stop()
 
 
 @needs_broker
-def test_a_broker_out_of_the_box_is_caught_dropping(broker: Broker) -> None:
+def test_a_broker_out_of_the_box_is_caught_dropping(broker: StartBroker) -> None:
     found = list(checks.check_broker(yard(broker("allow_anonymous true")), burst=True))
     assert [finding.status for finding in found] == ["ok", "fail"]
     assert "dropped 500" in found[1].what
@@ -224,7 +206,7 @@ def test_a_broker_out_of_the_box_is_caught_dropping(broker: Broker) -> None:
 
 
 @needs_broker
-def test_a_broker_with_room_is_good_and_keeps_nothing_of_the_test(broker: Broker) -> None:
+def test_a_broker_with_room_is_good_and_keeps_nothing_of_the_test(broker: StartBroker) -> None:
     port = broker("allow_anonymous true\nmax_queued_messages 0\nsys_interval 1")
     for _ in range(2):
         found = list(checks.check_broker(yard(port), burst=True))
@@ -238,14 +220,14 @@ def _sys(port: int, topic: str) -> int:
         f"print(s.simple({topic!r}, port={port}).payload.decode())"
     )
     run = subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=30
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=120
     )
     return int(run.stdout)
 
 
 @needs_broker
 def test_a_broker_that_wants_a_password(
-    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    broker: StartBroker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     passwords = tmp_path / "passwords"
     subprocess.run(
@@ -313,7 +295,7 @@ def test_a_port_that_another_program_has() -> None:
         assert busy.status == "warn" and f"process {other.pid}" in busy.what
         assert checks.check_serial(SerialLine(port=port), ingest_runs=True).status == "ok"
     finally:
-        other.communicate(b"\n", timeout=10)
+        other.communicate(b"\n", timeout=60)
     assert checks.check_serial(SerialLine(port=port), ingest_runs=False).status == "ok"
     os.close(holder)
 

@@ -266,11 +266,11 @@ def test_a_busy_store_says_what_was_typed(worked: Path, yard: Yard) -> None:
         # A reader in this process shuts the writer out, as one in another process does.
         with read_window(worked):
             held.set()
-            release.wait(10)
+            release.wait(120)
 
     holder = threading.Thread(target=hold)
     holder.start()
-    held.wait(10)
+    assert held.wait(60)
     try:
         with pytest.raises(StoreBusy) as caught:
             records.add(

@@ -55,6 +55,14 @@ class Line:
         self.name.unlink()
         self._box = None
 
+    def taken(self) -> bool:
+        """Whether whoever reads the line has all that the cable held."""
+        import fcntl
+        import termios
+
+        waiting = fcntl.ioctl(self._port, termios.FIONREAD, bytes(4))
+        return not int.from_bytes(waiting, sys.byteorder)
+
     def send(self, block: bytes) -> None:
         assert self._box is not None
         while block:
@@ -147,13 +155,14 @@ def test_every_whole_line_is_stored_and_every_bad_one_quarantined(
         half = framed(10_000 + turn)[1:40]
         bad.append((reasons.CRC_MISSING, half))
         line.send(b"\x1e" + half)
-        time.sleep(0.5)
+        time.sleep(0.3)  # until it is through the terminal itself
+        wait_until(line.taken, what="the half line taken")
         line.unplug()
         wait_until(lambda: serial_state(ingest.data) != "open", what="gone")
         line.plug_in()
         wait_until(lambda: serial_state(ingest.data) == "open", what="open again")
     send_good()
-    wait_until(lambda: _stored(ingest.data) >= len(good), 20, "the last line is in the store")
+    wait_until(lambda: _stored(ingest.data) >= len(good), 120, "the last line is in the store")
     assert ingest.stop() == 0
     line.unplug()
 
@@ -195,7 +204,7 @@ def test_a_network_port_works_like_a_device() -> None:
         box, _ = server.accept()
         box.sendall(framed(1) + framed(2) + b"half")
         box.close()
-        thread.join(30)
+        thread.join(90)
         assert [d.message.payload for d in inbox.take(0)] == [
             framed(1)[1:-1], framed(2)[1:-1], b"half",
         ]  # fmt: skip
@@ -209,7 +218,7 @@ def test_what_a_network_port_sends_while_it_is_being_opened_is_kept(
 
     def update_slowly(port: object) -> None:
         """Between connecting and being open: all has arrived by then."""
-        assert slow.wait(30)
+        assert slow.wait(90)
         time.sleep(0.2)
 
     monkeypatch.setattr(protocol_socket.Serial, "_update_dtr_state", update_slowly)
@@ -224,11 +233,11 @@ def test_what_a_network_port_sends_while_it_is_being_opened_is_kept(
         assert source.state != "open"
         slow.set()
         heard: list[bytes] = []
-        give_up_at = time.monotonic() + 30
+        give_up_at = time.monotonic() + 90
         while len(heard) < 50 and time.monotonic() < give_up_at:
             heard += [delivery.message.payload for delivery in inbox.take(0.1)]
         stop.set()
-        thread.join(30)
+        thread.join(90)
         box.close()
     assert [b"\x1e" + line + b"\n" for line in heard] == wanted
 
@@ -291,9 +300,9 @@ def test_a_line_behind_rfc_2217_is_read_and_its_speed_set() -> None:
 
     thread = threading.Thread(target=run, daemon=True)
     thread.start()
-    give_up_at = time.monotonic() + 20
+    give_up_at = time.monotonic() + 90
     wanted = [framed(n) for n in range(20)]
-    assert far.connected.wait(20)
+    assert far.connected.wait(90)
     # What the far end sends while the two still agree on how to speak is kept as well.
     early = wanted[:3]
     far.send(b"".join(early))
@@ -311,6 +320,6 @@ def test_a_line_behind_rfc_2217_is_read_and_its_speed_set() -> None:
     assert heard[10] == b"\xff\xffnoise"
     assert [b"\x1e" + line + b"\n" for line in heard[:10] + heard[11:]] == wanted
     stop.set()
-    thread.join(10)
+    thread.join(90)
     far.close()
     assert not thread.is_alive() and not lost

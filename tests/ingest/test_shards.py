@@ -52,7 +52,7 @@ for number in range(messages):
     if number % 500 == 0:
         time.sleep(0.25)
 for info in infos:
-    info.wait_for_publish(60)
+    info.wait_for_publish(240)
 client.disconnect()
 client.loop_stop()
 """
@@ -84,7 +84,7 @@ class Worker:
     def stop(self) -> int:
         assert self.process is not None
         self.process.terminate()
-        return self.process.wait(30)
+        return self.process.wait(120)
 
     def is_connected(self) -> bool:
         facts = read_health(self.folder) or {}
@@ -127,7 +127,7 @@ def test_workers_share_and_a_killed_one_takes_up_what_was_its_own(
         gather_all(data)  # while others write
         victim.start()
         wait_until(victim.is_connected, what="connected again")
-    assert publisher.wait(90) == 0
+    assert publisher.wait(300) == 0
 
     def gathered() -> int:
         gather_all(data)
@@ -135,7 +135,7 @@ def test_workers_share_and_a_killed_one_takes_up_what_was_its_own(
             ((rows,),) = con.execute("SELECT count(*) FROM sample").fetchall()
         return int(rows)
 
-    wait_until(lambda: gathered() >= MESSAGES, 60, "all gathered")
+    wait_until(lambda: gathered() >= MESSAGES, 240, "all gathered")
     for worker in workers.values():
         assert worker.stop() == 0
     gather_all(data)

@@ -110,7 +110,7 @@ def test_a_child_whose_parent_was_killed_ends(tmp_path: Path) -> None:
     parent.kill()
     parent.wait()
     parent.stdout.close()
-    give_up_at = time.monotonic() + 10
+    give_up_at = time.monotonic() + 60
     while _runs(pid):
         assert time.monotonic() < give_up_at, "the child outlives its parent"
         time.sleep(0.05)
