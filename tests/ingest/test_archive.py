@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import os
 import shutil
@@ -10,6 +11,7 @@ import signal
 import subprocess
 import sys
 import uuid
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +19,13 @@ import duckdb
 import polars as pl
 import pyarrow.parquet as pq
 import pytest
+import requests
+from ports import free_port
 
 from ingest.card_import import bring_in
 from ingest.checks_store import check_store
 from ingest.config import Yard
-from ingest.errors import ArchiveAway
+from ingest.errors import ArchiveAway, StoreError
 from ingest.readings import RawMessage
 from ingest.store import archive, archive_files, archive_reading, repair, retention
 from ingest.store.archive_place import CACHE_FOLDER, Place
@@ -425,6 +429,47 @@ def test_an_object_store_holds_the_archive_and_is_read_through_a_cache(full: Pat
     assert Place(full, address).paths() == []
     assert contents(full) == before
     assert archive.check_files(full) == []
+
+
+@pytest.fixture
+def bucket(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    """The address of an empty bucket of a server that speaks S3's own protocol over HTTP."""
+    from moto.server import ThreadedMotoServer
+
+    for name, value in (("ACCESS_KEY_ID", "one"), ("SECRET_ACCESS_KEY", "two")):
+        monkeypatch.setenv(f"AWS_{name}", value)
+    monkeypatch.setenv("AWS_EC2_METADATA_DISABLED", "true")
+    server = ThreadedMotoServer("127.0.0.1", port := free_port(), verbose=False)
+    server.start()
+    try:
+        requests.put(f"http://127.0.0.1:{port}/yard", timeout=60).raise_for_status()
+        yield f"s3://yard/grit?region=us-east-1&scheme=http&endpoint_override=127.0.0.1:{port}"
+    finally:
+        server.stop()
+
+
+def test_a_bucket_of_s3_holds_the_archive_and_gives_back_every_bit(full: Path, bucket: str) -> None:
+    before = contents(full)
+    assert run(full, bucket).files == 8
+    assert hot(full) == 0 and not (full / "archive").exists()
+    place = Place(full, bucket)
+    with read_window(full) as con:
+        noted = dict(con.execute("SELECT path, sha256 FROM archive_file").fetchall())
+        frames = {
+            table: con.sql(f"FROM {archive_reading.stored_rows(con, table)}").pl().height
+            for table in archive_reading.TABLES
+        }
+    assert place.paths() == sorted(noted)
+    assert {path: hashlib.sha256(place.read(path)).hexdigest() for path in noted} == noted
+    assert frames == {table: len(rows) for table, rows in before.items()}
+    # Without the cache, too: what is read comes from the bucket.
+    shutil.rmtree(full / CACHE_FOLDER)
+    assert contents(full) == before
+    shutil.rmtree(full / CACHE_FOLDER)
+    first = place.paths()[0]
+    place.write(first, place.read(first)[:-1] + b"\0")
+    with pytest.raises(StoreError, match="is not what was archived"):
+        contents(full)
 
 
 @pytest.mark.parametrize("at", [1, pytest.param(2, marks=pytest.mark.slow)])
