@@ -277,8 +277,13 @@ class FillFits:
         Critical ratio, ln h, supply zero [Pa] that were held.
     start_k : numpy.ndarray, shape (m,)
         Temperature of the gas at the press that was taken. [K]
-    information, pull : numpy.ndarray, shape (m, 5, 5), (m, 5)
+    full, slope : numpy.ndarray, shape (m, 6, 6), (m, 6)
         As in :func:`analytics.fill_kernel.fit_fills`.
+    information, pull : numpy.ndarray, shape (m, 5, 5), (m, 5)
+        Normal matrix of (ln x, leak ratio, critical ratio, ln h, supply zero) with the opening
+        instant eliminated, and its gradient, both at the fit and without the priors of ln x and of
+        the leak: near the fit the log-likelihood of a change ``v`` is
+        ``pull . v - v . information . v / 2``.
     misfit : numpy.ndarray, shape (m,)
         Root mean square of the residuals over their expected size. [-]
     """
@@ -286,6 +291,8 @@ class FillFits:
     own: Floats
     held: Floats
     start_k: Floats
+    full: Floats
+    slope: Floats
     information: Floats
     pull: Floats
     misfit: Floats
@@ -441,6 +448,12 @@ _OWN_SPREAD = np.array([1.0, OPENING_SPREAD_S, 0.3])
 #: Changes of what is held, and of the start's temperature, within which a fit stays good: its
 #: linearisation carries it over.
 _LITTLE_HELD, _LITTLE_K = np.array([0.004, 0.04, 60.0]), 1.0
+#: A fit ends where its next step would better its cost by less than this: a seventh of a standard
+#: error away, and that step is taken without another look.
+_ENOUGH = 0.02
+#: Most that a fit's start is moved by what is held having moved, as its steps are.
+_MOST_CARRIED = np.array([0.3, 1.0, 0.3])
+_BUT_OPENING = np.array([0, 2, 3, 4, 5])
 
 
 def fit_fill_windows(
@@ -489,8 +502,7 @@ def fit_fill_windows(
     if near is not None:
         middle, weight = near[0], 1.0 / near[1] ** 2
     own = middle.copy() if start is None else start.copy()
-    information, pull = np.zeros((size, 5, 5)), np.zeros((size, 5))
-    misfit = np.zeros(size)
+    full, slope, misfit = np.zeros((size, 6, 6)), np.zeros((size, 6)), np.zeros(size)
     held = np.array(held, dtype=np.float64)
     gas_k = np.full(size, facts.air_k) if start_k is None else start_k
     which = np.arange(size) if only is None else only
@@ -500,26 +512,52 @@ def fit_fill_windows(
         stays = np.maximum(moved.max(axis=1, initial=0.0), moved_k) < 1.0
         if near is not None:
             stays[:] = False
+        else:
+            own = _carried(before, held, weight)
         own[stays], held[stays] = before.own[stays], before.held[stays]
-        information[stays], pull[stays] = before.information[stays], before.pull[stays]
+        full[stays], slope[stays] = before.full[stays], before.slope[stays]
         misfit[stays], gas_k = before.misfit[stays], np.where(stays, before.start_k, gas_k)
         which = np.flatnonzero(~stays)
     if which.size:
-        some, some_held = own[which], held[which]
-        some_information, some_pull = information[which], pull[which]
+        some, some_full, some_slope = own[which], full[which], slope[which]
         some_misfit = np.zeros(which.size)
         # What is looked at hangs on the first guess: from a rough one, once more from the fit.
         for _ in range(2 if before is None and only is None else 1):
             fit_fills(
                 windows.first[which], windows.after[which], windows.at_s, windows.supply_pa,
                 windows.pot_pa, windows.weight, windows.start_pa[which], gas_k[which], some,
-                some_held, middle[which], weight[which],
-                facts.air_k, facts.outside_pa, rounds, LOOK_FROM, look_to, some_information,
-                some_pull, some_misfit,
+                held[which], middle[which], weight[which], facts.air_k, facts.outside_pa, rounds,
+                _ENOUGH, LOOK_FROM, look_to, some_full, some_slope, some_misfit,
             )  # fmt: skip
-        own[which], information[which], pull[which] = some, some_information, some_pull
-        misfit[which] = some_misfit
-    return FillFits(own, held, gas_k, information, pull, misfit)
+        own[which], full[which], slope[which], misfit[which] = (
+            some, some_full, some_slope, some_misfit
+        )  # fmt: skip
+    information, pull = _without_opening(own, full, slope, middle, weight)
+    return FillFits(own, held, gas_k, full, slope, information, pull, misfit)
+
+
+def _carried(before: FillFits, held: Floats, weight: Floats) -> Floats:
+    """Where fits will stand, by their linearisation, when what is held has moved."""
+    own = before.full[:, :3, :3] + weight[:, :, None] * np.eye(3)
+    across = np.einsum("nij,nj->ni", before.full[:, :3, 3:], held - before.held)
+    move = -np.linalg.solve(own, across[:, :, None])[:, :, 0]
+    moved = before.own + np.clip(np.nan_to_num(move), -_MOST_CARRIED, _MOST_CARRIED)
+    return np.asarray(moved)
+
+
+def _without_opening(
+    own: Floats, full: Floats, slope: Floats, middle: Floats, weight: Floats
+) -> tuple[Floats, Floats]:
+    """What fits say of all but the opening instant, which is eliminated under its prior.
+
+    Without the priors of ln x and of the leak; the opening's Schur complement.
+    """
+    opening = full[:, 1, 1] + weight[:, 1]
+    opening_slope = slope[:, 1] + weight[:, 1] * (middle[:, 1] - own[:, 1])
+    across = full[:, _BUT_OPENING, 1]
+    information = full[:, _BUT_OPENING][:, :, _BUT_OPENING]
+    information = information - across[:, :, None] * (across / opening[:, None])[:, None, :]
+    return information, slope[:, _BUT_OPENING] - across * (opening_slope / opening)[:, None]
 
 
 #: Critical ratio taken for the exhaust path (the trade's usual reference cases).

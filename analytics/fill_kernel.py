@@ -151,94 +151,326 @@ def run_gas(
     return p / (GAS_CONSTANT_J_KG_K * rho)
 
 
+#: Fills that run side by side, in the processor's vector unit.
+LANES = 8
+_ALL = OWN + HELD
+#: All that the fills side by side need lies in one array, a row of ``LANES`` a quantity, so that
+#: the compiler knows what lies where: the gas and its slopes by each unknown, where the half step
+#: takes both, what is fixed for a fill, what is fixed for a sample, and the sums.
+(
+    _P, _RHO, _NOW, _STEP, _TURNED, _P1, _R1, _DP, _DR, _INTO, _LOST, _LEAKED, _HEAT, _RATIO,
+    _WIDTH, _ZERO, _BEGIN, _HERE, _SLOPE, _READ, _WEIGHT, _COST, _LAST, _BOUND,
+) = (LANES * row for row in range(24))  # fmt: skip
+_SP, _SR, _SP1, _SR1, _DSP, _DSR = (LANES * (24 + _ALL * row) for row in range(6))
+_SUM, _PULL = LANES * (24 + 6 * _ALL), LANES * (24 + 6 * _ALL + _ALL * (_ALL + 1) // 2)
+_WORK = _PULL + LANES * _ALL
+#: Where a flow hangs on a pressure without a bound (as two pressures meet), its slope has one:
+#: least shares of the sonic flow into the pot, and of the square root in what leaks from it.
+_LEAST_ROOT, _LEAST_LEAK = 0.02, 30.0
+#: A pressure comes back by at most so much of what it is off by, in a step.
+_MOST_BACK = 1.5
+
+
+@njit(inline="always")
+def _flows(
+    p: float, rho: float, ps: float, into: float, lost: float, leak: float, heat: float,
+    ratio: float, width: float, air_k: float, outside_pa: float,
+) -> tuple[
+    float, float, float, float, float, float, float, float, float, float, float, float, float
+]:  # fmt: skip
+    """Rates of a filling pot's pressure and density, and how they hang on everything.
+
+    Returns
+    -------
+    tuple of float
+        dp/dt and d rho/dt; the slopes of dp/dt by p and rho, of d rho/dt by p and rho; then of the
+        unknowns' own effects: by ln x (dp, d rho), leak (dp, d rho), ln h (dp); and of what enters
+        by the critical ratio and by the supply's pressure.
+    """
+    mass = p * rho
+    over = 1.0 / (ps * mass)
+    by_ps, by_p, by_rho = mass * over, ps * rho * over, ps * p * over
+    part = (p * by_ps - ratio) * width
+    part = part if part > 0.0 else 0.0
+    part = part if part < 1.0 else 1.0
+    root = math.sqrt(1.0 - part * part)
+    out = (outside_pa * by_p - LEAK_RATIO) * (1.0 / (1.0 - LEAK_RATIO))
+    out = out if out > 0.0 else 0.0
+    out = out if out < 1.0 else 1.0
+    open_ = 1.0 - out * out
+    loss = math.sqrt(mass * open_)
+    k = (1.0 / GAS_CONSTANT_J_KG_K) * p * by_rho
+    entering = into * ps * root
+    away = lost * loss
+    leaving = leak * away
+    root_ = root if root > _LEAST_ROOT else _LEAST_ROOT
+    loss_ = loss if loss > _LEAST_LEAK else _LEAST_LEAK
+    both = 1.0 / (root_ * loss_)
+    bend = into * part * width * loss_ * both
+    bend = bend if part < 1.0 else 0.0
+    in_ps = into * root + bend * p * by_ps
+    in_ratio = bend * ps * (1.0 - part)
+    out_p = rho * (0.5 * open_ + out * outside_pa * by_p * (1.0 / (1.0 - LEAK_RATIO)))
+    out_p *= leak * lost * root_ * both
+    out_rho = 0.5 * leaving * by_rho
+    flow = GAMMA * GAS_CONSTANT_J_KG_K
+    warming = heat * (air_k - k)
+    dp = flow * (entering * air_k - leaving * k)
+    p_by_p = -flow * (bend * air_k + k * out_p + leaving * k * by_p) - heat * k * by_p
+    p_by_rho = flow * k * (leaving * by_rho - out_rho) + heat * k * by_rho
+    return (
+        dp + warming, entering - leaving, p_by_p, p_by_rho, -bend - out_p, -out_rho,
+        -dp, leaving - entering, -flow * k * away, -away, warming, in_ratio, in_ps,
+    )  # fmt: skip
+
+
 @compiled
 def _run_fills(
-    at_s: Floats, supply_pa: Floats, start_pa: float, start_k: float, unknown: Floats,
-    air_k: float, outside_pa: float, out: Floats,
+    chosen: Ints, real: int, first: Ints, ends: Ints, at_s: Floats, supply_pa: Floats,
+    pot_pa: Floats, weight: Floats, look: Floats, start_pa: Floats, start_k: Floats, own: Floats,
+    held: Floats, air_k: float, outside_pa: float, anew: bool, look_from: float, look_to: float,
+    used: Ints, w: Floats,
 ) -> None:  # fmt: skip
-    """Pressures of a fill under several sets of unknowns at once, as :func:`run_gas` has them.
+    """Normal matrices, gradients and costs of ``LANES`` fills, in ``w``.
 
-    The same equations without a branch in the inner loop, so that the sets run side by side in
-    the processor's vector unit.
+    The equations and the steps are :func:`run_gas`'s; the slopes are those of its steps.
+
+    Residuals are weighed down as Huber's estimator does beyond 2.5 standard deviations.
 
     Parameters
     ----------
-    at_s, supply_pa, start_pa, start_k, air_k, outside_pa
-        As in :func:`run_gas`.
-    unknown : numpy.ndarray, shape (6, c)
-        A column a set: ln x, opening instant, leak ratio, critical ratio, ln h, supply zero.
-    out : numpy.ndarray, shape (n, c)
-        Written: pressure [Pa absolute].
+    chosen : numpy.ndarray of int, shape (LANES,)
+        Which fills; from the ``real``-th on the last one again.
+    ends : numpy.ndarray of int, shape (m,)
+        Samples of each fill that are looked at, from its first one on; written where ``anew``.
+    look : numpy.ndarray, shape (n,)
+        Weights of the samples that are looked at, 0 for others; written where ``anew``.
+    anew : bool
+        Choose the samples to look at: those where this run's pressure lies between the shares.
+    used : numpy.ndarray of int, shape (m,)
+        Written where ``anew``: how many are looked at.
+    w : numpy.ndarray, shape (_WORK,)
+        Written.
+
+    Others as in :func:`fit_fills`.
     """
-    sets = unknown.shape[1]
-    p, rho, now_s = np.empty(sets), np.empty(sets), np.empty(sets)
-    into, lost, heat, width = np.empty(sets), np.empty(sets), np.empty(sets), np.empty(sets)
-    p1, r1, dp0, dr0 = np.empty(sets), np.empty(sets), np.empty(sets), np.empty(sets)
-    ratio, zero, step_s = unknown[3], unknown[5], np.empty(sets)
-    for c in range(sets):
-        a = math.exp(-unknown[0, c])
-        p[c], rho[c], now_s[c] = start_pa, start_pa / (GAS_CONSTANT_J_KG_K * start_k), unknown[1, c]
-        into[c] = a * REFERENCE_DENSITY_KG_M3 * math.sqrt(REFERENCE_K / air_k)
-        # leaving = lost sqrt(1/k) p = lost sqrt(R rho p)
-        lost[c] = (
-            a
-            * unknown[2, c]
-            * REFERENCE_DENSITY_KG_M3
-            * math.sqrt(REFERENCE_K * GAS_CONSTANT_J_KG_K)
-        )
-        heat[c] = (GAMMA - 1.0) * math.exp(unknown[4, c])
-        width[c] = 1.0 / (1.0 - ratio[c])
-    by_flow = GAMMA * GAS_CONSTANT_J_KG_K
-    for i in range(at_s.size):
-        longest = 0.0
-        for c in range(sets):
-            span_s = max(at_s[i] - now_s[c], 0.0)
-            step_s[c] = span_s
-            longest = max(longest, span_s)
-        if longest > 0.0:
-            slope = 0.0
-            if i > 0:
-                slope = (supply_pa[i] - supply_pa[i - 1]) / (at_s[i] - at_s[i - 1])
-            steps = max(math.ceil(longest / LONGEST_STEP_S - 1e-6), 1)
-            for c in range(sets):
-                step_s[c] /= steps
-                now_s[c] = max(now_s[c], at_s[i])
+    lanes = chosen.size
+    flow_k = GAMMA * GAS_CONSTANT_J_KG_K * air_k
+    w[:] = 0.0
+    longest = 0
+    for c in range(lanes):
+        m = chosen[c]
+        a = math.exp(-own[m, 0])
+        w[_P + c] = start_pa[m]
+        w[_RHO + c] = start_pa[m] / (GAS_CONSTANT_J_KG_K * start_k[m])
+        w[_NOW + c] = own[m, 1]
+        w[_BEGIN + c] = own[m, 1]
+        w[_INTO + c] = a * REFERENCE_DENSITY_KG_M3 * math.sqrt(REFERENCE_K / air_k)
+        # leaving = leak lost sqrt(1/k) p = leak lost sqrt(R rho p)
+        w[_LOST + c] = a * REFERENCE_DENSITY_KG_M3 * math.sqrt(REFERENCE_K * GAS_CONSTANT_J_KG_K)
+        w[_LEAKED + c] = own[m, 2]
+        w[_RATIO + c] = held[m, 0]
+        w[_WIDTH + c] = 1.0 / (1.0 - held[m, 0])
+        w[_HEAT + c] = (GAMMA - 1.0) * math.exp(held[m, 1])
+        w[_ZERO + c] = held[m, 2]
+        longest = max(longest, ends[m])
+        if anew:
+            used[m] = 0
+    for i in range(longest):
+        most_s = 0.0
+        for c in range(lanes):
+            m = chosen[c]
+            w[_WEIGHT + c] = 0.0
+            w[_STEP + c] = 0.0
+            if i < ends[m]:
+                at = first[m] + i
+                span_s = at_s[at] - w[_NOW + c]
+                w[_HERE + c] = supply_pa[at] + w[_ZERO + c]
+                w[_READ + c] = pot_pa[at]
+                w[_WEIGHT + c] = weight[at] if anew else look[at]
+                w[_SLOPE + c] = 0.0
+                if span_s > 0.0:
+                    w[_STEP + c] = span_s
+                    w[_TURNED + c] = 1.0 if w[_NOW + c] == w[_BEGIN + c] else 0.0
+                    w[_NOW + c] = at_s[at]
+                    most_s = max(most_s, span_s)
+                    if i > 0:
+                        w[_SLOPE + c] = (supply_pa[at] - supply_pa[at - 1]) / (
+                            at_s[at] - at_s[at - 1]
+                        )
+        if most_s > 0.0:
+            steps = max(math.ceil(most_s / LONGEST_STEP_S - 1e-6), 1)
+            for c in range(lanes):
+                w[_STEP + c] /= steps
+                # A later opening makes the first steps shorter, and nothing else.
+                w[_TURNED + c] *= -1.0 / steps if w[_STEP + c] > 0.0 else 0.0
+                # As two pressures meet, the true gas stands; a slope's steps would overshoot.
+                w[_BOUND + c] = -_MOST_BACK / (w[_STEP + c] + 1e-9)
             for j in range(steps):
-                for c in range(sets):
-                    ps = supply_pa[i] + zero[c] - slope * (steps - j) * step_s[c]
-                    part = (p[c] / ps - ratio[c]) * width[c]
-                    part = part if part > 0.0 else 0.0
-                    part = part if part < 1.0 else 1.0
-                    entering = into[c] * ps * math.sqrt(1.0 - part * part)
-                    part = (outside_pa / p[c] - LEAK_RATIO) * (1.0 / (1.0 - LEAK_RATIO))
-                    part = part if part > 0.0 else 0.0
-                    part = part if part < 1.0 else 1.0
-                    k = p[c] / (GAS_CONSTANT_J_KG_K * rho[c])
-                    leaving = lost[c] * math.sqrt(rho[c] * p[c] * (1.0 - part * part))
-                    dp0[c] = by_flow * (entering * air_k - leaving * k) + heat[c] * (air_k - k)
-                    dr0[c] = entering - leaving
-                    q = p[c] + step_s[c] * dp0[c]
-                    r = rho[c] + step_s[c] * dr0[c]
-                    p1[c] = q if q > 1000.0 else 1000.0
-                    r1[c] = r if r > 0.01 else 0.01
-                for c in range(sets):
-                    ps = supply_pa[i] + zero[c] - slope * (steps - j - 1) * step_s[c]
-                    part = (p1[c] / ps - ratio[c]) * width[c]
-                    part = part if part > 0.0 else 0.0
-                    part = part if part < 1.0 else 1.0
-                    entering = into[c] * ps * math.sqrt(1.0 - part * part)
-                    part = (outside_pa / p1[c] - LEAK_RATIO) * (1.0 / (1.0 - LEAK_RATIO))
-                    part = part if part > 0.0 else 0.0
-                    part = part if part < 1.0 else 1.0
-                    k = p1[c] / (GAS_CONSTANT_J_KG_K * r1[c])
-                    leaving = lost[c] * math.sqrt(r1[c] * p1[c] * (1.0 - part * part))
-                    dp = by_flow * (entering * air_k - leaving * k) + heat[c] * (air_k - k)
-                    q = p[c] + 0.5 * step_s[c] * (dp0[c] + dp)
-                    r = rho[c] + 0.5 * step_s[c] * (dr0[c] + entering - leaving)
-                    p[c] = q if q > 1000.0 else 1000.0
-                    rho[c] = r if r > 0.01 else 0.01
-        for c in range(sets):
-            out[i, c] = p[c]
+                for c in range(lanes):
+                    step_s, turned = w[_STEP + c], w[_TURNED + c]
+                    before = w[_SLOPE + c] * (steps - j)
+                    (
+                        dp, dr, p_by_p, p_by_rho, r_by_p, r_by_rho, dp_x, dr_x, dp_leak, dr_leak,
+                        dp_heat, in_ratio, in_ps,
+                    ) = _flows(
+                        w[_P + c], w[_RHO + c], w[_HERE + c] - before * step_s, w[_INTO + c],
+                        w[_LOST + c], w[_LEAKED + c], w[_HEAT + c], w[_RATIO + c], w[_WIDTH + c],
+                        air_k, outside_pa,
+                    )  # fmt: skip
+                    low = p_by_p if p_by_p < w[_BOUND + c] else w[_BOUND + c]
+                    held_in = w[_BOUND + c] / low
+                    p_by_p, p_by_rho = p_by_p * held_in, p_by_rho * held_in
+                    r_by_p, r_by_rho = r_by_p * held_in, r_by_rho * held_in
+                    w[_DP + c], w[_DR + c] = dp, dr
+                    q, r = w[_P + c] + step_s * dp, w[_RHO + c] + step_s * dr
+                    w[_P1 + c] = q if q > 1000.0 else 1000.0
+                    w[_R1 + c] = r if r > 0.01 else 0.01
+                    in_open = -before * turned * in_ps
+                    sp, sr = w[_SP + c], w[_SR + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + dp_x
+                    dsr = r_by_p * sp + r_by_rho * sr + dr_x
+                    w[_DSP + c], w[_DSR + c] = dsp, dsr
+                    w[_SP1 + c] = sp + step_s * dsp
+                    w[_SR1 + c] = sr + step_s * dsr
+                    sp, sr = w[_SP + LANES + c], w[_SR + LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + flow_k * in_open
+                    dsr = r_by_p * sp + r_by_rho * sr + in_open
+                    w[_DSP + LANES + c], w[_DSR + LANES + c] = dsp, dsr
+                    w[_SP1 + LANES + c] = sp + step_s * dsp + turned * dp
+                    w[_SR1 + LANES + c] = sr + step_s * dsr + turned * dr
+                    sp, sr = w[_SP + 2 * LANES + c], w[_SR + 2 * LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + dp_leak
+                    dsr = r_by_p * sp + r_by_rho * sr + dr_leak
+                    w[_DSP + 2 * LANES + c], w[_DSR + 2 * LANES + c] = dsp, dsr
+                    w[_SP1 + 2 * LANES + c] = sp + step_s * dsp
+                    w[_SR1 + 2 * LANES + c] = sr + step_s * dsr
+                    sp, sr = w[_SP + 3 * LANES + c], w[_SR + 3 * LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + flow_k * in_ratio
+                    dsr = r_by_p * sp + r_by_rho * sr + in_ratio
+                    w[_DSP + 3 * LANES + c], w[_DSR + 3 * LANES + c] = dsp, dsr
+                    w[_SP1 + 3 * LANES + c] = sp + step_s * dsp
+                    w[_SR1 + 3 * LANES + c] = sr + step_s * dsr
+                    sp, sr = w[_SP + 4 * LANES + c], w[_SR + 4 * LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + dp_heat
+                    dsr = r_by_p * sp + r_by_rho * sr
+                    w[_DSP + 4 * LANES + c], w[_DSR + 4 * LANES + c] = dsp, dsr
+                    w[_SP1 + 4 * LANES + c] = sp + step_s * dsp
+                    w[_SR1 + 4 * LANES + c] = sr + step_s * dsr
+                    sp, sr = w[_SP + 5 * LANES + c], w[_SR + 5 * LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + flow_k * in_ps
+                    dsr = r_by_p * sp + r_by_rho * sr + in_ps
+                    w[_DSP + 5 * LANES + c], w[_DSR + 5 * LANES + c] = dsp, dsr
+                    w[_SP1 + 5 * LANES + c] = sp + step_s * dsp
+                    w[_SR1 + 5 * LANES + c] = sr + step_s * dsr
+                for c in range(lanes):
+                    step_s, turned = w[_STEP + c], w[_TURNED + c]
+                    before = w[_SLOPE + c] * (steps - j - 1)
+                    (
+                        dp, dr, p_by_p, p_by_rho, r_by_p, r_by_rho, dp_x, dr_x, dp_leak, dr_leak,
+                        dp_heat, in_ratio, in_ps,
+                    ) = _flows(
+                        w[_P1 + c], w[_R1 + c], w[_HERE + c] - before * step_s, w[_INTO + c],
+                        w[_LOST + c], w[_LEAKED + c], w[_HEAT + c], w[_RATIO + c], w[_WIDTH + c],
+                        air_k, outside_pa,
+                    )  # fmt: skip
+                    low = p_by_p if p_by_p < w[_BOUND + c] else w[_BOUND + c]
+                    held_in = w[_BOUND + c] / low
+                    p_by_p, p_by_rho = p_by_p * held_in, p_by_rho * held_in
+                    r_by_p, r_by_rho = r_by_p * held_in, r_by_rho * held_in
+                    half_s, shorter = 0.5 * step_s, 0.5 * turned
+                    dp_sum, dr_sum = w[_DP + c] + dp, w[_DR + c] + dr
+                    q, r = w[_P + c] + half_s * dp_sum, w[_RHO + c] + half_s * dr_sum
+                    w[_P + c] = q if q > 1000.0 else 1000.0
+                    w[_RHO + c] = r if r > 0.01 else 0.01
+                    in_open = -before * turned * in_ps
+                    sp, sr = w[_SP1 + c], w[_SR1 + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + dp_x
+                    dsr = r_by_p * sp + r_by_rho * sr + dr_x
+                    w[_SP + c] += half_s * (w[_DSP + c] + dsp)
+                    w[_SR + c] += half_s * (w[_DSR + c] + dsr)
+                    sp, sr = w[_SP1 + LANES + c], w[_SR1 + LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + flow_k * in_open
+                    dsr = r_by_p * sp + r_by_rho * sr + in_open
+                    w[_SP + LANES + c] += half_s * (w[_DSP + LANES + c] + dsp) + shorter * dp_sum
+                    w[_SR + LANES + c] += half_s * (w[_DSR + LANES + c] + dsr) + shorter * dr_sum
+                    sp, sr = w[_SP1 + 2 * LANES + c], w[_SR1 + 2 * LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + dp_leak
+                    dsr = r_by_p * sp + r_by_rho * sr + dr_leak
+                    w[_SP + 2 * LANES + c] += half_s * (w[_DSP + 2 * LANES + c] + dsp)
+                    w[_SR + 2 * LANES + c] += half_s * (w[_DSR + 2 * LANES + c] + dsr)
+                    sp, sr = w[_SP1 + 3 * LANES + c], w[_SR1 + 3 * LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + flow_k * in_ratio
+                    dsr = r_by_p * sp + r_by_rho * sr + in_ratio
+                    w[_SP + 3 * LANES + c] += half_s * (w[_DSP + 3 * LANES + c] + dsp)
+                    w[_SR + 3 * LANES + c] += half_s * (w[_DSR + 3 * LANES + c] + dsr)
+                    sp, sr = w[_SP1 + 4 * LANES + c], w[_SR1 + 4 * LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + dp_heat
+                    dsr = r_by_p * sp + r_by_rho * sr
+                    w[_SP + 4 * LANES + c] += half_s * (w[_DSP + 4 * LANES + c] + dsp)
+                    w[_SR + 4 * LANES + c] += half_s * (w[_DSR + 4 * LANES + c] + dsr)
+                    sp, sr = w[_SP1 + 5 * LANES + c], w[_SR1 + 5 * LANES + c]
+                    dsp = p_by_p * sp + p_by_rho * sr + flow_k * in_ps
+                    dsr = r_by_p * sp + r_by_rho * sr + in_ps
+                    w[_SP + 5 * LANES + c] += half_s * (w[_DSP + 5 * LANES + c] + dsp)
+                    w[_SR + 5 * LANES + c] += half_s * (w[_DSR + 5 * LANES + c] + dsr)
+        if anew:
+            for c in range(lanes):
+                m = chosen[c]
+                if i < ends[m]:
+                    share = w[_P + c] / (w[_HERE + c] - w[_ZERO + c])
+                    seen = look_from <= share <= look_to
+                    w[_WEIGHT + c] *= 1.0 if seen else 0.0
+                    look[first[m] + i] = w[_WEIGHT + c]
+                    if seen:
+                        used[m] += 1 if c < real else 0
+                        w[_LAST + c] = i + 1
+        for c in range(lanes):
+            off = (w[_READ + c] - w[_P + c]) * w[_WEIGHT + c]
+            z = abs(off)
+            far = z if z > 2.5 else 2.5
+            low = z if z < 2.5 else 2.5
+            # z^2 up to 2.5, then 5 z - 6.25
+            w[_COST + c] += low * low + 5.0 * (far - 2.5)
+            share = math.sqrt(2.5 / far)
+            factor = w[_WEIGHT + c] * share
+            off *= share
+            s0 = w[_SP + c] * factor
+            s1 = w[_SP + LANES + c] * factor
+            s2 = w[_SP + 2 * LANES + c] * factor
+            s3 = w[_SP + 3 * LANES + c] * factor
+            s4 = w[_SP + 4 * LANES + c] * factor
+            s5 = w[_SP + 5 * LANES + c] * factor
+            w[_SUM + c] += s0 * s0
+            w[_SUM + LANES + c] += s1 * s0
+            w[_SUM + 2 * LANES + c] += s1 * s1
+            w[_SUM + 3 * LANES + c] += s2 * s0
+            w[_SUM + 4 * LANES + c] += s2 * s1
+            w[_SUM + 5 * LANES + c] += s2 * s2
+            w[_SUM + 6 * LANES + c] += s3 * s0
+            w[_SUM + 7 * LANES + c] += s3 * s1
+            w[_SUM + 8 * LANES + c] += s3 * s2
+            w[_SUM + 9 * LANES + c] += s3 * s3
+            w[_SUM + 10 * LANES + c] += s4 * s0
+            w[_SUM + 11 * LANES + c] += s4 * s1
+            w[_SUM + 12 * LANES + c] += s4 * s2
+            w[_SUM + 13 * LANES + c] += s4 * s3
+            w[_SUM + 14 * LANES + c] += s4 * s4
+            w[_SUM + 15 * LANES + c] += s5 * s0
+            w[_SUM + 16 * LANES + c] += s5 * s1
+            w[_SUM + 17 * LANES + c] += s5 * s2
+            w[_SUM + 18 * LANES + c] += s5 * s3
+            w[_SUM + 19 * LANES + c] += s5 * s4
+            w[_SUM + 20 * LANES + c] += s5 * s5
+            w[_PULL + c] += s0 * off
+            w[_PULL + LANES + c] += s1 * off
+            w[_PULL + 2 * LANES + c] += s2 * off
+            w[_PULL + 3 * LANES + c] += s3 * off
+            w[_PULL + 4 * LANES + c] += s4 * off
+            w[_PULL + 5 * LANES + c] += s5 * off
+    if anew:
+        for c in range(lanes):
+            ends[chosen[c]] = max(int(w[_LAST + c]), 1)
 
 
 @compiled
@@ -269,65 +501,15 @@ def _solve(matrix: Floats, right: Floats) -> Floats:
 
 
 @compiled
-def _normal(
-    at_s: Floats, supply_pa: Floats, pot_pa: Floats, weight: Floats, start_pa: float,
-    start_k: float, own: Floats, held: Floats, air_k: float, outside_pa: float, total: int,
-    hessian: Floats, gradient: Floats,
-) -> float:  # fmt: skip
-    """Gauss-Newton normal matrix and gradient of one fill (own, then held); returns the cost.
-
-    Residuals are weighed down as Huber's estimator does beyond 2.5 standard deviations.
-    """
-    n = at_s.size
-    step = np.array([1e-4, 1e-3, 1e-4, 1e-4, 1e-3, 20.0])
-    unknown = np.empty((OWN + HELD, total + 1))
-    for c in range(total + 1):
-        for r in range(OWN):
-            unknown[r, c] = own[r]
-            unknown[OWN + r, c] = held[r]
-        if c:
-            unknown[c - 1, c] += step[c - 1]
-    ran = np.empty((n, total + 1))
-    _run_fills(at_s, supply_pa, start_pa, start_k, unknown, air_k, outside_pa, ran)
-    base = ran[:, 0].copy()
-    cost = 0.0
-    factor = np.empty(n)
-    for i in range(n):
-        z = abs(base[i] - pot_pa[i]) * weight[i]
-        factor[i] = weight[i] if z <= 2.5 else weight[i] * math.sqrt(2.5 / z)
-        cost += z * z if z <= 2.5 else 5.0 * z - 6.25
-    jacobian = np.empty((n, total))
-    for i in range(n):
-        for c in range(total):
-            jacobian[i, c] = (ran[i, c + 1] - base[i]) / step[c] * factor[i]
-    for c in range(total):
-        slope = 0.0
-        for i in range(n):
-            slope += jacobian[i, c] * (pot_pa[i] - base[i]) * factor[i]
-        gradient[c] = slope
-        for d in range(c + 1):
-            inner = 0.0
-            for i in range(n):
-                inner += jacobian[i, c] * jacobian[i, d]
-            hessian[c, d] = inner
-            hessian[d, c] = inner
-    return cost
-
-
-@compiled
 def fit_fills(
     first: Ints, after: Ints, at_s: Floats, supply_pa: Floats, pot_pa: Floats, weight: Floats,
     start_pa: Floats, start_k: Floats, own: Floats, held: Floats, prior_mean: Floats,
-    prior_weight: Floats, air_k: float, outside_pa: float, rounds: int, look_from: float,
-    look_to: float, information: Floats, pull: Floats, misfit: Floats,
+    prior_weight: Floats, air_k: float, outside_pa: float, rounds: int, enough: float,
+    look_from: float, look_to: float, full: Floats, slope: Floats, misfit: Floats,
 ) -> None:  # fmt: skip
     """Fit each fill's own unknowns, and tell what the fill says of everything.
 
-    Levenberg-Marquardt, ``rounds`` at most, under a prior. Afterwards ``information`` is the
-    normal matrix of (ln x, leak ratio, critical ratio, ln h, supply zero) with the opening
-    instant eliminated (Schur complement), and ``pull`` its gradient, both at the fit and both
-    without the priors of ln x and of the leak: near the fit the log-likelihood of a change
-    ``v`` is ``pull . v - v . information . v / 2``.
+    Levenberg-Marquardt, ``rounds`` at most, under a prior.
 
     Parameters
     ----------
@@ -348,84 +530,85 @@ def fit_fills(
         Temperature [K]; pressure outside [Pa absolute].
     rounds : int
         Most iterations.
+    enough : float
+        A fit ends where the next step would better its cost by less; that step is still taken, as
+        its linearisation has it.
     look_from, look_to : float
         Samples count where the model's pressure at the first guess is between these shares of the
         manifold's: what is looked at then does not hang on the noise of single samples.
-    information, pull : numpy.ndarray, shape (m, 5, 5) and (m, 5)
-        Written.
+    full, slope : numpy.ndarray, shape (m, 6, 6) and (m, 6)
+        Written: normal matrix of own and held unknowns at the fit, and its gradient, without
+        priors.
     misfit : numpy.ndarray, shape (m,)
         Written: root mean square of the weighted residuals (Huber's beyond 2.5).
     """
-    total = OWN + HELD
-    full = np.zeros((total, total))
-    slope = np.zeros(total)
-    order = np.array([0, 2, 3, 4, 5])
-    for m in range(first.size):
-        lo, hi = first[m], after[m]
-        t, s, y = at_s[lo:hi], supply_pa[lo:hi], pot_pa[lo:hi]
-        mine = own[m]
-        kept = mine.copy()
-        w = np.zeros(hi - lo)
-        base = np.empty(hi - lo)
-        run_gas(
-            t, s, held[m, 2], mine[1], start_pa[m], start_k[m], math.exp(-mine[0]), mine[2],
-            math.exp(held[m, 1]), held[m, 0], air_k, outside_pa, True, base,
-        )  # fmt: skip
-        used, end = 0, 1
-        for i in range(hi - lo):
-            share = base[i] / s[i]
-            if look_from <= share <= look_to:
-                w[i] = weight[lo + i]
-                used += 1
-                end = i + 1
-        t, s, y, w = t[:end], s[:end], y[:end], w[:end]
-        damping = 1e-3
-        before = np.inf
-        matrix = np.zeros((OWN, OWN))
-        right = np.zeros((OWN, 1))
-        for turn in range(2 * rounds + 1):
-            here = _normal(
-                t, s, y, w, start_pa[m], start_k[m], mine, held[m], air_k, outside_pa, OWN,
-                full, slope,
+    size = first.size
+    ends = after - first
+    used = np.zeros(size, np.int64)
+    look = np.zeros(at_s.size)
+    kept = own.copy()
+    before = np.full(size, np.inf)
+    damping = np.full(size, 1e-3)
+    # Fills of like length run side by side.
+    active = np.argsort(ends)
+    chosen = np.zeros(LANES, np.int64)
+    w = np.zeros(_WORK)
+    damped = np.zeros((OWN, OWN))
+    right = np.zeros((OWN, 1))
+    for turn in range(2 * rounds + 1):
+        left = 0
+        for begin in range(0, active.size, LANES):
+            here = min(LANES, active.size - begin)
+            for c in range(LANES):
+                chosen[c] = active[begin + min(c, here - 1)]
+            _run_fills(
+                chosen, here, first, ends, at_s, supply_pa, pot_pa, weight, look, start_pa, start_k,
+                own, held, air_k, outside_pa, turn == 0, look_from, look_to, used, w,
             )  # fmt: skip
-            for c in range(OWN):
-                off = prior_mean[m, c] - mine[c]
-                here += prior_weight[m, c] * off * off
-            if here <= before:
-                gained = before - here
-                before = here
-                kept[:] = mine
-                damping = max(damping * 0.1, 1e-7)
-                for c in range(OWN):
-                    for d in range(OWN):
-                        matrix[c, d] = full[c, d]
-                    matrix[c, c] += prior_weight[m, c]
-                    right[c, 0] = slope[c] + prior_weight[m, c] * (prior_mean[m, c] - mine[c])
-                if turn >= rounds or gained < 1e-3:
-                    break
-            else:
-                damping *= 10.0
-            damped = matrix.copy()
-            for c in range(OWN):
-                damped[c, c] *= 1.0 + damping
-            move = _solve(damped, right)
-            mine[0] = kept[0] + min(max(move[0, 0], -0.3), 0.3)
-            mine[1] = kept[1] + min(max(move[1, 0], -1.0), 1.0)
-            mine[2] = kept[2] + min(max(move[2, 0], -0.3), 0.3)
-        mine[:] = kept
-        cost = _normal(
-            t, s, y, w, start_pa[m], start_k[m], mine, held[m], air_k, outside_pa, total,
-            full, slope,
-        )  # fmt: skip
-        misfit[m] = math.sqrt(cost / max(used - OWN, 1))
-        opening = full[1, 1] + prior_weight[m, 1]
-        opening_slope = slope[1] + prior_weight[m, 1] * (prior_mean[m, 1] - mine[1])
-        for c in range(5):
-            for d in range(5):
-                information[m, c, d] = (
-                    full[order[c], order[d]] - full[order[c], 1] * full[1, order[d]] / opening
-                )
-            pull[m, c] = slope[order[c]] - full[order[c], 1] * opening_slope / opening
+            for c in range(here):
+                m = chosen[c]
+                cost = w[_COST + c]
+                for d in range(OWN):
+                    cost += prior_weight[m, d] * (prior_mean[m, d] - own[m, d]) ** 2
+                better = cost <= before[m]
+                if better:
+                    before[m] = cost
+                    kept[m] = own[m]
+                    damping[m] = max(damping[m] * 0.1, 1e-7)
+                    misfit[m] = math.sqrt(w[_COST + c] / max(used[m] - OWN, 1))
+                    at = 0
+                    for d in range(_ALL):
+                        slope[m, d] = w[_PULL + d * LANES + c]
+                        for e in range(d + 1):
+                            full[m, d, e] = w[_SUM + at * LANES + c]
+                            full[m, e, d] = full[m, d, e]
+                            at += 1
+                else:
+                    damping[m] *= 10.0
+                for d in range(OWN):
+                    for e in range(OWN):
+                        damped[d, e] = full[m, d, e]
+                    damped[d, d] = (damped[d, d] + prior_weight[m, d]) * (1.0 + damping[m])
+                    right[d, 0] = slope[m, d] + prior_weight[m, d] * (prior_mean[m, d] - kept[m, d])
+                move = _solve(damped, right)
+                gain = 0.0
+                for d in range(OWN):
+                    most = 1.0 if d == 1 else 0.3
+                    move[d, 0] = min(max(move[d, 0], -most), most)
+                    own[m, d] = kept[m, d] + move[d, 0]
+                    gain += move[d, 0] * right[d, 0]
+                if better and gain < enough:
+                    kept[m] = own[m]
+                    for d in range(_ALL):
+                        for e in range(OWN):
+                            slope[m, d] -= full[m, d, e] * move[e, 0]
+                elif not (better and turn >= rounds):
+                    active[left] = m
+                    left += 1
+        if left == 0:
+            break
+        active = active[:left].copy()
+    own[:] = kept
 
 
 @compiled

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.fill_kernel import _run_fills, fit_exhausts, fit_fills, flow_share, run_gas
+from analytics.fill_kernel import fit_exhausts, fit_fills, flow_share, run_gas
 
 #: Fill cases: vessel, conductance, critical ratio, supply, leak, time to 90 % of the supply
 #: (absolute), settled pressure. From 100 kPa, 293.15 K, isothermal, or adiabatic where the heat is
@@ -78,13 +78,13 @@ def fitted(
 ) -> tuple[np.ndarray, np.ndarray]:
     size = np.array([at_s.size])
     own = np.array([[np.log(7e5), 0.3, 0.0]])
-    information, pull, misfit = np.zeros((1, 5, 5)), np.zeros((1, 5)), np.zeros(1)
+    full, slope, misfit = np.zeros((1, 6, 6)), np.zeros((1, 6)), np.zeros(1)
     for _ in range(2):
         fit_fills(
             np.array([0]), size, at_s, np.full(at_s.size, supply_pa), pot_pa,
             np.full(at_s.size, 1.0 / noise_pa), np.array([100e3]), np.array([293.15]), own,
             np.array([[0.35, np.log(heat), 0.0]]), own.copy(), np.full((1, 3), 1e-6), 293.15,
-            100e3, 20, 0.2, 0.965, information, pull, misfit,
+            100e3, 20, 0.01, 0.2, 0.965, full, slope, misfit,
         )  # fmt: skip
     return own[0], misfit
 
@@ -144,22 +144,54 @@ def test_an_exhaust_gives_back_its_conductance() -> None:
     assert np.exp(-unknown[0, 0]) == pytest.approx(x, rel=3e-3)
 
 
-def test_several_fills_at_once_are_those_one_by_one() -> None:
-    random = np.random.default_rng(8)
-    at_s = np.sort(random.uniform(0.0, 12.0, 90))
+def test_slopes_of_fills_side_by_side_are_differences_of_fills_one_by_one() -> None:
+    random, count, each = np.random.default_rng(8), 11, 90
+    lengths = random.integers(60, each, count)
+    after = np.cumsum(lengths)
+    first = after - lengths
+    at_s = np.concatenate([np.sort(random.uniform(0.0, 9.0, n)) for n in lengths])
     supply = 7.5e5 + 2e4 * np.sin(at_s)
-    unknown = np.stack(
-        [np.log(random.uniform(4e5, 1e6, 5)), random.uniform(0.0, 2.0, 5),
-         random.uniform(0.0, 0.3, 5), random.uniform(0.2, 0.5, 5),
-         np.log(random.uniform(200.0, 9000.0, 5)), random.uniform(-2e3, 2e3, 5)]
+    own = np.stack(
+        [np.log(random.uniform(6e5, 1e6, count)), random.uniform(0.1, 1.5, count),
+         random.uniform(0.01, 0.3, count)], axis=1
     )  # fmt: skip
-    together = np.zeros((at_s.size, 5))
-    _run_fills(at_s, supply, 1.02e5, 288.0, unknown, 291.0, 1.01e5, together)
-    for c in range(5):
-        log_x, opening_s, leak, ratio, log_heat, zero = unknown[:, c]
-        alone = np.zeros(at_s.size)
+    held = np.stack(
+        [random.uniform(0.2, 0.5, count), np.log(random.uniform(200.0, 9000.0, count)),
+         random.uniform(-2e3, 2e3, count)], axis=1
+    )  # fmt: skip
+
+    def alone(m: int, unknown: np.ndarray) -> np.ndarray:
+        log_x, opening_s, leak, ratio, log_heat, zero = unknown
+        here = slice(first[m], after[m])
+        out = np.zeros(lengths[m])
         run_gas(
-            at_s, supply, zero, opening_s, 1.02e5, 288.0, np.exp(-log_x), leak, np.exp(log_heat),
-            ratio, 291.0, 1.01e5, True, alone,
+            at_s[here], supply[here], zero, opening_s, 1.02e5, 288.0, np.exp(-log_x), leak,
+            np.exp(log_heat), ratio, 291.0, 1.01e5, True, out,
         )  # fmt: skip
-        assert np.max(np.abs(together[:, c] - alone)) < 150.0  # steps are cut a little otherwise
+        return out
+
+    runs = [alone(m, np.append(own[m], held[m])) for m in range(count)]
+    off = random.normal(0.0, 300.0, at_s.size)
+    full, slope, misfit = np.zeros((count, 6, 6)), np.zeros((count, 6)), np.zeros(count)
+    at = own.copy()
+    fit_fills(
+        first, after, at_s, supply, np.concatenate(runs) + off, np.full(at_s.size, 1e-3),
+        np.full(count, 1.02e5), np.full(count, 288.0), at, held, own.copy(), np.zeros((count, 3)),
+        291.0, 1.01e5, 0, 0.0, 0.0, 0.95, full, slope, misfit,
+    )  # fmt: skip
+    assert (at == own).all()
+    step = np.array([1e-4, 1e-3, 1e-4, 1e-4, 1e-3, 20.0])
+    for m in range(count):
+        unknown = np.append(own[m], held[m])
+        jacobian = np.stack(
+            [(alone(m, unknown + step * (np.arange(6) == c)) - runs[m]) / step[c] for c in range(6)]
+        )
+        jacobian *= np.where(runs[m] / supply[first[m] : after[m]] <= 0.95, 1e-3, 0.0)
+        size = np.sqrt(np.sum(jacobian**2, axis=1))
+        # Steps are cut a little otherwise side by side.
+        assert full[m] / np.outer(size, size) == pytest.approx(
+            jacobian @ jacobian.T / np.outer(size, size), abs=0.02
+        )
+        assert slope[m] / size == pytest.approx(
+            jacobian @ off[first[m] : after[m]] * 1e-3 / size, abs=0.3
+        )
