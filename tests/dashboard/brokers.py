@@ -73,3 +73,31 @@ class Broker:
             self._process.terminate()
             self._process.wait(PATIENCE_S)
             self._process = None
+
+
+#: What programs begin with that publish from a process of their own: ``connected(port)`` gives a
+#: client that loses nothing, and ``finish(client, infos)`` ends it when all has been taken.
+PUBLISHING = """
+import itertools, json, random, sys, threading, time
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+def connected(port, inflight=500):
+    client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+    client.max_queued_messages_set(0)
+    client.max_inflight_messages_set(inflight)
+    client.connect("127.0.0.1", int(port))
+    client.loop_start()
+    return client
+
+def finish(client, infos):
+    for info in infos:
+        info.wait_for_publish(480)
+    client.disconnect()
+    client.loop_stop()
+
+def told_to_stop():
+    stop = threading.Event()
+    threading.Thread(target=lambda: (sys.stdin.readline(), stop.set()), daemon=True).start()
+    return stop
+"""

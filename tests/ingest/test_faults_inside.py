@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from brokers import PUBLISHING
 
 from ingest.errors import DiskFull, JournalError
 from ingest.health import read_health
@@ -353,25 +354,18 @@ def test_a_store_that_could_not_be_made_for_want_of_room_is_made_later(small_dis
         assert con.execute("SELECT count(*) FROM sample").fetchall() == [(0,)]
 
 
-PUBLISHER = """
-import json, sys
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-
-client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
-client.max_queued_messages_set(0)
-client.connect("127.0.0.1", int(sys.argv[1]))
-client.loop_start()
+PUBLISHER = (
+    PUBLISHING
+    + """
+client = connected(sys.argv[1])
 infos = []
 for number in range(2000):
     pack = [{"bn": "pot-1/", "bt": 1760000000 + number, "n": "seq", "v": number},
             {"n": "note", "vs": "x" * 400}]
     infos.append(client.publish("g/yard/pot-1/readings", json.dumps(pack), qos=1))
-for info in infos:
-    info.wait_for_publish(60)
-client.disconnect()
-client.loop_stop()
+finish(client, infos)
 """
+)
 
 
 def test_a_store_on_a_full_disk_keeps_what_it_had(small_disk: Path) -> None:

@@ -10,34 +10,27 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from brokers import PUBLISHING
 
 from ingest.health import read_health
 from ingest.store.connection import read_window
 
 # A message a second with ten samples, each with its own time, as a box sends it; a day of them,
 # sent as fast as the broker takes them.
-PUBLISHER = """
-import json, sys, time
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-
+PUBLISHER = (
+    PUBLISHING
+    + """
 port, first, count = (int(argument) for argument in sys.argv[1:])
-client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
-client.max_queued_messages_set(0)
-client.max_inflight_messages_set(500)
-client.connect("127.0.0.1", port)
-client.loop_start()
+client = connected(port)
 infos = []
 for number in range(first, first + count):
     pack = [{"bn": "pot-1/", "bt": 1760000000 + number, "n": "seq", "u": "count", "v": number}]
     pack += [{"n": "pot", "u": "Pa", "t": s / 10, "v": 600000 + s} for s in range(10)]
     pack.append({"n": "deadman", "vb": number % 60 < 40})
     infos.append(client.publish("g/yard/pot-1/readings", json.dumps(pack), qos=1))
-for info in infos:
-    info.wait_for_publish(480)
-client.disconnect()
-client.loop_stop()
+finish(client, infos)
 """
+)
 
 
 def publish(port: int, first: int, count: int) -> None:

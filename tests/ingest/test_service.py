@@ -14,6 +14,7 @@ from typing import Any
 
 import duckdb
 import pytest
+from brokers import PUBLISHING
 
 from ingest import service, supervise
 from ingest.errors import DiskFull, JournalError, SourceLost, StoreBusy, StoreError
@@ -330,14 +331,10 @@ def test_sigterm_leaves_nothing_unflushed(
     assert [line["event"] for line in logged] == ["started", "stopped"]
 
 
-ENDLESS_PUBLISHER = """
-import itertools, json, sys, time
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-
-client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
-client.connect("127.0.0.1", int(sys.argv[1]))
-client.loop_start()
+ENDLESS_PUBLISHER = (
+    PUBLISHING
+    + """
+client = connected(sys.argv[1])
 client.publish("g/yard/pot-1/presence", "online", qos=1, retain=True).wait_for_publish(120)
 for number in itertools.count():
     pack = [{"n": "pot-1/seq", "v": number}]
@@ -345,6 +342,7 @@ for number in itertools.count():
     if number == 0:
         print("began", flush=True)
 """
+)
 
 
 def test_a_broker_that_is_away_is_a_sentence_and_is_waited_for(

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from brokers import PUBLISHING
 
 from ingest.errors import StoreError
 from ingest.health import read_health
@@ -30,17 +31,11 @@ MESSAGES = 9_000
 WORKERS = ("east", "west", "north")
 BEGAN_S = 1_790_000_000
 
-PUBLISHER = """
-import json, sys, time
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-
+PUBLISHER = (
+    PUBLISHING
+    + """
 port, messages, began = (int(argument) for argument in sys.argv[1:])
-client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
-client.max_queued_messages_set(0)
-client.max_inflight_messages_set(500)
-client.connect("127.0.0.1", port)
-client.loop_start()
+client = connected(port)
 infos = []
 for number in range(messages):
     pot = f"pot-{1 + number % 2}"
@@ -51,11 +46,9 @@ for number in range(messages):
         infos.append(client.publish(f"g/yard/{pot}/readings", json.dumps(pack), qos=1))
     if number % 500 == 0:
         time.sleep(0.25)
-for info in infos:
-    info.wait_for_publish(240)
-client.disconnect()
-client.loop_stop()
+finish(client, infos)
 """
+)
 
 RUN = "import typer; from dashboard.commands.ingest import ingest; typer.run(ingest)"
 
