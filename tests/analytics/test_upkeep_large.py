@@ -98,10 +98,10 @@ def test_the_due_list_of_a_hundred_pots_and_five_years_is_there_in_a_second(
         insert(con, "part_check", parts.checks.rename({"at": "checked_at"}))
     took = []
     for _ in range(3):
-        begun = time.perf_counter()
+        begun = time.process_time()
         with read_window(tmp_path) as con:
             due = figures.upkeep_due(con, yard, NOW)
-        took.append(time.perf_counter() - begun)
+        took.append(time.process_time() - begun)
     assert due.height == len(POTS) * len(yard.effective_rules())
     assert due.filter(pl.col("state") != "ok").height > 0
     print(f"{parts.checks.height:,} checks, due list in {min(took):.2f} s")

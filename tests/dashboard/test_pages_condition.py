@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -92,15 +93,26 @@ HOURS = 6
 PERIOD_S = 100
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def begin() -> dt.datetime:
     now = dt.datetime.now(dt.UTC).replace(tzinfo=None, microsecond=0)
     return now - dt.timedelta(hours=HOURS + 1)
 
 
 @pytest.fixture
-def blasted(place: Path, put_samples: PutSamples, begin: dt.datetime) -> Yard:
+def blasted(place: Path, worked: Path) -> Yard:
+    """A copy of it, which the pages are of."""
+    shutil.copytree(worked, place, dirs_exist_ok=True)
+    return load_yard(place / "yard.toml")
+
+
+@pytest.fixture(scope="module")
+def worked(
+    tmp_path_factory: pytest.TempPathFactory, put_samples: PutSamples, begin: dt.datetime
+) -> Path:
     """Six hours of cycles at 1 Hz, derived and not weighed; a shift with bags and area."""
+    place = tmp_path_factory.mktemp("worked")
+    (place / "yard.toml").write_text(YARD, encoding="utf-8")
     yard = load_yard(place / "yard.toml")
     at = np.arange(0, HOURS * 3600)
     is_open = at % PERIOD_S < 60
@@ -129,7 +141,7 @@ def blasted(place: Path, put_samples: PutSamples, begin: dt.datetime) -> Yard:
     enter("area", job="tank-1", shift="monday", pot="pot-1", area_m2=50.0, at=utc[1].isoformat())
     enter("abrasive", pot="pot-1", at=utc[1].isoformat(), bags=40, bag_kg=25.0)
     derive(place, yard)
-    return yard
+    return place
 
 
 def weigh(

@@ -22,6 +22,7 @@ from iotcore import Broker as EmbeddedBroker
 from paho.mqtt.enums import CallbackAPIVersion
 from ports import free_port
 
+from dashboard.demo import broker_settings
 from simulated_feeds.feeds.card import CardFeed
 from simulated_feeds.feeds.listening import ListeningFeed
 from simulated_feeds.feeds.mqtt import Broker, MqttFeed
@@ -66,34 +67,9 @@ class Listener:
         self.client.loop_stop()
 
 
-def settings_file(folder: Path, port: int) -> Path:
-    path = folder / f"broker-{port}.toml"
-    path.write_text(
-        f"""id = 0
-[router]
-id = 0
-max_connections = 16
-max_outgoing_packet_count = 200
-max_segment_size = 1048576
-max_segment_count = 10
-[v5.1]
-name = "test"
-listen = "127.0.0.1:{port}"
-next_connection_delay_ms = 1
-[v5.1.connections]
-connection_timeout_ms = 60000
-max_payload_size = 262144
-max_inflight_count = 100
-dynamic_filters = true
-""",
-        encoding="utf-8",
-    )
-    return path
-
-
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[EmbeddedBroker]:
-    with EmbeddedBroker(config_path=str(settings_file(tmp_path, free_port()))) as running:
+    with EmbeddedBroker(config_path=str(broker_settings(free_port(), tmp_path))) as running:
         yield running
 
 
@@ -120,7 +96,7 @@ def test_mqtt_keeps_packs_while_the_broker_is_away(tmp_path):
     for number in range(30):
         feed.send(b"%d" % number)
     assert feed.waiting() == 30
-    with EmbeddedBroker(config_path=str(settings_file(tmp_path, port))):
+    with EmbeddedBroker(config_path=str(broker_settings(port, tmp_path))):
         assert feed.drain(WAIT_S)
         feed.close()
     assert feed.acknowledged == 30 and feed.sent == 30
@@ -150,7 +126,7 @@ def test_a_history_sent_at_once_is_held_back_and_arrives_whole(broker):
 
 @pytest.mark.slow
 def test_mqtt_goes_on_after_the_broker_was_restarted(tmp_path):
-    path = str(settings_file(tmp_path, free_port()))
+    path = str(broker_settings(free_port(), tmp_path))
     first = EmbeddedBroker(config_path=path).start()
     feed = MqttFeed(Broker("127.0.0.1", first.port, "gritbook"), "yard", "pot-9")
     feed.open()
