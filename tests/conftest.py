@@ -13,6 +13,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import polars as pl
 import pytest
+import yards
 from hypothesis import HealthCheck, settings
 
 from ingest.config import Yard, parse_yard
@@ -22,34 +23,13 @@ from ingest.store.connection import write_window
 settings.register_profile("ours", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("ours")
 
-_YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Berlin"
-
-[mqtt]
-host = "127.0.0.1"
-
-[[pot]]
-name = "pot-1"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-
-[[pot]]
-name = "pot-2"
-volume_m3 = 0.085
-plate_pa = 862_000
-
-[[box]]
-name = "box-1"
-pot = "pot-1"
-channels = ["supply", "pot", "nozzle", "deadman"]
-
-[[box]]
-name = "box-2"
-pot = "pot-2"
-channels = ["supply", "pot", "deadman"]
-"""
+_YARD = (
+    yards.site()
+    + yards.pot()
+    + yards.pot("pot-2", volume_m3="0.085", plate_pa=862_000)
+    + yards.box()
+    + yards.box("box-2", "pot-2", ("supply", "pot", "deadman"))
+)
 
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yards
 from browsing import Pages, opened_page
 from test_access import self_signed
 from test_access_gate import Provider, provider_server, write_settings
@@ -18,17 +19,7 @@ from ingest.store.connection import read_window, write_window
 
 pytestmark = pytest.mark.slow
 
-YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Berlin"
-[mqtt]
-host = "127.0.0.1"
-[[pot]]
-name = "pot-1"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-"""
+YARD = yards.site() + yards.pot()
 
 
 @pytest.fixture

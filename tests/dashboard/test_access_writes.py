@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 import streamlit as st
+import yards
 from argon2.profiles import CHEAPEST
 from streamlit.testing.v1 import AppTest
 
@@ -23,17 +24,7 @@ from ingest.store.connection import read_window
 
 APP = str(Path(data.__file__).parent / "app.py")
 PASSWORD = "four odd words together"
-YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Berlin"
-[mqtt]
-host = "127.0.0.1"
-[[pot]]
-name = "pot-1"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-"""
+YARD = yards.site() + yards.pot()
 ROLES = tuple(roles.ROLE_WORDS)
 NAMES = {role: f"{role.title()} One" for role in ROLES}
 #: A body of every kind that a page may enter, each referring to what `place` entered.

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yards
 from browsing import (
     FORBIDDEN,
     Pages,
@@ -47,36 +48,14 @@ WRITES_HZ = 10
 #: History before the browser comes. [s]
 HISTORY_S = 1500
 
-YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Amsterdam"
-title = "Test yard"
-invented = true
-[mqtt]
-host = "127.0.0.1"
-[[pot]]
-name = "pot-1"
-title = "Pot 1"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-[[pot]]
-name = "pot-2"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-[[pot]]
-name = "pot-3"
-volume_m3 = 0.085
-plate_pa = 862_000
-[[box]]
-name = "box-1"
-pot = "pot-1"
-channels = ["supply", "pot", "nozzle", "deadman"]
-[[box]]
-name = "box-2"
-pot = "pot-2"
-channels = ["supply", "pot", "deadman"]
-"""
+YARD = (
+    yards.site("Europe/Amsterdam", 'title = "Test yard"\ninvented = true')
+    + yards.pot(title="Pot 1")
+    + yards.pot("pot-2")
+    + yards.pot("pot-3", volume_m3="0.085", plate_pa=862_000)
+    + yards.box()
+    + yards.box("box-2", "pot-2", ("supply", "pot", "deadman"))
+)
 
 # --- the writer ------------------------------------------------------------------------------
 

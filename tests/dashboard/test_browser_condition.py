@@ -10,6 +10,7 @@ from typing import Any
 import condition_trials as trials
 import polars as pl
 import pytest
+import yards
 from browsing import (
     Pages,
     assert_clean,
@@ -33,24 +34,11 @@ pytestmark = pytest.mark.slow
 SHIFTS: tuple[dict[str, float], ...] = ({}, {}, {"pinch_leak": 0.25})
 HOURS = 3.5
 
-YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Amsterdam"
-title = "Test yard"
-invented = true
-[mqtt]
-host = "127.0.0.1"
-[[pot]]
-name = "pot-1"
-title = "Pot 1"
-volume_m3 = {volume_m3}
-plate_pa = 1_000_000
-[[box]]
-name = "box-1"
-pot = "pot-1"
-channels = ["supply", "pot", "nozzle", "deadman"]
-"""
+YARD = (
+    yards.site("Europe/Amsterdam", 'title = "Test yard"\ninvented = true')
+    + yards.pot(title="Pot 1", volume_m3="{volume_m3}")
+    + yards.box()
+)
 
 
 @pytest.fixture(scope="module")

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 import pytest
+import yards
 from browsing import Pages, assert_clean, assert_fits, keep_picture, watched
 
 from analytics.pipeline import derive, utc_now
@@ -19,33 +20,19 @@ from ingest import photos, records
 from ingest.config import Yard, load_yard
 from ingest.store.connection import read_window
 
-YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Amsterdam"
-title = "Test yard"
-invented = true
-[[pot]]
-name = "pot-1"
-title = "Pot 1"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-[[pot]]
-name = "pot-2"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-[mqtt]
-host = "127.0.0.1"
-[[box]]
-name = "box-1"
-pot = "pot-1"
-channels = ["supply", "pot", "deadman"]
+YARD = (
+    yards.site("Europe/Amsterdam", 'title = "Test yard"\ninvented = true')
+    + yards.pot(title="Pot 1")
+    + yards.pot("pot-2")
+    + yards.box(channels=("supply", "pot", "deadman"))
+    + """
 [[rule]]
 part = "couplings"
 every_days = 21
 reason = "screwed joints, looked at daily"
 by = "Maintainer 1"
 """
+)
 
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
 

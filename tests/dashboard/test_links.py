@@ -12,29 +12,15 @@ from urllib.parse import parse_qs
 
 import pytest
 import streamlit as st
+import yards
 from streamlit.testing.v1 import AppTest
 
 from dashboard import data, navigation, timeline, units
 from ingest.store.connection import write_window
 
 APP = str(Path(data.__file__).parent / "app.py")
-YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Berlin"
-[mqtt]
-host = "127.0.0.1"
-[[pot]]
-name = "pot-1"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-"""
-BOX = """
-[[box]]
-name = "box-1"
-pot = "pot-1"
-channels = ["supply", "pot", "nozzle", "deadman"]
-"""
+YARD = yards.site() + yards.pot()
+BOX = yards.box()
 ADDRESS = {
     "pot": "pot-1", "shift": "2026-01-05-day", "day": "2026-01-05", "by": "Tender 1",
     "from": "2026-01-05T06:00:00Z", "to": "2026-01-05T07:00:00Z", "units": "inch-pound",

@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 import pytest
 import streamlit as st
+import yards
 from page_text import markup, text
 from streamlit.testing.v1 import AppTest
 
@@ -35,23 +36,7 @@ APP = str(Path(data.__file__).parent / "app.py")
 VIEW = "views/condition.py"
 BERLIN = ZoneInfo("Europe/Berlin")
 
-YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Berlin"
-invented = true
-[mqtt]
-host = "127.0.0.1"
-[[pot]]
-name = "pot-1"
-title = "Pot <b>1</b>"
-volume_m3 = 0.184
-plate_pa = 1_000_000
-[[box]]
-name = "box-1"
-pot = "pot-1"
-channels = ["supply", "pot", "nozzle", "deadman"]
-"""
+YARD = yards.site(more="invented = true") + yards.pot(title="Pot <b>1</b>") + yards.box()
 
 
 @pytest.fixture(autouse=True)

@@ -11,6 +11,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 import streamlit as st
+import yards
 from streamlit.testing.v1 import AppTest
 
 from analytics import notice_frames
@@ -24,22 +25,7 @@ from ingest.store.connection import read_window, write_window
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
 
 APP = str(Path(data.__file__).parent / "app.py")
-YARD = """
-[site]
-name = "test-yard"
-time_zone = "Europe/Berlin"
-[mqtt]
-host = "127.0.0.1"
-[[pot]]
-name = "pot-1"
-title = "Pot 1"
-volume_m3 = 0.184
-plate_pa = 862_000
-[[box]]
-name = "box-1"
-pot = "pot-1"
-channels = ["supply", "pot", "nozzle", "deadman"]
-"""
+YARD = yards.site() + yards.pot(title="Pot 1", plate_pa=862_000) + yards.box()
 
 
 @pytest.fixture(autouse=True)
