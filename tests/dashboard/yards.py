@@ -15,7 +15,7 @@ def pot(
 ) -> str:
     """A pot, with a title where it has one."""
     titled = f'title = "{title}"\n' if title else ""
-    return f'[[pot]]\nname = "{name}"\n{titled}volume_m3 = {volume_m3}\nplate_pa = {plate_pa}\n'
+    return f'[[pot]]\nname = "{name}"\n{titled}volume_m3 = {volume_m3}\nplate_pa = {plate_pa:_}\n'
 
 
 def box(name: str = "box-1", pot: str = "pot-1", channels: tuple[str, ...] = ALL) -> str:
