@@ -65,17 +65,17 @@ def kept(data: Path) -> dict[str, pl.DataFrame]:
         return {table: con.sql(f"SELECT * FROM {table} ORDER BY ALL").pl() for table in tables}
 
 
-@settings(
-    max_examples=4,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
-@given(
+UNHURRIED = [HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+PIECES = given(
     seed=st.integers(0, 10_000),
     cuts=st.lists(st.integers(1, 2399), min_size=1, max_size=4, unique=True),
     order=st.randoms(use_true_random=False),
     derive_after=st.lists(st.booleans(), min_size=5, max_size=5),
 )
+
+
+@settings(max_examples=2, deadline=None, suppress_health_check=UNHURRIED)
+@PIECES
 def test_piece_by_piece_equals_at_once(
     yard: Yard, put_samples: PutSamples, seed: int, cuts: list[int], order: Any,
     derive_after: list[bool],
@@ -102,6 +102,13 @@ def test_piece_by_piece_equals_at_once(
         for table, frame in kept(data).items():
             assert in_pieces[table].equals(frame), table
         assert in_pieces["notice"].height > 0
+
+
+test_piece_by_piece_equals_at_once_many_times = pytest.mark.slow(
+    settings(max_examples=20, deadline=None, suppress_health_check=UNHURRIED)(
+        PIECES(test_piece_by_piece_equals_at_once.hypothesis.inner_test)
+    )
+)
 
 
 def stays_up(from_s: int, to_s: int, up: bool = True) -> pl.DataFrame:

@@ -277,7 +277,7 @@ def run(examples: int, steps: int) -> None:
 
 
 def test_hours_are_conserved_and_no_sign_off_is_lost() -> None:
-    run(examples=3, steps=14)
+    run(examples=2, steps=14)
 
 
 @pytest.mark.slow

@@ -69,17 +69,17 @@ def assert_same(one: dict[str, pl.DataFrame], other: dict[str, pl.DataFrame]) ->
         assert one[table].equals(other[table]), (table, one[table], other[table])
 
 
-@settings(
-    max_examples=12,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
-@given(
+UNHURRIED = [HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+PIECES = given(
     seed=st.integers(0, 10_000),
     cuts=st.lists(st.integers(1, 2399), min_size=1, max_size=6, unique=True),
     order=st.randoms(use_true_random=False),
     derive_after=st.lists(st.booleans(), min_size=7, max_size=7),
 )
+
+
+@settings(max_examples=4, deadline=None, suppress_health_check=UNHURRIED)
+@PIECES
 def test_incremental_equals_full(
     yard: Yard,
     put_samples: PutSamples,
@@ -111,6 +111,13 @@ def test_incremental_equals_full(
         derive(data, yard, full=True, now=NOW)
         assert_same(incremental, derived_tables(data))
         assert incremental["cycle"].height > 0
+
+
+test_incremental_equals_full_many_times = pytest.mark.slow(
+    settings(max_examples=40, deadline=None, suppress_health_check=UNHURRIED)(
+        PIECES(test_incremental_equals_full.hypothesis.inner_test)
+    )
+)
 
 
 def test_pieces_of_a_long_stretch_fit_together(

@@ -299,16 +299,16 @@ def tables_of(data: Path) -> dict[str, pl.DataFrame]:
         return {table: con.sql(f"SELECT * FROM {table} ORDER BY ALL").pl() for table in TABLES}
 
 
-@settings(
-    max_examples=6,
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
-@given(
+UNHURRIED = [HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+PIECES = given(
     seed=st.integers(0, 1000),
     cuts=st.lists(st.integers(1, 3599), min_size=1, max_size=3, unique=True),
     order=st.randoms(use_true_random=False),
 )
+
+
+@settings(max_examples=3, deadline=None, suppress_health_check=UNHURRIED)
+@PIECES
 def test_judging_in_pieces_equals_judging_at_once(
     put_samples: PutSamples, seed: int, cuts: list[int], order: object
 ) -> None:
@@ -331,6 +331,13 @@ def test_judging_in_pieces_equals_judging_at_once(
     for table in TABLES:
         assert in_pieces[table].equals(at_once[table]), table
     assert at_once["signal_fault"].height > 3
+
+
+test_judging_in_pieces_equals_judging_at_once_many_times = pytest.mark.slow(
+    settings(max_examples=20, deadline=None, suppress_health_check=UNHURRIED)(
+        PIECES(test_judging_in_pieces_equals_judging_at_once.hypothesis.inner_test)
+    )
+)
 
 
 def test_days_are_cut_where_quality_does_not_notice(

@@ -610,8 +610,11 @@ _READINGS = st.dictionaries(
 )
 
 
-@settings(max_examples=12, deadline=None)
-@given(_READINGS, st.randoms(use_true_random=False))
+_READINGS_IN_AN_ORDER = given(_READINGS, st.randoms(use_true_random=False))
+
+
+@settings(max_examples=4, deadline=None)
+@_READINGS_IN_AN_ORDER
 def test_long_and_wide_csv_and_parquet_give_the_same(
     readings: dict[tuple[str, dt.datetime], int], random: object
 ) -> None:
@@ -652,6 +655,15 @@ def test_long_and_wide_csv_and_parquet_give_the_same(
         outcome = take(first, Path(folder, "wide.parquet"))
         assert (outcome.readings, outcome.repeated) == (0, len(expected))
         assert stored(first) == expected
+
+
+test_long_and_wide_csv_and_parquet_give_the_same_many_times = pytest.mark.slow(
+    settings(max_examples=24, deadline=None)(
+        _READINGS_IN_AN_ORDER(
+            test_long_and_wide_csv_and_parquet_give_the_same.hypothesis.inner_test
+        )
+    )
+)
 
 
 def test_memory_stays_bounded_by_slices(

@@ -178,12 +178,15 @@ def test_a_sound_store_made_anew_holds_the_same(full: Path) -> None:
     assert not (full / "repair.json").exists()
 
 
-def test_damage_anywhere_is_found_and_mended_or_harmless(full: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("blocks", [3, pytest.param(24, marks=pytest.mark.slow)])
+def test_damage_anywhere_is_found_and_mended_or_harmless(
+    full: Path, tmp_path: Path, blocks: int
+) -> None:
     before = contents(full)
     whole = store_path(full).read_bytes()
     rng = random.Random(5)
     found = 0
-    for turn in range(8):
+    for turn in range(blocks):
         trial = tmp_path / f"trial-{turn}"
         shutil.copytree(full, trial)
         at = rng.randrange(len(whole) - 4096)
@@ -206,7 +209,7 @@ def test_damage_anywhere_is_found_and_mended_or_harmless(full: Path, tmp_path: P
         # What the card brought is there, or it is said that it could not be read.
         assert after["sample"] == before["sample"] or done.lost
         assert repair.examine(trial).state == "sound"
-    assert found >= 2
+    assert found >= blocks / 4
 
 
 def test_a_repair_cut_off_anywhere_goes_on(full: Path, tmp_path: Path) -> None:

@@ -413,11 +413,14 @@ TABLES = (
 )
 
 
-@given(
+MESSAGES_AND_SIZES = given(
     st.lists(sent, min_size=1, max_size=8),
     st.lists(st.integers(1, 4), min_size=1, max_size=8),
 )
-@settings(max_examples=25, deadline=None)
+
+
+@settings(max_examples=8, deadline=None)
+@MESSAGES_AND_SIZES
 def test_the_tables_do_not_depend_on_the_batches(
     tmp_path_factory: pytest.TempPathFactory, messages: list[RawMessage], sizes: list[int]
 ) -> None:
@@ -432,6 +435,13 @@ def test_the_tables_do_not_depend_on_the_batches(
     for table in TABLES:
         query = f"FROM ({table}) ORDER BY ALL"
         assert rows(at_once, query) == rows(in_parts, query), table
+
+
+test_the_tables_do_not_depend_on_the_batches_many_times = pytest.mark.slow(
+    settings(max_examples=40, deadline=None)(
+        MESSAGES_AND_SIZES(test_the_tables_do_not_depend_on_the_batches.hypothesis.inner_test)
+    )
+)
 
 
 def test_insert_readings_takes_frames_and_says_what_became_of_each(tmp_path: Path) -> None:
