@@ -24,6 +24,7 @@ from dashboard.access import people
 from ingest.config import load_yard
 from ingest.record_bodies import BODIES
 
+Show = Callable[[Path], None]
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
 
 APP = str(Path(data.__file__).parent / "app.py")
@@ -139,14 +140,9 @@ def blasting(begin: dt.datetime) -> pl.DataFrame:
 
 
 @pytest.fixture
-def place(made: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    monkeypatch.setenv("GRITBOOK_DATA", str(made))
-    monkeypatch.setenv("GRITBOOK_YARD", str(made / "yard.toml"))
-    st.cache_data.clear()
-    st.cache_resource.clear()
-    yield made
-    st.cache_data.clear()
-    st.cache_resource.clear()
+def place(made: Path, show: Show) -> Path:
+    show(made)
+    return made
 
 
 class Markup(HTMLParser):
@@ -257,7 +253,17 @@ def pages(made: Path, tmp_path: Path) -> Iterator[str]:
         yield running.address
 
 
-def test_in_a_browser_nothing_typed_runs_loads_or_leads_away(pages: str, browser: Any) -> None:
+@pytest.mark.parametrize(
+    "ways",
+    [
+        # What shows most of what people type; the words of the others are looked at above.
+        pytest.param((navigation.DAILY[1], navigation.DAILY[3]), id="shift and log book"),
+        pytest.param(navigation.PAGES, id="all", marks=pytest.mark.slow),
+    ],
+)
+def test_in_a_browser_nothing_typed_runs_loads_or_leads_away(
+    pages: str, browser: Any, ways: tuple[navigation.Way, ...]
+) -> None:
     fired: list[str] = []
     page = opened_page(browser)
     page.on("dialog", lambda dialog: (fired.append(dialog.message), dialog.dismiss()))
@@ -270,7 +276,7 @@ def test_in_a_browser_nothing_typed_runs_loads_or_leads_away(pages: str, browser
     page.get_by_label("Password", exact=True).fill("four odd words together")
     page.get_by_role("button", name="Sign in").click()
     page.locator(".gb-me").wait_for()
-    for way in navigation.PAGES:
+    for way in ways:
         page.goto(f"{pages}/{way.path if way.path != 'now' else ''}")
         page.locator("h1").first.wait_for()
         page.locator(".gb-me").wait_for()

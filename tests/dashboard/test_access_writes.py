@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import datetime as dt
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from ingest.config import load_yard
 from ingest.errors import AccessError, NotAllowed, NotSignedIn, RecordRefused
 from ingest.store.connection import read_window
 
+Show = Callable[[Path], None]
 APP = str(Path(data.__file__).parent / "app.py")
 PASSWORD = "four odd words together"
 YARD = yards.site() + yards.pot()
@@ -94,18 +95,13 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def place(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+def place(made: Path, tmp_path: Path, show: Show, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A copy of it, which the pages are of."""
     folder = tmp_path / "data"
     shutil.copytree(made, folder)
-    monkeypatch.setenv("GRITBOOK_DATA", str(folder))
-    monkeypatch.setenv("GRITBOOK_YARD", str(folder / "yard.toml"))
     monkeypatch.setattr(passwords, "_hasher", passwords.PasswordHasher.from_parameters(CHEAPEST))
-    st.cache_data.clear()
-    st.cache_resource.clear()
-    yield folder
-    st.cache_data.clear()
-    st.cache_resource.clear()
+    show(folder)
+    return folder
 
 
 def entered(folder: Path) -> list[tuple[str, str, str]]:

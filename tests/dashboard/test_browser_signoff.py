@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 import yards
-from browsing import Pages, assert_clean, assert_fits, keep_picture, watched
+from browsing import Pages, assert_clean, assert_fits, keep_picture, settle, watched
 
 from analytics.pipeline import derive, utc_now
 from ingest import photos, records
@@ -159,6 +159,7 @@ def test_history_loosened_rules_and_the_start_of_a_shift_fit(
     card = page.locator('[class*="st-key-due-"][class*="-pot-1-pinch_hose"]').first
     card.get_by_role("button", name="Sign off").click()
     card.get_by_text("Parts that were here").wait_for()
+    settle(page)
     said = card.inner_text()
     assert "Shut the air, open the drain and wait until it is silent" in said
     assert "H16" in said and "H17" in said and "wall thickness 6 mm" in said
@@ -177,7 +178,6 @@ def test_history_loosened_rules_and_the_start_of_a_shift_fit(
         "(21 days instead of 7; Maintainer 1)."
     )
     if width > 1000:
-        page.get_by_role("radiogroup").filter(has_text="Yes")
         for number in range(6):
             page.locator('[class*="st-key-start-pot-1-"]').nth(number).get_by_text(
                 "Yes", exact=True

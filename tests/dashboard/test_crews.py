@@ -7,13 +7,12 @@ import html
 import json
 import re
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
@@ -23,6 +22,7 @@ from dashboard.cli import app as cli
 from ingest import records
 from ingest.config import load_yard
 
+Show = Callable[[Path], None]
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
 APP = str(Path(data.__file__).parent / "app.py")
 BEGIN = dt.datetime(2026, 3, 2, 6)
@@ -103,16 +103,11 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+def bare(tmp_path: Path, show: Show) -> Path:
     """A data folder with a yard file only."""
-    monkeypatch.setenv("GRITBOOK_DATA", str(tmp_path))
-    monkeypatch.setenv("GRITBOOK_YARD", str(tmp_path / "yard.toml"))
     (tmp_path / "yard.toml").write_text(YARD, encoding="utf-8")
-    st.cache_data.clear()
-    st.cache_resource.clear()
-    yield tmp_path
-    st.cache_data.clear()
-    st.cache_resource.clear()
+    show(tmp_path)
+    return tmp_path
 
 
 @pytest.fixture

@@ -5,18 +5,18 @@ from __future__ import annotations
 import io
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pypdf
 import pytest
-import streamlit as st
 import test_sheet
 from streamlit.testing.v1 import AppTest
 
 from dashboard import data
 from dashboard.reports import writing
 
+Show = Callable[[Path], None]
 APP = str(Path(data.__file__).parent / "app.py")
 
 
@@ -28,15 +28,10 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(autouse=True)
-def place(tmp_path: Path, made: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+def place(tmp_path: Path, made: Path, show: Show) -> Path:
     folder = shutil.copytree(made, tmp_path / "data")
-    monkeypatch.setenv("GRITBOOK_DATA", str(folder))
-    monkeypatch.setenv("GRITBOOK_YARD", str(folder / "yard.toml"))
-    st.cache_data.clear()
-    st.cache_resource.clear()
-    yield folder
-    st.cache_data.clear()
-    st.cache_resource.clear()
+    show(folder)
+    return folder
 
 
 @pytest.mark.parametrize(

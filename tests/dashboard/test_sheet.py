@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from ingest import records
 from ingest.config import load_yard
 from ingest.store.connection import read_window, write_window
 
+Show = Callable[[Path], None]
 APP = str(Path(data.__file__).parent / "app.py")
 YARD = """
 [site]
@@ -47,18 +48,13 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(autouse=True)
-def place(tmp_path: Path, made: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+def place(tmp_path: Path, made: Path, show: Show) -> Path:
     """Three hours of a shift at 2 Hz, with a stop of twenty minutes."""
     if not made.exists():
         make(made)
     data_folder = shutil.copytree(made, tmp_path / "data")
-    monkeypatch.setenv("GRITBOOK_DATA", str(data_folder))
-    monkeypatch.setenv("GRITBOOK_YARD", str(data_folder / "yard.toml"))
-    st.cache_data.clear()
-    st.cache_resource.clear()
-    yield data_folder
-    st.cache_data.clear()
-    st.cache_resource.clear()
+    show(data_folder)
+    return data_folder
 
 
 def make(place: Path) -> None:

@@ -7,14 +7,13 @@ import html
 import json
 import re
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
-import streamlit as st
 from icalendar import Calendar
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
@@ -305,17 +304,12 @@ def test_with_few_worn_it_says_so_and_nothing_else(worked: Path) -> None:
 
 
 @pytest.fixture
-def upkeep_page(worked: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], AppTest]]:
-    monkeypatch.setenv("GRITBOOK_DATA", str(worked))
-    monkeypatch.setenv("GRITBOOK_YARD", str(worked / "yard.toml"))
-    st.cache_data.clear()
-    st.cache_resource.clear()
+def upkeep_page(worked: Path, show: Callable[[Path], None]) -> Callable[[], AppTest]:
+    show(worked)
     whole = str(Path(data.__file__).parent / "app.py")
-    yield lambda: AppTest.from_file(whole, default_timeout=60).run().switch_page(
+    return lambda: AppTest.from_file(whole, default_timeout=60).run().switch_page(
         "views/upkeep.py"
     ).run()  # fmt: skip
-    st.cache_data.clear()
-    st.cache_resource.clear()
 
 
 def said_on(page: AppTest) -> str:
