@@ -167,14 +167,14 @@ _WORK = _PULL + LANES * _ALL
 #: Where a flow hangs on a pressure without a bound (as two pressures meet), its slope has one:
 #: least shares of the sonic flow into the pot, and of the square root in what leaks from it.
 _LEAST_ROOT, _LEAST_LEAK = 0.02, 30.0
-#: A pressure comes back by at most so much of what it is off by, in a step.
+#: A pressure or a temperature comes back by at most so much of what it is off by, in a step.
 _MOST_BACK = 1.5
 
 
 @njit(inline="always")
 def _flows(
     p: float, rho: float, ps: float, into: float, lost: float, leak: float, heat: float,
-    ratio: float, width: float, air_k: float, outside_pa: float,
+    ratio: float, width: float, bound: float, air_k: float, outside_pa: float,
 ) -> tuple[
     float, float, float, float, float, float, float, float, float, float, float, float, float
 ]:  # fmt: skip
@@ -214,13 +214,17 @@ def _flows(
     out_p *= leak * lost * root_ * both
     out_rho = 0.5 * leaving * by_rho
     flow = GAMMA * GAS_CONSTANT_J_KG_K
+    # Gas that takes the grains' temperature within a step has it; more would overshoot.
+    most = -bound * GAS_CONSTANT_J_KG_K * rho
+    warming_by = heat * (air_k - k) if heat < most else 0.0
+    heat = heat if heat < most else most
     warming = heat * (air_k - k)
     dp = flow * (entering * air_k - leaving * k)
     p_by_p = -flow * (bend * air_k + k * out_p + leaving * k * by_p) - heat * k * by_p
     p_by_rho = flow * k * (leaving * by_rho - out_rho) + heat * k * by_rho
     return (
         dp + warming, entering - leaving, p_by_p, p_by_rho, -bend - out_p, -out_rho,
-        -dp, leaving - entering, -flow * k * away, -away, warming, in_ratio, in_ps,
+        -dp, leaving - entering, -flow * k * away, -away, warming_by, in_ratio, in_ps,
     )  # fmt: skip
 
 
@@ -233,7 +237,8 @@ def _run_fills(
 ) -> None:  # fmt: skip
     """Normal matrices, gradients and costs of ``LANES`` fills, in ``w``.
 
-    The equations and the steps are :func:`run_gas`'s; the slopes are those of its steps.
+    The equations and the steps are :func:`run_gas`'s, but that no more heat is taken than a step
+    can follow; the slopes are those of its steps.
 
     Residuals are weighed down as Huber's estimator does beyond 2.5 standard deviations.
 
@@ -316,7 +321,7 @@ def _run_fills(
                     ) = _flows(
                         w[_P + c], w[_RHO + c], w[_HERE + c] - before * step_s, w[_INTO + c],
                         w[_LOST + c], w[_LEAKED + c], w[_HEAT + c], w[_RATIO + c], w[_WIDTH + c],
-                        air_k, outside_pa,
+                        w[_BOUND + c], air_k, outside_pa,
                     )  # fmt: skip
                     low = p_by_p if p_by_p < w[_BOUND + c] else w[_BOUND + c]
                     held_in = w[_BOUND + c] / low
@@ -372,7 +377,7 @@ def _run_fills(
                     ) = _flows(
                         w[_P1 + c], w[_R1 + c], w[_HERE + c] - before * step_s, w[_INTO + c],
                         w[_LOST + c], w[_LEAKED + c], w[_HEAT + c], w[_RATIO + c], w[_WIDTH + c],
-                        air_k, outside_pa,
+                        w[_BOUND + c], air_k, outside_pa,
                     )  # fmt: skip
                     low = p_by_p if p_by_p < w[_BOUND + c] else w[_BOUND + c]
                     held_in = w[_BOUND + c] / low

@@ -199,6 +199,8 @@ class Path:
             self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]), mean, cov,
             self.surprise, self.surprise_sd,
         )  # fmt: skip
+        if not (np.isfinite(mean).all() and np.isfinite(cov).all()):
+            raise np.linalg.LinAlgError("readings that no path of a pot leads through")
         self.mean, self.cov = mean, cov
         was = self.about[0]
         self.about = mean.copy()

@@ -1,4 +1,4 @@
-"""The smoother over a stretch's cycles, compiled: Kalman filter and Rauch-Tung-Striebel smoother.
+"""The smoother over a stretch's cycles, compiled: Kalman filter, and back again.
 
 The state at each press, all in plain units of the fill:
 
@@ -88,6 +88,179 @@ def settled(leak: float, ratio: float) -> tuple[float, float, float]:
     return half * (1.0 - ratio), leak * (1.0 - ratio), -half
 
 
+#: What is read beside the fill: empty at the press, empty at the release, exhaust, full pot.
+_READINGS = 4
+
+
+@compiled
+def _eliminate(system: Floats) -> None:
+    """Solve a small system by Gauss's method with pivots, in place: (A, B) becomes (1, A^-1 B)."""
+    n = system.shape[0]
+    for c in range(n):
+        best = c
+        for i in range(c + 1, n):
+            if abs(system[i, c]) > abs(system[best, c]):
+                best = i
+        if best != c:
+            for j in range(system.shape[1]):
+                system[c, j], system[best, j] = system[best, j], system[c, j]
+        by = 1.0 / system[c, c]
+        for j in range(c, system.shape[1]):
+            system[c, j] *= by
+        for i in range(n):
+            if i != c:
+                by = system[i, c]
+                for j in range(c, system.shape[1]):
+                    system[i, j] -= by * system[c, j]
+
+
+@compiled
+def _moved(state: Floats, exposure: float, tipped_kg: float, jumped: bool) -> None:
+    """Take a state from a press to the next, in place; what is unknown of a jump apart."""
+    state[XI] += exposure * state[PHI]
+    state[USED] += exposure * state[PHI]
+    if jumped:
+        state[JUMP] = tipped_kg * state[PER_KG]
+        state[XI] -= state[JUMP]
+
+
+@compiled
+def _moved_back(state: Floats, exposure: float, tipped_kg: float, jumped: bool) -> None:
+    """The transpose of :func:`_moved`, in place."""
+    if jumped:
+        state[PER_KG] += tipped_kg * (state[JUMP] - state[XI])
+        state[JUMP] = 0.0
+    state[PHI] += exposure * (state[XI] + state[USED])
+
+
+@compiled
+def _look_back(
+    forward: Floats, forward_cov: Floats, across: Floats, weighs: Floats, pulls: Floats,
+    slopes: Floats, rows: Floats, reached: Floats, over: Floats, stepped: Floats, measured: Ints,
+    exposure: Floats, tipped_kg: Floats, happened: Ints, mean: Floats, cov: Floats,
+) -> None:  # fmt: skip
+    """Smooth backward: what all later cycles tell of each, without an inverse.
+
+    Bryson and Frazier's form, modified: an adjoint state ``a`` and its matrix ``b`` run back, and
+    what is smoothed is ``x - P a`` and ``P - P b P``.
+
+    References
+    ----------
+    G. J. Bierman, Int. J. Control 18 (1973) 1001 (from memory): the modified form.
+    """
+    a, b = np.zeros(STATES), np.zeros((STATES, STATES))
+    half = np.zeros((STATES, STATES))
+    bw, gbw = np.zeros((STATES, 5)), np.zeros((5, STATES))
+    inner, t, bp = np.zeros((5, 5)), np.zeros(5), np.zeros(STATES)
+    for k in range(exposure.size - 1, -1, -1):
+        p = forward_cov[k]
+        for i in range(STATES):
+            total = forward[k, i]
+            for j in range(STATES):
+                total -= p[i, j] * a[j]
+            mean[k, i] = total
+            half[i] = 0.0
+            for j in range(STATES):
+                by = p[i, j]
+                for c in range(STATES):
+                    half[i, c] += by * b[j, c]
+        for i in range(STATES):
+            for j in range(i + 1):
+                total = p[i, j]
+                for c in range(STATES):
+                    total -= half[i, c] * p[j, c]
+                cov[k, i, j] = total
+                cov[k, j, i] = total
+        if k == 0:
+            break
+        for which in range(_READINGS - 1, -1, -1):
+            by = over[k, which]
+            if by == 0.0:
+                continue
+            row, ph = rows[k, which], reached[k, which]
+            along, twice = 0.0, 0.0
+            for i in range(STATES):
+                total = 0.0
+                for j in range(STATES):
+                    total += b[i, j] * ph[j]
+                bp[i] = total
+                along += ph[i] * a[i]
+                twice += ph[i] * total
+            for i in range(STATES):
+                a[i] -= row[i] * (along * by + stepped[k, which])
+            for i in range(STATES):
+                if row[i] != 0.0:
+                    for j in range(STATES):
+                        b[i, j] -= row[i] * by * bp[j]
+                        b[j, i] -= row[i] * by * bp[j]
+            for i in range(STATES):
+                if row[i] != 0.0:
+                    for j in range(STATES):
+                        b[i, j] += row[i] * row[j] * by * (1.0 + twice * by)
+        if measured[k] == 1:
+            w, jac, g = across[k], slopes[k], weighs[k]
+            for i in range(STATES):
+                for j in range(5):
+                    bw[i, j] = 0.0
+                for c in range(STATES):
+                    for j in range(5):
+                        bw[i, j] += b[i, c] * w[c, j]
+            for i in range(5):
+                t[i] = 0.0
+                for c in range(STATES):
+                    t[i] += w[c, i] * a[c]
+            for i in range(5):
+                total = pulls[k, i]
+                for j in range(5):
+                    total += g[i, j] * t[j]
+                for c in range(STATES):
+                    a[c] -= jac[i, c] * total
+            for i in range(5):
+                for c in range(STATES):
+                    total = 0.0
+                    for j in range(5):
+                        total += g[i, j] * bw[c, j]
+                    gbw[i, c] = total
+            # G + G w' b w G
+            for i in range(5):
+                for j in range(5):
+                    total = 0.0
+                    for c in range(STATES):
+                        total += gbw[i, c] * w[c, j]
+                    t[j] = total
+                for j in range(5):
+                    total = g[i, j]
+                    for c in range(5):
+                        total += t[c] * g[c, j]
+                    inner[i, j] = total
+            for i in range(5):
+                for c in range(STATES):
+                    by = jac[i, c]
+                    if by != 0.0:
+                        for j in range(STATES):
+                            total = -gbw[i, j]
+                            b[c, j] += by * total
+                            b[j, c] += by * total
+                        for j in range(5):
+                            for d in range(STATES):
+                                b[c, d] += by * inner[i, j] * jac[j, d]
+        kg = tipped_kg[k - 1] if happened[k - 1] == TIPPED else 0.0
+        jumped = happened[k - 1] != NOTHING
+        _moved_back(a, exposure[k - 1], kg, jumped)
+        for i in range(STATES):
+            _moved_back(b[i], exposure[k - 1], kg, jumped)
+        for i in range(STATES):
+            for j in range(i):
+                b[i, j], b[j, i] = b[j, i], b[i, j]
+        for i in range(STATES):
+            _moved_back(b[i], exposure[k - 1], kg, jumped)
+        for i in range(STATES):
+            for j in range(i):
+                both = 0.5 * (b[i, j] + b[j, i])
+                b[i, j] = both
+                b[j, i] = both
+
+
 @compiled
 def smooth(
     mean0: Floats, cov0: Floats, about: Floats, scale: float, measured: Ints, at: Floats,
@@ -147,121 +320,188 @@ def smooth(
     n = exposure.size
     forward = np.zeros((n, STATES))
     forward_cov = np.zeros((n, STATES, STATES))
-    before = np.zeros((n, STATES))
-    before_cov = np.zeros((n, STATES, STATES))
-    moves = np.zeros((n, STATES, STATES))
-    m = mean0.copy()
-    p = cov0.copy()
-    unit = np.eye(STATES)
-    y = np.zeros(5)
-    jac = np.zeros((5, STATES))
+    # Of each fill: the state's covariance with what it measures, what it weighs, what it pulls;
+    # of each further reading: the same for one row.
+    across, weighs, pulls = np.zeros((n, STATES, 5)), np.zeros((n, 5, 5)), np.zeros((n, 5))
+    slopes = np.zeros((n, 5, STATES))
+    rows, reached = np.zeros((n, _READINGS, STATES)), np.zeros((n, _READINGS, STATES))
+    over, stepped = np.zeros((n, _READINGS)), np.zeros((n, _READINGS))
+    m, p = mean0.copy(), cov0.copy()
+    y, v, t = np.zeros(5), np.zeros(5), np.zeros(5)
+    inner, system, row = np.zeros((5, 5)), np.zeros((5, 10)), np.zeros(STATES)
     likelihood = 0.0
     for k in range(n):
-        before[k] = m
-        before_cov[k] = p
         surprise[k] = np.nan
         surprise_sd[k] = np.nan
         if measured[k] == 1:
+            jac, w = slopes[k], across[k]
             predicted(about[k], scale, coldness[k], y, jac)
-            lam = information[k] * trust[k]
-            g = pull[k] * trust[k]
-            v0 = y - at[k]
+            for i in range(5):
+                v[i] = y[i] - at[k, i]
+                for j in range(STATES):
+                    v[i] += jac[i, j] * (m[j] - about[k, j])
+            for i in range(STATES):
+                w[i, 0] = p[i, XI] * jac[0, XI] + p[i, SLACK] * jac[0, SLACK]
+                w[i, 1] = p[i, LEAK]
+                w[i, 2] = p[i, RATIO]
+                w[i, 3] = p[i, XI] * jac[3, XI] + p[i, XI_EMPTY] * jac[3, XI_EMPTY]
+                w[i, 3] += p[i, LN_WALL] * jac[3, LN_WALL] + p[i, LN_GRAINS] * jac[3, LN_GRAINS]
+                w[i, 4] = p[i, ZERO] * jac[4, ZERO]
+            for i in range(5):
+                for j in range(5):
+                    total = 0.0
+                    for c in range(STATES):
+                        total += jac[i, c] * w[c, j]
+                    inner[i, j] = total
             # surprise of ln x and leak, the rest as the state has it
-            vm = v0 + jac @ (m - about[k])
-            block = np.linalg.inv(lam[:2, :2] + np.diag(np.array([1e-9, 1e-6])))
-            cross = lam[:2, 2:].copy()
-            found = block @ (g[:2] - cross @ vm[2:])
-            slope = jac[:2] + block @ cross @ jac[2:]
-            spread = block + slope @ p @ slope.T
-            surprise[k] = found[0] - vm[0]
-            surprise_sd[k] = math.sqrt(max(spread[0, 0], 1e-18))
+            a00 = information[k, 0, 0] * trust[k] + 1e-9
+            a11 = information[k, 1, 1] * trust[k] + 1e-6
+            a01 = information[k, 0, 1] * trust[k]
+            whole = a00 * a11 - a01 * a01
+            b00, b01 = a11 / whole, -a01 / whole
+            found0, found1 = pull[k, 0] * trust[k], pull[k, 1] * trust[k]
+            for j in range(2, 5):
+                found0 -= information[k, 0, j] * trust[k] * v[j]
+                found1 -= information[k, 1, j] * trust[k] * v[j]
+                t[j] = (b00 * information[k, 0, j] + b01 * information[k, 1, j]) * trust[k]
+            t[0], t[1] = 1.0, 0.0
+            spread = b00
+            for i in range(5):
+                for j in range(5):
+                    spread += t[i] * inner[i, j] * t[j]
+            surprise[k] = b00 * found0 + b01 * found1 - v[0]
+            surprise_sd[k] = math.sqrt(max(spread, 1e-18))
             z = surprise[k] / surprise_sd[k]
             likelihood -= 0.5 * min(z * z, 25.0) + math.log(surprise_sd[k])
-            a = jac.T @ lam @ jac
-            right = jac.T @ (g - lam @ v0) + a @ about[k]
-            p_new = np.linalg.solve(unit + p @ a, p)
-            p_new = 0.5 * (p_new + p_new.T)
-            m = m + p_new @ (right - a @ m)
-            p = p_new
-        for which in range(2):
-            error = start_empty_error[k] if which == 0 else empty_error[k]
-            if not math.isnan(error):
-                row = np.zeros(STATES)
-                row[XI] = 1.0
-                row[XI_EMPTY] = -1.0
-                if which == 1:
-                    row[PHI] = exposure[k]
-                ph = p @ row
-                s = row @ ph + error * error
-                m = m - ph * ((row @ m) / s)
-                p = p - np.outer(ph, ph) / s
-        if not math.isnan(exhaust[k]):
-            row = np.zeros(STATES)
-            end = max(about[k, XI] + about[k, PHI] * exposure[k], 1e-3)
-            row[XI] = -1.0 / end
-            row[PHI] = -exposure[k] / end
-            row[KAPPA] = 1.0
-            # kappa - ln x at the release, linearised
-            expected = about[k, KAPPA] - math.log(end * scale) + row @ (m - about[k])
-            ph = p @ row
-            s = row @ ph + exhaust_error[k] ** 2
-            off = exhaust[k] - expected
-            if off * off < 25.0 * s:
-                m = m + ph * (off / s)
-                p = p - np.outer(ph, ph) / s
-        if not math.isnan(gap[k]):
-            row = np.zeros(STATES)
-            leak, ratio = max(about[k, LEAK], 0.0) + METERED, about[k, RATIO]
-            low, by_leak, by_ratio = settled(leak, ratio)
-            row[ZERO] = 1000.0
-            row[LEAK] = -gap_supply[k] * by_leak
-            row[RATIO] = -gap_supply[k] * by_ratio
-            expected = about[k, ZERO] * 1000.0 - gap_supply[k] * low + row @ (m - about[k])
-            ph = p @ row
-            s = row @ ph + gap_error[k] ** 2
-            m = m + ph * ((gap[k] - expected) / s)
-            p = p - np.outer(ph, ph) / s
+            # (1 + L S)^-1 L, L what the fill tells and S what was known of it
+            for i in range(5):
+                pulls[k, i] = pull[k, i] * trust[k]
+                for j in range(5):
+                    system[i, 5 + j] = information[k, i, j] * trust[k]
+                    pulls[k, i] -= system[i, 5 + j] * v[j]
+            for i in range(5):
+                for j in range(5):
+                    total = 1.0 if i == j else 0.0
+                    for c in range(5):
+                        total += system[i, 5 + c] * inner[c, j]
+                    system[i, j] = total
+            _eliminate(system)
+            for i in range(5):
+                for j in range(5):
+                    weighs[k, i, j] = 0.5 * (system[i, 5 + j] + system[j, 5 + i])
+            # d - G S d: what moves the state, seen from before the fill
+            for i in range(5):
+                t[i] = 0.0
+                for j in range(5):
+                    t[i] += inner[i, j] * pulls[k, j]
+            for i in range(5):
+                total = pulls[k, i]
+                for j in range(5):
+                    total -= weighs[k, i, j] * t[j]
+                v[i] = total
+            for i in range(5):
+                pulls[k, i] = v[i]
+            for i in range(STATES):
+                for j in range(5):
+                    m[i] += w[i, j] * pulls[k, j]
+                for j in range(5):
+                    total = 0.0
+                    for c in range(5):
+                        total += w[i, c] * weighs[k, c, j]
+                    t[j] = total
+                for j in range(i + 1):
+                    total = p[i, j]
+                    for c in range(5):
+                        total -= t[c] * w[j, c]
+                    p[i, j] = total
+                    p[j, i] = total
+        for which in range(_READINGS):
+            row[:] = 0.0
+            s, off, told = 0.0, 0.0, False
+            if which < 2:
+                error = start_empty_error[k] if which == 0 else empty_error[k]
+                told = not math.isnan(error)
+                row[XI], row[XI_EMPTY] = 1.0, -1.0
+                row[PHI] = exposure[k] if which == 1 else 0.0
+                s = error * error
+                for j in range(STATES):
+                    off -= row[j] * m[j]
+            elif which == 2 and not math.isnan(exhaust[k]):
+                told = True
+                end = max(about[k, XI] + about[k, PHI] * exposure[k], 1e-3)
+                row[XI], row[PHI], row[KAPPA] = -1.0 / end, -exposure[k] / end, 1.0
+                # kappa - ln x at the release, linearised
+                off = exhaust[k] - about[k, KAPPA] + math.log(end * scale)
+                for j in range(STATES):
+                    off -= row[j] * (m[j] - about[k, j])
+                s = exhaust_error[k] ** 2
+            elif which == 3 and not math.isnan(gap[k]):
+                told = True
+                leak, ratio = max(about[k, LEAK], 0.0) + METERED, about[k, RATIO]
+                low, by_leak, by_ratio = settled(leak, ratio)
+                row[ZERO] = 1000.0
+                row[LEAK] = -gap_supply[k] * by_leak
+                row[RATIO] = -gap_supply[k] * by_ratio
+                off = gap[k] - about[k, ZERO] * 1000.0 + gap_supply[k] * low
+                for j in range(STATES):
+                    off -= row[j] * (m[j] - about[k, j])
+                s = gap_error[k] ** 2
+            if not told:
+                continue
+            ph = reached[k, which]
+            for i in range(STATES):
+                total = 0.0
+                for j in range(STATES):
+                    total += p[i, j] * row[j]
+                ph[i] = total
+                s += row[i] * total
+            if which == 2 and not off * off < 25.0 * s:
+                continue
+            over[k, which] = 1.0 / s
+            stepped[k, which] = off / s
+            for i in range(STATES):
+                rows[k, which, i] = row[i]
+                m[i] += ph[i] * stepped[k, which]
+                by = ph[i] * over[k, which]
+                for j in range(STATES):
+                    p[i, j] -= by * ph[j]
         forward[k] = m
         forward_cov[k] = p
-        f = np.eye(STATES)
-        q = np.zeros((STATES, STATES))
-        f[XI, PHI] = exposure[k]
-        f[USED, PHI] = exposure[k]
+        # What happens until the next press.
+        kg = tipped_kg[k] if happened[k] == TIPPED else 0.0
+        jumped = happened[k] != NOTHING
+        _moved(m, exposure[k], kg, jumped)
+        for i in range(STATES):
+            _moved(p[i], exposure[k], kg, jumped)
+        for i in range(STATES):
+            for j in range(i):
+                p[i, j], p[j, i] = p[j, i], p[i, j]
+        for i in range(STATES):
+            _moved(p[i], exposure[k], kg, jumped)
         fed = abs(about[k, PHI]) * exposure[k]
         noise = (feed_noise * fed) ** 2 + 1e-12
-        q[XI, XI] += noise
-        q[USED, USED] += noise
-        q[XI, USED] += noise
-        q[USED, XI] += noise
-        q[PHI, PHI] += (feed_walk * about[k, PHI]) ** 2
-        q[LEAK, LEAK] += leak_walk * leak_walk
-        q[KAPPA, KAPPA] += exhaust_walk * exhaust_walk
-        if happened[k] == TIPPED:
-            f[JUMP, JUMP] = 0.0
-            f[JUMP, PER_KG] = tipped_kg[k]
-            f[XI, PER_KG] = -tipped_kg[k]
-            noise = (tipped_error_kg[k] * about[k, PER_KG]) ** 2
-            q[JUMP, JUMP] += noise
-            q[XI, XI] += noise
-            q[XI, JUMP] -= noise
-            q[JUMP, XI] -= noise
-        elif happened[k] == UNKNOWN_JUMP:
-            f[JUMP, JUMP] = 0.0
+        p[XI, XI] += noise
+        p[USED, USED] += noise
+        p[XI, USED] += noise
+        p[USED, XI] += noise
+        p[PHI, PHI] += (feed_walk * about[k, PHI]) ** 2
+        p[LEAK, LEAK] += leak_walk * leak_walk
+        p[KAPPA, KAPPA] += exhaust_walk * exhaust_walk
+        if jumped:
             noise = wide * wide
-            q[JUMP, JUMP] += noise
-            q[XI, XI] += noise
-            q[XI, JUMP] -= noise
-            q[JUMP, XI] -= noise
-        moves[k] = f
-        m = f @ m
-        p = f @ p @ f.T + q
-        p = 0.5 * (p + p.T)
-    mean[n - 1] = forward[n - 1]
-    cov[n - 1] = forward_cov[n - 1]
-    for k in range(n - 2, -1, -1):
-        ahead = before_cov[k + 1] + 1e-18 * unit
-        gain = np.linalg.solve(ahead, moves[k] @ forward_cov[k]).T
-        mean[k] = forward[k] + gain @ (mean[k + 1] - before[k + 1])
-        smoothed = forward_cov[k] + gain @ (cov[k + 1] - before_cov[k + 1]) @ gain.T
-        cov[k] = 0.5 * (smoothed + smoothed.T)
+            if happened[k] == TIPPED:
+                noise = (tipped_error_kg[k] * about[k, PER_KG]) ** 2
+            p[JUMP, JUMP] += noise
+            p[XI, XI] += noise
+            p[XI, JUMP] -= noise
+            p[JUMP, XI] -= noise
+        for i in range(STATES):
+            for j in range(i):
+                both = 0.5 * (p[i, j] + p[j, i])
+                p[i, j] = both
+                p[j, i] = both
+    _look_back(
+        forward, forward_cov, across, weighs, pulls, slopes, rows, reached, over, stepped,
+        measured, exposure, tipped_kg, happened, mean, cov,
+    )  # fmt: skip
     return likelihood
