@@ -9,6 +9,7 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.fill import PotFacts, Samples, edges_of
+from analytics.fill_kernel import median
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -52,10 +53,9 @@ def exposures(
         begin, stop = edges.press[i], edges.release[i]
         blasting[begin:stop] = True
         if (stop - begin) * samples.period_s > 20.0:
-            late = share[(begin + stop) // 2 : stop : 4]
-            late = late[np.isfinite(late)]
-            if late.size:
-                floor[begin:stop] = min(FEEDS_FROM, float(np.median(late)) - 0.015)
+            late = median(share[(begin + stop) // 2 : stop : 4].copy())
+            if np.isfinite(late):
+                floor[begin:stop] = min(FEEDS_FROM, late - 0.015)
     with np.errstate(invalid="ignore"):
         rate = np.where(blasting & (share >= floor), pot / EXPOSURE_PA, 0.0)
     step_s = np.diff(samples.at_s, append=samples.at_s[-1:])

@@ -22,6 +22,7 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.fill import Edges, PotFacts, Samples, edges_of
+from analytics.fill_kernel import median
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -130,7 +131,7 @@ class _Burst:
         self.nozzle = samples.nozzle_pa[self.press : self.release]
         self.shut = samples.pot_pa[self.release : self.following]
         last = self.pot[-self.second :]
-        self.held = _median(last)
+        self.held = median(last)
 
     def readings(self, seconds: float) -> int:
         """How many samples that is."""
@@ -148,19 +149,14 @@ def _nozzle_zeros(samples: Samples, edges: Edges) -> Floats:
         rest = samples.nozzle_pa[
             max(int(edges.before[i]) + 4 * second, int(press) - 20 * second) : press
         ]
-        level = _median(rest) if rest.size >= second else float("nan")
+        level = median(rest) if rest.size >= second else float("nan")
         if abs(level) < REST_PA:
             found[i] = level
     known = np.flatnonzero(np.isfinite(found))
     if not known.size:
         return np.zeros(found.size)
-    smooth = [_median(found[known[max(k - 10, 0) : k + 11]]) for k in range(known.size)]
+    smooth = [median(found[known[max(k - 10, 0) : k + 11]]) for k in range(known.size)]
     return np.asarray(np.interp(np.arange(found.size), known, smooth))
-
-
-def _median(values: Floats) -> float:
-    good = values[np.isfinite(values)]
-    return float(np.median(good)) if good.size else float("nan")
 
 
 def _while_held(one: _Burst) -> dict[str, float]:
@@ -177,7 +173,7 @@ def _while_held(one: _Burst) -> dict[str, float]:
         return {}
     # The pot takes seconds to exhaust, the hose a fraction of one. An empty pot lets more air
     # through, so the nozzle's pressure then rises: it falls away only where the air is shut.
-    usual = _median(nozzle[: 3 * one.second])
+    usual = median(nozzle[: 3 * one.second])
     off = (pot < 0.4 * supply) | (nozzle < 0.3 * usual)
     found = {
         "held_unpressurised_share": float(off.mean()),
@@ -239,18 +235,18 @@ def _bull_line(one: _Burst, outside_pa: float, has_nozzle: bool) -> dict[str, fl
     found = {}
     if held >= one.readings(LONG_BURST_S):
         found["receiver_pa"] = receiver
-    p_flow = _median((one.nozzle if has_nozzle else one.pot)[-2 * one.second :]) + outside_pa
+    p_flow = median((one.nozzle if has_nozzle else one.pot)[-2 * one.second :]) + outside_pa
     if np.isfinite(p_flow) and p_flow > 2.0 * outside_pa:
-        p_before, p_after = _median(before) + outside_pa, receiver + outside_pa
+        p_before, p_after = median(before) + outside_pa, receiver + outside_pa
         found["bull_loss_index"] = float((p_after**2 - p_before**2) / p_flow**2)
     return found
 
 
 def _stopped(one: _Burst, first: int, last: int) -> bool:
     """Whether the nozzle blew up to the release and no longer after it: the switch told true."""
-    usual, before = _median(one.nozzle), _median(one.nozzle[-2 * one.second :])
-    after = _median(one.samples.nozzle_pa[first : min(last, one.following)])
-    return before > 0.6 * usual and after < 0.3 * before
+    usual, before = median(one.nozzle), median(one.nozzle[-2 * one.second :])
+    after = median(one.samples.nozzle_pa[first : min(last, one.following)])
+    return bool(before > 0.6 * usual and after < 0.3 * before)
 
 
 def _after_release(one: _Burst) -> dict[str, float]:
@@ -259,7 +255,7 @@ def _after_release(one: _Burst) -> dict[str, float]:
     after, second, shut = one.readings(AFTER_S), one.second, one.shut
     if shut.size > 9 * second and one.held > UP_PA:
         nozzle = one.samples.nozzle_pa[one.release + 8 * second : one.following]
-        usual = _median(one.nozzle[-second:])
+        usual = median(one.nozzle[-second:])
         blown = nozzle > 0.6 * usual
         if usual > UP_PA and np.isfinite(nozzle).any():
             found["blown_unheld_share"] = float(blown.mean())
@@ -271,7 +267,7 @@ def _after_release(one: _Burst) -> dict[str, float]:
             found["left_after_share"] = float(np.nanmean(shut[after : after + second]) / one.held)
         rest = shut[after:]
         if rest.size > 5 * second:
-            found["creep_pa"] = _median(rest[-2 * second :]) - _median(rest[: 2 * second])
+            found["creep_pa"] = median(rest[-2 * second :]) - median(rest[: 2 * second])
             low_rest = rest[np.abs(rest) < 40_000.0]
             if low_rest.size > second:
                 found["vented_pa"] = float(np.median(low_rest))

@@ -26,6 +26,7 @@ from analytics.fill_kernel import (
     REFERENCE_K,
     fit_exhausts,
     fit_fills,
+    median,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -211,9 +212,7 @@ def _zeros(samples: Samples, edges: Edges) -> Floats:
         begin = max(edges.before[i] + settle if i else 0, press - longest)
         if press - begin >= 5:
             # The median: noise about zero may be cut off at the lower end of the loop's range.
-            rest = samples.pot_pa[begin:press]
-            rest = rest[np.isfinite(rest)]
-            level = float(np.median(rest)) if rest.size else np.nan
+            level = median(samples.pot_pa[begin:press])
             if abs(level) < VENTED_PA:
                 found[i] = level
     known = np.flatnonzero(np.isfinite(found))
@@ -565,23 +564,50 @@ EXHAUST_RATIO = 0.30
 _EXHAUST_LONGEST_S = 60.0
 
 
-def fit_exhaust_windows(
-    samples: Samples, cycles: pl.DataFrame, windows: FillWindows, heat: Floats, facts: PotFacts
-) -> Exhausts:
-    """Fit each exhaust: conductance over free volume, and when it opened.
+@dataclass(frozen=True)
+class ExhaustWindows:
+    """The samples of a stretch's exhausts, one after the other, as the kernel takes them.
+
+    Parameters
+    ----------
+    cycle : numpy.ndarray of int, shape (m,)
+        Which cycle each exhaust belongs to.
+    first, after, at_s, pot_pa, weight, start_pa : numpy.ndarray
+        As in :func:`analytics.fill_kernel.fit_exhausts`.
+    guess : numpy.ndarray, shape (m, 2)
+        ln of conductance over free volume, and the opening instant, to begin with.
+    held_pa, end_s : numpy.ndarray, shape (cycles,)
+        As in :class:`Exhausts`.
+    """
+
+    cycle: Ints
+    first: Ints
+    after: Ints
+    at_s: Floats
+    pot_pa: Floats
+    weight: Floats
+    start_pa: Floats
+    guess: Floats
+    held_pa: Floats
+    end_s: Floats
+
+
+def exhaust_windows(
+    samples: Samples, cycles: pl.DataFrame, windows: FillWindows, facts: PotFacts
+) -> ExhaustWindows:
+    """Cut out the samples of each cycle's exhaust.
 
     Parameters
     ----------
     samples, cycles, windows, facts
         As for :func:`fill_windows`, and what it gave.
-    heat : numpy.ndarray, shape (cycles,)
-        Heat conductance over free volume at the end of each cycle. [W/(K m3)]
     """
     edges = edges_of(samples, cycles)
     count = edges.press.size
-    found = Exhausts(*(np.full(count, np.nan) for _ in range(7)))
+    held_of, end_s = np.full(count, np.nan), np.full(count, np.nan)
     each = max(round(1.0 / (samples.period_s * FASTEST_HZ)), 1)
     pieces, start, guess, which = [], [], [], []
+    sonic = REFERENCE_DENSITY_KG_M3 * GAS_CONSTANT_J_KG_K * np.sqrt(REFERENCE_K * facts.air_k)
     for i in range(count):
         begin = edges.release[i]
         stop = min(edges.following[i], begin + round(_EXHAUST_LONGEST_S / samples.period_s))
@@ -591,7 +617,7 @@ def fit_exhaust_windows(
         pot = samples.pot_pa[begin:stop] - windows.pot_zero_pa[i]
         if not held_pa > 200_000.0 or pot.size < 4 or not np.isfinite(pot).all():
             continue
-        found.held_pa[i] = held_pa
+        held_of[i] = held_pa
         low = np.flatnonzero(pot < max(0.06 * held_pa, 2.0 * windows.noise_pa))
         end = int(low[0]) if low.size else pot.size
         if end < 4:
@@ -605,28 +631,62 @@ def fit_exhaust_windows(
             )
         )
         start.append(held_pa + facts.outside_pa)
-        sonic = REFERENCE_DENSITY_KG_M3 * GAS_CONSTANT_J_KG_K * np.sqrt(REFERENCE_K * facts.air_k)
-        guess.append(-np.log(max(half_s, 0.3) / 0.6 * sonic))
+        guess.append((-np.log(max(half_s, 0.3) / 0.6 * sonic), 0.3))
         which.append(i)
-        found.end_s[i] = samples.at_s[begin + end - 1]
-    if not pieces:
-        return found
+        end_s[i] = samples.at_s[begin + end - 1]
     sizes = np.array([p[0].size for p in pieces], dtype=np.int64)
     after = np.cumsum(sizes)
-    at_s = np.concatenate([p[0] for p in pieces])
-    pot_pa = np.concatenate([p[1] for p in pieces])
-    weight = 1.0 / np.sqrt(windows.noise_pa**2 / each + (0.003 * pot_pa) ** 2)
-    unknown = np.stack([np.array(guess), np.full(len(guess), 0.3)], axis=1)
-    variance, cost, end_k = (np.zeros(len(guess)) for _ in range(3))
-    chosen = np.array(which)
+    at_s, pot_pa = (np.concatenate([np.zeros(0), *(p[j] for p in pieces)]) for j in range(2))
+    return ExhaustWindows(
+        cycle=np.array(which, dtype=np.int64),
+        first=after - sizes,
+        after=after,
+        at_s=at_s,
+        pot_pa=pot_pa,
+        weight=1.0 / np.sqrt(windows.noise_pa**2 / each + (0.003 * pot_pa) ** 2),
+        start_pa=np.array(start),
+        guess=np.array(guess).reshape(-1, 2),
+        held_pa=held_of,
+        end_s=end_s,
+    )
+
+
+def fit_exhaust_windows(
+    windows: ExhaustWindows, heat: Floats, facts: PotFacts, before: Exhausts | None = None
+) -> Exhausts:
+    """Fit each exhaust: conductance over free volume, and when it opened.
+
+    Parameters
+    ----------
+    windows : ExhaustWindows
+        From :func:`exhaust_windows`.
+    heat : numpy.ndarray, shape (cycles,)
+        Heat conductance over free volume at the end of each cycle. [W/(K m3)]
+    facts : PotFacts
+        What is known of the pot.
+    before : Exhausts, optional
+        Fits made earlier, to begin with.
+    """
+    chosen, size = windows.cycle, windows.cycle.size
+    rate, error, delay_s, misfit, all_end_k = (
+        np.full(windows.end_s.size, np.nan) for _ in range(5)
+    )  # fmt: skip
+    found = Exhausts(rate, error, delay_s, misfit, windows.held_pa, all_end_k, windows.end_s)
+    if not size:
+        return found
+    unknown = windows.guess.copy()
+    if before is not None:
+        unknown = np.stack([np.log(before.rate[chosen]), before.delay_s[chosen]], axis=1)
+    variance, cost, end_k = (np.zeros(size) for _ in range(3))
     fit_exhausts(
-        after - sizes, after, at_s, pot_pa, weight, np.array(start), unknown, heat[chosen],
-        EXHAUST_RATIO, facts.air_k, facts.outside_pa, 12, variance, cost, end_k,
+        windows.first, windows.after, windows.at_s, windows.pot_pa, windows.weight,
+        windows.start_pa, unknown, heat[chosen], EXHAUST_RATIO, facts.air_k, facts.outside_pa, 12,
+        _ENOUGH, variance, cost, end_k,
     )  # fmt: skip
     found.rate[chosen] = np.exp(unknown[:, 0])
     found.error[chosen] = np.sqrt(variance)
     found.delay_s[chosen] = unknown[:, 1]
-    found.misfit[chosen] = np.sqrt(cost / np.maximum(sizes - 2, 1))
+    found.misfit[chosen] = np.sqrt(cost / np.maximum(windows.after - windows.first - 2, 1))
     found.end_k[chosen] = end_k
     return found
 

@@ -54,6 +54,28 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @compiled
+def median(values: Floats) -> float:
+    """Median of the values that are there; NaN where none is.
+
+    NumPy's costs some tens of microseconds to call, and each burst asks for a dozen.
+
+    Examples
+    --------
+    >>> median(np.array([3.0, np.nan, 1.0, 10.0]))
+    3.0
+    """
+    kept = np.empty(values.size)
+    count = 0
+    for i in range(values.size):
+        if math.isfinite(values[i]):
+            kept[count] = values[i]
+            count += 1
+    if count == 0:
+        return math.nan
+    return float(np.median(kept[:count]))
+
+
+@compiled
 def flow_share(ratio: float, critical_ratio: float) -> float:
     """ISO 6358-1's phi: the share of the sonic flow that passes at p2/p1 [-].
 
@@ -620,7 +642,7 @@ def fit_fills(
 def fit_exhausts(
     first: Ints, after: Ints, at_s: Floats, pot_pa: Floats, weight: Floats, start_pa: Floats,
     own: Floats, heat: Floats, ratio: float, air_k: float, outside_pa: float, rounds: int,
-    variance: Floats, cost: Floats, end_k: Floats,
+    enough: float, variance: Floats, cost: Floats, end_k: Floats,
 ) -> None:  # fmt: skip
     """Fit ln a and the opening instant of each exhaust, from the pressure held at the release.
 
@@ -638,6 +660,8 @@ def fit_exhausts(
         Critical ratio of the exhaust [-], temperature [K], pressure outside [Pa absolute].
     rounds : int
         Most iterations.
+    enough : float
+        As for :func:`fit_fills`.
     variance, cost, end_k : numpy.ndarray, shape (m,)
         Written: variance of ln a, weighted squares, gas temperature at the last sample [K].
     """
@@ -666,8 +690,8 @@ def fit_exhausts(
                 z = abs(base[i] - y[i]) * w[i]
                 factor[i] = w[i] if z <= 2.5 else w[i] * math.sqrt(2.5 / z)
                 total += z * z if z <= 2.5 else 5.0 * z - 6.25
-            if total <= before:
-                gained = before - total
+            better = total <= before
+            if better:
                 before = total
                 kept[:] = mine
                 damping = max(damping * 0.1, 1e-6)
@@ -690,19 +714,20 @@ def fit_exhausts(
                         for i in range(n):
                             inner += jacobian[i, c] * jacobian[i, d]
                         matrix[c, d] = inner
-                if turn > 0 and gained < 1e-3:
-                    break
             else:
-                mine[:] = kept
                 damping *= 10.0
-            if turn == rounds:
-                break
             damped = matrix.copy()
             damped[0, 0] = damped[0, 0] * (1.0 + damping) + 1.0
             damped[1, 1] = damped[1, 1] * (1.0 + damping) + 1.0
             move = _solve(damped, slope)[:, 0]
             mine[0] = kept[0] + min(max(move[0], -0.5), 0.5)
             mine[1] = kept[1] + min(max(move[1], -0.5), 0.5)
+            gain = (mine[0] - kept[0]) * slope[0, 0] + (mine[1] - kept[1]) * slope[1, 0]
+            if better and gain < enough:
+                kept[:] = mine
+                break
+            if turn == rounds:
+                break
         mine[:] = kept
         matrix[0, 0] += 1.0
         matrix[1, 1] += 1.0

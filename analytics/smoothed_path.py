@@ -23,6 +23,7 @@ from analytics.fill import (
     PotFacts,
     Samples,
     edges_of,
+    exhaust_windows,
     fit_exhaust_windows,
     fit_fill_windows,
     temperatures_at_press,
@@ -71,6 +72,7 @@ class Path:
         self.samples, self.cycles, self.facts, self.windows = samples, cycles, facts, windows
         self.count = cycles.height
         self.edges = edges_of(samples, cycles)
+        self.vents = exhaust_windows(samples, cycles, windows, facts)
         self.bags = _entries(bags, samples.origin_us)
         self.exposure, running = exposures(samples, cycles, facts, windows.pot_zero_pa)
         self.emptied = find_emptied(samples, cycles, facts)
@@ -166,9 +168,7 @@ class Path:
 
     def exhaust(self) -> None:
         heat = self.heat()
-        self.exhausts = fit_exhaust_windows(
-            self.samples, self.cycles, self.windows, heat, self.facts
-        )
+        self.exhausts = fit_exhaust_windows(self.vents, heat, self.facts, self.exhausts)
         self.start_k = temperatures_at_press(
             self.samples, self.cycles, self.windows, self.exhausts, heat, self.facts
         )

@@ -21,6 +21,7 @@ import polars as pl
 from analytics import condition_frames, frames
 from analytics.condition import CONDITION_SCHEMA, condition_of
 from analytics.fill import PotFacts
+from analytics.piece_frames import samples_heard
 from analytics.pieces import insert
 from analytics.pipeline import transducer_laws
 from analytics.signals import TransducerLaw, judged
@@ -196,7 +197,7 @@ def read_spell(con: duckdb.DuckDBPyConnection, spell: Spell) -> SpellSamples:
     row = spell.spell
     from_at, to_at = row["from_at"] - _BEFORE, row["to_at"] + _AFTER
     return SpellSamples(
-        frames.samples(con, spell.pot_id, from_at, to_at),
+        samples_heard(con, spell.pot_id, from_at, to_at),
         frames.cycles(con, spell.pot_id, row["from_at"], row["to_at"]),
         condition_frames.mean_of_slow(con, spell.pot_id, "air_temp", from_at, to_at),
     )

@@ -138,8 +138,8 @@ def test_an_exhaust_gives_back_its_conductance() -> None:
     variance, cost, end_k = np.zeros(1), np.zeros(1), np.zeros(1)
     fit_exhausts(
         np.array([0]), np.array([at_s.size]), at_s, p, np.full(at_s.size, 1e-3),
-        np.array([800e3]), unknown, np.array([5000.0]), 0.3, 293.15, 100e3, 20, variance, cost,
-        end_k,
+        np.array([800e3]), unknown, np.array([5000.0]), 0.3, 293.15, 100e3, 20, 0.01, variance,
+        cost, end_k,
     )  # fmt: skip
     assert np.exp(-unknown[0, 0]) == pytest.approx(x, rel=3e-3)
 
