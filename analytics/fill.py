@@ -452,6 +452,8 @@ _LITTLE_HELD, _LITTLE_K = np.array([0.004, 0.04, 60.0]), 1.0
 _ENOUGH = 0.02
 #: Most that a fit's start is moved by what is held having moved, as its steps are.
 _MOST_CARRIED = np.array([0.3, 1.0, 0.3])
+#: What is held may have moved by so many times a little for that: further, lines are no guide.
+_NEAR_BY = 10.0
 _BUT_OPENING = np.array([0, 2, 3, 4, 5])
 
 
@@ -512,7 +514,8 @@ def fit_fill_windows(
         if near is not None:
             stays[:] = False
         else:
-            own = _carried(before, held, weight)
+            near_by = moved.max(axis=1, initial=0.0) < _NEAR_BY
+            own = np.where(near_by[:, None], _carried(before, held, weight), before.own)
         own[stays], held[stays] = before.own[stays], before.held[stays]
         full[stays], slope[stays] = before.full[stays], before.slope[stays]
         misfit[stays], gas_k = before.misfit[stays], np.where(stays, before.start_k, gas_k)
