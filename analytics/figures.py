@@ -67,7 +67,10 @@ class PotHistory:
 
 
 def pot_history(
-    con: duckdb.DuckDBPyConnection, pot: str, booked: pl.DataFrame | None = None
+    con: duckdb.DuckDBPyConnection,
+    pot: str,
+    booked: pl.DataFrame | None = None,
+    within: tuple[dt.datetime, dt.datetime] | None = None,
 ) -> PotHistory:
     """Everything that running totals of a pot rest on.
 
@@ -79,7 +82,10 @@ def pot_history(
         The pot.
     booked : polars.DataFrame, optional
         ``analytics.frames.shifts``, where it was read already.
+    within : (datetime, datetime), optional
+        Naive UTC: only what counts for windows in this stretch is read, not the pot's whole life.
     """
+    begin, end = (within[0] - stretches.LOOK_BACK, within[1]) if within else (None, None)
     pot_id = frames.pots(con).get(pot)
     first_at, last_at = (
         frames.heard_extents(con).get(pot_id, (None, None)) if pot_id else (None, None)
@@ -87,8 +93,8 @@ def pot_history(
     booked = frames.shifts(con) if booked is None else booked
     return PotHistory(
         pot_id,
-        frames.cycles(con, pot_id) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA),
-        frames.gaps(con, pot_id) if pot_id else pl.DataFrame(schema=GAP_SCHEMA),
+        frames.cycles(con, pot_id, begin, end) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA),
+        frames.gaps(con, pot_id, begin, end) if pot_id else pl.DataFrame(schema=GAP_SCHEMA),
         booked.filter(pl.col("pot") == pot).select("from_at", "to_at"),
         first_at,
         last_at,

@@ -143,10 +143,14 @@ def read_history(
     """What :func:`rows_of` works on, so that the store is let go before the work; see there."""
     known = book or read_book(con)
     parts = known.parts.filter(pl.col("from_at") < now)
+    within = None
     if shifts is not None:
         parts = parts.filter(pl.col("shift").is_in(list(shifts)))
+        ends = parts.select(pl.col("from_at").min(), pl.col("to_at").max())
+        within = ends.row(0) if parts.height else None
     pots = [str(pot) for pot in parts["pot"].unique(maintain_order=True)]
-    return History(known, parts, {pot: figures.pot_history(con, pot, known.shifts) for pot in pots})
+    histories = {pot: figures.pot_history(con, pot, known.shifts, within) for pot in pots}
+    return History(known, parts, histories)
 
 
 def rows_of(history: History, yard: Yard, now: dt.datetime) -> pl.DataFrame:

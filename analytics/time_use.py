@@ -12,6 +12,7 @@ into hours) the pieces add up to it.
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -302,6 +303,13 @@ def _clipped(spans: Iterable[Span], begin: int, end: int) -> list[Span]:
     return [(max(a, begin), min(b, end)) for a, b in spans if min(b, end) > max(a, begin)]
 
 
+def _reaching(spans: Sequence[Span], begin: int, end: int) -> Sequence[Span]:
+    """Of spans that are ascending and do not overlap, those that reach into a stretch."""
+    # A shift has hundreds of stops and of waits: each is not to be held against all of the others.
+    first = bisect_right(spans, begin, key=lambda span: span[1])
+    return spans[first : bisect_left(spans, end, lo=first, key=lambda span: span[0])]
+
+
 def _complement(begin: int, end: int, spans: list[Span]) -> list[Span]:
     """What lies between spans that are ascending and do not overlap."""
     left, at = [], begin
@@ -318,7 +326,7 @@ def _less(spans: list[Span], taken: list[Span]) -> list[Span]:
     """Spans without what others take from them; both ascending."""
     left: list[Span] = []
     for a, b in spans:
-        inside = _clipped(taken, a, b)
+        inside = _clipped(_reaching(taken, a, b), a, b)
         left += _complement(a, b, inside)
     return left
 
@@ -350,7 +358,7 @@ def _waited_while_filling(
     for number in np.flatnonzero(filling_us > 0.0).tolist():
         begin = int(pressed[number])
         fill = (begin, begin + int(filling_us[number]))
-        inside = sum(b - a for a, b in _clipped(waiting, *fill))
+        inside = sum(b - a for a, b in _clipped(_reaching(waiting, *fill), *fill))
         waited[number] = min(float(inside), float(filling_us[number]))
     return waited
 
@@ -420,7 +428,7 @@ def _judged(
         a, b = microseconds(row[0]), microseconds(row[1])
         if a < end and b > begin:
             take(str(row[2]), [(a, b)], "entered")
-    take("air", waiting, "found")
+    take("air", _reaching(waiting, begin, end), "found")
     if tipped_us is not None:
         most = round(rules.refill_most_s * _US)
         # At the end of the stop that it is nearer to, so that what is left is of one piece.

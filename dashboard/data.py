@@ -8,10 +8,12 @@ wait, a page shows what it showed last and says so.
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
@@ -87,6 +89,8 @@ READINGS_SHOWN = 2000
 _TRACE_TTL_S = 60
 _FIGURE_TTL_S = 60
 _LIFE_TTL_S = 120
+#: What is learned from all shifts together may be this old.
+_LEARNED_TTL_S = 120
 _WEATHER_TTL_S = 30
 _NOW_TTL_S = 2
 
@@ -132,7 +136,50 @@ def pot_title(described: Yard, pot: str) -> str:
 
 
 @contextmanager
+def together() -> Iterator[None]:
+    """Let all that is read within open the store once, when the first of it is not kept yet.
+
+    Opening takes longer than most reads. Only reads belong within: the box waits meanwhile.
+    """
+    if _within_one.get() is not None:
+        yield
+        return
+    with ExitStack() as open_now:
+        token = _within_one.set(_Once(open_now))
+        try:
+            yield
+        finally:
+            _within_one.reset(token)
+
+
+class _Once:
+    """A window that is opened by whoever needs it first, and closed with ``open_now``."""
+
+    def __init__(self, open_now: ExitStack) -> None:
+        self._open_now = open_now
+        self._con: duckdb.DuckDBPyConnection | None = None
+
+    def opened(self) -> duckdb.DuckDBPyConnection:
+        if self._con is None:
+            self._con = self._open_now.enter_context(_own_window())
+        return self._con
+
+
+_within_one: ContextVar[_Once | None] = ContextVar("within_one", default=None)
+
+
+@contextmanager
 def _window() -> Iterator[duckdb.DuckDBPyConnection]:
+    shared = _within_one.get()
+    if shared is not None:
+        yield shared.opened()
+        return
+    with _own_window() as con:
+        yield con
+
+
+@contextmanager
+def _own_window() -> Iterator[duckdb.DuckDBPyConnection]:
     if not _one_reader.acquire(timeout=PAGE_WAIT_S):
         raise StoreBusy(f"The store {store_path(place().data)} is being read.", "Try again.")
     try:
@@ -468,19 +515,24 @@ def _report(
 # --- a shift reviewed ------------------------------------------------------------------------
 
 
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
 def shift_list(version: Version) -> pl.DataFrame:
     """Summaries of the shifts that have begun, newest first, one row a shift and pot."""
-    with _window() as con:
-        return frames.shift_summaries(con)
+    return _to_choose_from(version)[0]
+
+
+def pots_heard(version: Version) -> dict[str, tuple[dt.datetime | None, dt.datetime | None]]:
+    """First and last instant of every pot heard, as of when figures were last derived."""
+    return _to_choose_from(version)[1]
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
-def pots_heard(version: Version) -> dict[str, tuple[dt.datetime | None, dt.datetime | None]]:
-    """First and last instant of every pot heard, as of when figures were last derived."""
+def _to_choose_from(
+    version: Version,
+) -> tuple[pl.DataFrame, dict[str, tuple[dt.datetime | None, dt.datetime | None]]]:
     with _window() as con:
         extents = frames.heard_extents(con)
-        return {pot: extents.get(i, (None, None)) for pot, i in frames.pots(con).items()}
+        heard = {pot: extents.get(i, (None, None)) for pot, i in frames.pots(con).items()}
+        return frames.shift_summaries(con), heard
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=16, show_spinner=False)
@@ -674,7 +726,7 @@ def weather_now(data: str) -> dict[str, standing.Weather]:
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
-def _book(version: Version) -> part_rows.Book:
+def _book(data: str, entered: int) -> part_rows.Book:
     """What people entered about production: read once for all that rests on it."""
     with _window() as con:
         return part_rows.read_book(con)
@@ -688,16 +740,24 @@ def shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=8, show_spinner=False)
 def _shift_sheet(version: Version, shift: str) -> tuple[sheets.Sheet, OwnEffect]:
-    described, now, book = yard(), pipeline.utc_now(), _book(version)
-    with _window() as con:
-        read = sheets.read_sheet(con, described, shift, now, book)
-    return sheets.sheet_of(read, described, now), own_effect(_shift_rows(version))
+    described, now = yard(), pipeline.utc_now()
+    with together():
+        book = _book(version.data, version.entered)
+        with _window() as con:
+            read = sheets.read_sheet(con, described, shift, now, book)
+    effect = _own_effect(version.data, version.yard_changed_ns, version.entered)
+    return sheets.sheet_of(read, described, now), effect
+
+
+@st.cache_data(ttl=_LEARNED_TTL_S, max_entries=2, show_spinner=False)
+def _own_effect(data: str, yard_changed_ns: int, entered: int) -> OwnEffect:
+    return own_effect(_rows_learned(data, yard_changed_ns, entered))
 
 
 @st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
 def heaps(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Abrasive in stock, and jobs with what is done of them."""
-    book = _book(version)
+    book = _book(version.data, version.entered)
     return (
         stock.stock(book.moves, book.abrasives, book.kinds),
         production.jobs_done(book.jobs, book.areas),
@@ -713,11 +773,21 @@ def shift_rows(version: Version) -> pl.DataFrame:
     return rows if sees_money() else without_money(rows)
 
 
-@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=2, show_spinner=False)
 def _shift_rows(version: Version) -> pl.DataFrame:
-    described, now, book = yard(), pipeline.utc_now(), _book(version)
-    with _window() as con:
-        history = part_rows.read_history(con, described, now, book=book)
+    return _rows_learned(version.data, version.yard_changed_ns, version.entered)
+
+
+@st.cache_data(ttl=_LEARNED_TTL_S, max_entries=2, show_spinner=False)
+def _rows_learned(data: str, yard_changed_ns: int, entered: int) -> pl.DataFrame:
+    """Rows of all shifts: made anew at an entry, and else when these are some minutes old.
+
+    All that was ever done hardly changes with the seconds of a shift under way.
+    """
+    described, now = yard(), pipeline.utc_now()
+    with together():
+        book = _book(data, entered)
+        with _window() as con:
+            history = part_rows.read_history(con, described, now, book=book)
     # A year of shifts is work: the box must be able to write meanwhile.
     return part_rows.compared(part_rows.rows_of(history, described, now))
 
@@ -734,15 +804,16 @@ def comparison(
     """
     if MEASURES[measure].amount in MONEY:
         session.require("see prices and costs")
-    return _comparison(version, by, measure, from_at)
+    rows = exports.between(_shift_rows(version), "from_at", from_at, None)
+    # Streamlit's own digest of a frame looks at its first and last ten rows only.
+    made_of = hashlib.sha256(rows.hash_rows().to_numpy().tobytes()).hexdigest()
+    return _comparison(made_of, by, measure, rows)
 
 
 @st.cache_data(max_entries=24, show_spinner=False)
-def _comparison(
-    version: Version, by: str, measure: str, from_at: dt.datetime | None
-) -> compare.Comparison:
-    rows = exports.between(_shift_rows(version), "from_at", from_at, None)
-    return compare.compare(rows, MEASURES[measure], by)
+def _comparison(made_of: str, by: str, measure: str, _rows: pl.DataFrame) -> compare.Comparison:
+    """Made anew only of other rows: it takes the longest of all that pages show."""
+    return compare.compare(_rows, MEASURES[measure], by)
 
 
 def price_book(version: Version) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -142,6 +142,12 @@ def _choose(key: str, view: Span, whole: Span, cycles: Sequence[Span]) -> None:
         go_to((begin, begin + 2 * half), whole)
 
 
+def read(version: data.Version, pot: str, whole: Span) -> pl.DataFrame:
+    """The pressures of the range that is shown; ``whole`` as for :func:`show`."""
+    view = in_address(whole)
+    return data.kept(data.trace, version.data, version.yard_changed_ns, pot, *view).value
+
+
 def show(
     described: Yard, version: data.Version, pot: str, whole: Span, stretch: data.PotStretch
 ) -> None:
@@ -169,7 +175,7 @@ def show(
     _ways(view, whole, cycles)
     look.put(f'<p class="gb-under">{look.shown(_told(view, zone))}</p>')
     with look.sentences():
-        trace = data.kept(data.trace, version.data, version.yard_changed_ns, pot, *view).value
+        trace = read(version, pot, whole)
     chart = charts.pressures(
         trace, cycles, stretch.silent, view, zone, look.palette(), can_zoom=True
     )

@@ -28,6 +28,8 @@ from dashboard.chart_table import chart_with_table, figures_behind, shares_behin
 from ingest.config import Yard
 
 WHOLE_DAY = timeline.WHOLE_DAY
+#: A stretch shorter than this is not drawn yet.
+SHORTEST = dt.timedelta(minutes=2)
 #: Shown before a cycle's press and after its release. [s]
 AROUND_CYCLE_S = 20
 
@@ -51,42 +53,51 @@ def page() -> None:
         look.put(_nothing_yet())
         return
     described = data.yard()
-    version = data.kept(data.version).value
-    heard = data.kept(data.pots_heard, version).value
+    with data.together():
+        version = data.kept(data.version).value
+        heard = data.kept(data.pots_heard, version).value
+        shifts = data.kept(data.shift_list, version)
     pots = [pot for pot in described.pot_names if heard.get(pot, (None, None))[0] is not None]
     if not pots:
         look.put(_nothing_yet())
         return
-    shifts = data.kept(data.shift_list, version)
     choice = _choose(described, shifts.value, pots, heard)
     if choice is None:
         return
-    stretch = data.kept(
-        data.stretch, version, choice.pot, choice.shift, choice.from_at, choice.to_at
-    )
+    # Under way it is drawn up to the last whole minute, so that it is not read anew each time.
+    until = min(choice.to_at, pipeline.utc_now().replace(second=0, microsecond=0))
+    with data.together():
+        stretch = data.kept(
+            data.stretch, version, choice.pot, choice.shift, choice.from_at, choice.to_at
+        )
+        found = _figures_of(shifts.value, choice, stretch.value)
+        if found is not None:
+            shown = data.kept(
+                data.abrasive_ways, version, choice.pot, choice.from_at, choice.to_at,
+                choice.shift, found.get("abrasive_kg"), found.get("area_m2"),
+            ).value  # fmt: skip
+            if until - choice.from_at >= SHORTEST:
+                timeline.read(version, choice.pot, (choice.from_at, until))
     if shifts.is_old or stretch.is_old:
         look.put(look.as_of(stretch.read_at, described.site.zone))
-    found = _figures_of(shifts.value, choice, stretch.value)
     if found is None:
         look.put(look.note("This stretch has not begun yet.", "Choose an earlier one."))
         return
     _coverage(described, version, stretch.value, found)
-    shown = data.kept(
-        data.abrasive_ways, version, choice.pot, choice.from_at, choice.to_at,
-        choice.shift, found.get("abrasive_kg"), found.get("area_m2"),
-    ).value  # fmt: skip
     _headline(found, bool(choice.shift), shown)
     _three_ways(shown)
-    if choice.shift:
-        sheet_page.show(described, version, choice.shift, choice.pot)
-    else:
-        _time_use(found)
-    if choice.shift:
-        to_print.offer(
-            version, "shift", choice.shift, "Sheet to print or to send",
-            "The whole shift with all its pots, numbered by what it says.", "Make the sheet",
-        )  # fmt: skip
-    _timeline(described, version, choice, stretch.value)
+    sheet = st.container()
+    # Sent before what takes longer to reckon: a browser fetches what draws charts meanwhile.
+    _timeline(described, version, choice, until, stretch.value)
+    with sheet:
+        if choice.shift:
+            sheet_page.show(described, version, choice.shift, choice.pot)
+            to_print.offer(
+                version, "shift", choice.shift, "Sheet to print or to send",
+                "The whole shift with all its pots, numbered by what it says.", "Make the sheet",
+            )  # fmt: skip
+        else:
+            _time_use(found)
     _cycles(described, version, choice, stretch.value)
 
 
@@ -285,7 +296,11 @@ def _time_use(found: dict[str, Any]) -> None:
 
 
 def _timeline(
-    described: Yard, version: data.Version, choice: Choice, stretch: data.PotStretch
+    described: Yard,
+    version: data.Version,
+    choice: Choice,
+    until: dt.datetime,
+    stretch: data.PotStretch,
 ) -> None:
     look.put(
         look.heading(
@@ -294,12 +309,10 @@ def _timeline(
             "come closer: it is then read anew.",
         )
     )
-    # Under way it is drawn up to the last whole minute, so that it is not read anew each time.
-    to_at = min(choice.to_at, pipeline.utc_now().replace(second=0, microsecond=0))
-    if to_at - choice.from_at < dt.timedelta(minutes=2):
+    if until - choice.from_at < SHORTEST:
         look.put(look.note("This stretch has only just begun.", "Look again in a few minutes."))
         return
-    timeline.show(described, version, choice.pot, (choice.from_at, to_at), stretch)
+    timeline.show(described, version, choice.pot, (choice.from_at, until), stretch)
 
 
 def _cycles(
@@ -307,35 +320,51 @@ def _cycles(
 ) -> None:
     look.put(
         look.heading(
-            "Cycles", "One row each time the dead-man was opened. The figures above are their sum.",
+            "Cycles",
+            "One row each time the dead-man was opened. The figures above are their sum, and each "
+            "can be followed: figure, cycle, reading, and the message it came in.",
             "cycles",
         )
-    )  # fmt: skip
+    )
     cycles = stretches.numbered(stretch.cycles)
     if cycles.is_empty():
         look.put(look.note("The dead-man was not opened while the pot was heard."))
         return
-    table = _cycle_table(described, cycles)
-    st.dataframe(
-        table.to_pandas(), hide_index=True, width="stretch", height=330, placeholder=words.NONE,
-        column_config={
-            "No.": st.column_config.NumberColumn(pinned=True),
-            "Opened": st.column_config.TextColumn(width="small"),
-        }
-        | {
-            words.cycle_heading(name): st.column_config.NumberColumn(format="%.1f", width=None)
-            for name in ("lasted", "blast", "press_delay", "pressurise", "exhaust")
-        }
-        | {
-            words.cycle_heading(name): st.column_config.NumberColumn(format="%.0f")
-            for name in ("supply", "pot", "nozzle")
-        },
-    )  # fmt: skip
-    st.download_button(
-        "Download these cycles as CSV", table.write_csv, on_click="ignore",
-        file_name=f"{choice.pot}-cycles-{choice.from_at:%Y-%m-%d}.csv", mime="text/csv",
-    )  # fmt: skip
+    _all_cycles(described, choice, cycles)
     _one_cycle(described, version, choice, stretch, cycles)
+
+
+@st.fragment
+def _all_cycles(described: Yard, choice: Choice, cycles: pl.DataFrame) -> None:
+    """The table, sent to whoever opens it: it takes a browser longer than all figures above it."""
+    opened = st.expander(
+        f"{words.sentence(words.counted(cycles.height, 'opening', 'openings'))} as a table",
+        key="review-table", on_change="rerun",
+    )  # fmt: skip
+    if not opened.open:
+        return
+    with opened:
+        table = _cycle_table(described, cycles)
+        st.dataframe(
+            table.to_pandas(), hide_index=True, width="stretch", height=330,
+            placeholder=words.NONE,
+            column_config={
+                "No.": st.column_config.NumberColumn(pinned=True),
+                "Opened": st.column_config.TextColumn(width="small"),
+            }
+            | {
+                words.cycle_heading(name): st.column_config.NumberColumn(format="%.1f", width=None)
+                for name in ("lasted", "blast", "press_delay", "pressurise", "exhaust")
+            }
+            | {
+                words.cycle_heading(name): st.column_config.NumberColumn(format="%.0f")
+                for name in ("supply", "pot", "nozzle")
+            },
+        )  # fmt: skip
+        st.download_button(
+            "Download these cycles as CSV", downloads.csv(lambda: table), on_click="ignore",
+            file_name=f"{choice.pot}-cycles-{choice.from_at:%Y-%m-%d}.csv", mime="text/csv",
+        )  # fmt: skip
 
 
 def _cycle_table(described: Yard, cycles: pl.DataFrame) -> pl.DataFrame:
@@ -382,13 +411,20 @@ def _one_cycle(
     stretch: data.PotStretch,
     cycles: pl.DataFrame,
 ) -> None:
+    opened = st.expander("One cycle, down to its readings", key="review-one", on_change="rerun")
+    if opened.open:
+        with opened:
+            _cycle(described, version, choice, stretch, cycles)
+
+
+def _cycle(
+    described: Yard,
+    version: data.Version,
+    choice: Choice,
+    stretch: data.PotStretch,
+    cycles: pl.DataFrame,
+) -> None:
     zone = described.site.zone
-    look.put(
-        look.heading(
-            "One cycle, down to its readings",
-            "Every figure can be followed: figure, cycle, reading, and the message it came in.",
-        )
-    )
     key = f"review-cycle-{choice.pot}-{choice.from_at}"
     last = cycles.height - 1
     st.session_state[key] = min(st.session_state.get(key, 0), last)

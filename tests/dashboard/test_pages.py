@@ -303,6 +303,13 @@ def test_a_shift_is_reviewed_with_its_interval_coverage_and_shares(
 
 def test_a_figure_can_be_followed_to_its_cycles_and_readings(place: Path, one_shift: Yard) -> None:
     app = opened(REVIEW)
+    # What takes a browser long is sent to whoever opens it.
+    assert not app.dataframe and len(app.get("vega_lite_chart")) == 1
+    for opened_now in ("review-table", "review-one"):
+        app.session_state[opened_now] = True
+    app.run()
+    assert_sound(app)
+    assert len(app.get("vega_lite_chart")) == 2
     table = app.dataframe[0].value
     with read_window(place) as con:
         ((cycles,),) = con.execute("SELECT count(*) FROM cycle").fetchall()
