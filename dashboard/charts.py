@@ -253,6 +253,81 @@ def card_trace(
     )
 
 
+#: Most blocks of a small picture's line.
+_PICTURED = 120
+
+
+def indicator_picture(rows: pl.DataFrame, colours: Palette) -> str:
+    """An indicator's past as a small drawing, as SVG: :func:`indicator` without axes.
+
+    It takes a browser next to nothing, so that several can stand on a page at once.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        As :func:`indicator` takes them.
+    colours : Palette
+        The viewer's.
+    """
+    width, height, margin = 320.0, 96.0, 6.0
+    drawn = traces.thinned_blocks(rows, 3600.0 * _APART_H, _PICTURED)
+    begin_us = int(rows["at"].to_physical()[0])
+    span_us = max(int(rows["at"].to_physical()[-1]) - begin_us, 1)
+    values = pl.concat([drawn["now"], rows["low"], rows["high"]])
+    lowest, highest = float(values.min()), float(values.max())  # type: ignore[arg-type]
+    reach = max(highest - lowest, 1e-9)
+
+    def x(at_us: int) -> float:
+        return margin + max(at_us - begin_us, 0) / span_us * (width - 2.0 * margin)
+
+    def y(value: float) -> float:
+        return margin + (highest - value) / reach * (height - 2.0 * margin)
+
+    parts = []
+    spans = rows.group_by("since_at", maintain_order=True).agg(
+        pl.col("at", "reference", "low", "high").last()
+    )
+    for since, at, reference, low, high in (
+        spans.with_columns(pl.col("since_at", "at").to_physical())
+        .select("since_at", "at", "reference", "low", "high")
+        .iter_rows()
+    ):
+        left, across = x(since), max(x(at) - x(since), 1.0)
+        parts.append(
+            f'<rect x="{left:.1f}" y="{y(high):.1f}" width="{across:.1f}" '
+            f'height="{max(y(low) - y(high), 1.0):.1f}" fill="{colours.idle}" fill-opacity="0.28"/>'
+            f'<line x1="{left:.1f}" x2="{left + across:.1f}" y1="{y(reference):.1f}" '
+            f'y2="{y(reference):.1f}" stroke="{colours.quiet}" stroke-width="1.2"/>'
+        )
+        if since > begin_us:
+            parts.append(
+                f'<line x1="{left:.1f}" x2="{left:.1f}" y1="0" y2="{height:.0f}" '
+                f'stroke="{colours.nozzle}" stroke-width="1.6" stroke-dasharray="4 3"/>'
+            )
+    apart = (pl.col("piece").diff() != 0) | (pl.col("since_at").diff() != 0)
+    line = drawn.select(
+        pl.col("at").to_physical(), "now", "signal",
+        apart.fill_null(True).cum_sum().alias("piece"),
+    )  # fmt: skip
+    for piece in line.partition_by("piece", maintain_order=True):
+        points = [f"{x(at):.1f},{y(now):.1f}" for at, now in piece.select("at", "now").iter_rows()]
+        # A piece of one block shows by its round end.
+        parts.append(
+            f'<polyline points="{" ".join(points if len(points) > 1 else 2 * points)}" fill="none" '
+            f'stroke="{colours.pot}" stroke-width="2" stroke-linejoin="round" '
+            'stroke-linecap="round"/>'
+        )
+    parts += [
+        f'<path d="M{x(at):.1f} {y(now) - 4.5:.1f}l4.5 4.5l-4.5 4.5l-4.5 -4.5z" '
+        f'fill="{colours.alarm}"/>'
+        for at, now in line.filter("signal").select("at", "now").iter_rows()
+    ]
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '
+        f'width="{width:.0f}" height="{height:.0f}">{"".join(parts)}</svg>'
+    )
+
+
 def pot_level(
     line: pl.DataFrame,
     tippings: pl.DataFrame,

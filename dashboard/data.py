@@ -76,7 +76,7 @@ RECENT = dt.timedelta(minutes=10)
 #: How far back the Yard now looks for notices that are over.
 NOTICES_BACK = dt.timedelta(days=14)
 #: Most points of a line in a chart, and in the small trace of a card.
-CHART_POINTS, CARD_POINTS = 2000, 240
+CHART_POINTS, CARD_POINTS = 1000, 240
 #: What is drawn of a pot.
 PRESSURES = ("supply_pa", "pot_pa", "nozzle_pa")
 #: Most rows of the log book that a page reads.

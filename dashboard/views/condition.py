@@ -19,7 +19,7 @@ from ingest.config import Yard
 
 #: Spells that can be chosen, the newest first.
 SPELLS_SHOWN = 60
-#: Small charts beside each other, and those drawn without being asked for.
+#: Small charts beside each other, and indicators that are pictured without being asked for.
 COLUMNS, FIRST = 3, 3
 
 #: Rows of ``analytics.indicators.CHANGE_SCHEMA`` of each indicator, ascending.
@@ -41,8 +41,9 @@ def page() -> None:
         look.put(_nothing_yet())
         return
     described = data.yard()
-    version = data.kept(data.version).value
-    heard = data.kept(data.pots_heard, version).value
+    with data.together():
+        version = data.kept(data.version).value
+        heard = data.kept(data.pots_heard, version).value
     pots = [pot for pot in described.pot_names if heard.get(pot, (None, None))[0] is not None]
     if not pots:
         look.put(_nothing_yet())
@@ -330,8 +331,7 @@ def _abrasive(
     )  # fmt: skip
     look.put(f'<p class="gb-under">{look.shown(_legend(level.value))}</p>')
     if level.value.tippings.height:
-        with st.expander("Tippings found, and the bags entered for them"):
-            look.put(_tippings(described, level.value.tippings))
+        _all_tippings(described, level.value.tippings)
 
 
 def _level_table(described: Yard, line: pl.DataFrame) -> pl.DataFrame:
@@ -353,6 +353,17 @@ def _legend(level: data.SpellLevel) -> str:
     else:
         said += "No cycle in which it ran empty was found."
     return said
+
+
+@st.fragment
+def _all_tippings(described: Yard, tippings: pl.DataFrame) -> None:
+    opened = st.expander(
+        "Tippings found, and the bags entered for them", key="condition-tippings",
+        on_change="rerun",
+    )  # fmt: skip
+    if opened.open:
+        with opened:
+            look.put(_tippings(described, tippings))
 
 
 def _tippings(described: Yard, tippings: pl.DataFrame) -> str:
@@ -455,24 +466,26 @@ def _by_indicator(changes: pl.DataFrame) -> Blocks:
 def _small_charts(
     described: Yard, found: data.PotCondition, blocks: Blocks, compared: list[Indicator]
 ) -> None:
-    """The first few, and the rest for whoever asks: each takes a browser a while to draw."""
-    shown, rest = compared[:FIRST], compared[FIRST:]
+    """The first few as pictures; all as charts for whoever asks: a browser takes long for each."""
     place = st.container()
-    if rest:
-        changed = sum(bool(blocks[i.name, i.scatter]["signal"][-1]) for i in rest)
-        number = words.counted(len(rest), "other indicator", "other indicators")
-        said = f"Draw the {number}"
-        said += f", {changed} of them changed" if changed else ", none of them changed"
-        if st.toggle(said, key="condition-all"):
-            shown = compared
+    changed = sum(bool(blocks[i.name, i.scatter]["signal"][-1]) for i in compared)
+    number = words.counted(len(compared), "indicator", "indicators")
+    said = f"{changed} of them changed" if changed else "none of them changed"
+    asked = st.toggle(f"Draw the {number} as charts to point at, {said}", key="condition-all")
     with place:
-        for first in range(0, len(shown), COLUMNS):
+        if not asked:
+            pictures = "".join(
+                f"<li>{_told(i, blocks)}{_picture(i, blocks)}</li>" for i in compared[:FIRST]
+            )
+            look.put(f'<ul class="gb-pictures">{pictures}</ul>')
+            return
+        for first in range(0, len(compared), COLUMNS):
             for column, indicator in zip(
-                st.columns(COLUMNS, gap="medium"), shown[first : first + COLUMNS], strict=False
+                st.columns(COLUMNS, gap="medium"), compared[first : first + COLUMNS], strict=False
             ):
                 with column:
                     _small_chart(described, found, indicator, blocks)
-        most = max(blocks[i.name, i.scatter].height for i in shown)
+        most = max(blocks[i.name, i.scatter].height for i in compared)
         if most > charts.BLOCKS_DRAWN:
             look.put(
                 f'<p class="gb-under">Lines are thinned from up to {words.plain_number(most)} '
@@ -481,12 +494,24 @@ def _small_charts(
             )
 
 
-def _small_chart(
-    described: Yard, found: data.PotCondition, indicator: Indicator, blocks: Blocks
-) -> None:
-    unit, factor = words.indicator_unit(indicator.name, indicator.unit)
-    rows = blocks[indicator.name, indicator.scatter]
-    shown = rows.select(
+def _told(indicator: Indicator, blocks: Blocks) -> str:
+    row = blocks[indicator.name, indicator.scatter].row(-1, named=True)
+    title, before, now, _ = _indicator_cells(indicator, row)
+    mark = look.badge("Changed", "warn") if row["signal"] else ""
+    return (
+        f'<div class="gb-small"><div class="gb-plainrow"><b>{look.shown(title)}</b>{mark}</div>'
+        f"<span>{look.shown(now)}; used to be {look.shown(before)}</span></div>"
+    )
+
+
+def _alt(indicator: Indicator, blocks: Blocks) -> str:
+    row = blocks[indicator.name, indicator.scatter].row(-1, named=True)
+    title, before, now, _ = _indicator_cells(indicator, row)
+    return f"{title}: {now}; used to be {before}. “Show the figures” has all."
+
+
+def _drawn(indicator: Indicator, blocks: Blocks, factor: float) -> pl.DataFrame:
+    return blocks[indicator.name, indicator.scatter].select(
         "at",
         "since_at",
         pl.col("now") * factor,
@@ -495,19 +520,22 @@ def _small_chart(
         ((pl.col("reference") + pl.col("spread")) * factor).alias("high"),
         "signal",
     )
+
+
+def _picture(indicator: Indicator, blocks: Blocks) -> str:
+    picture = charts.indicator_picture(_drawn(indicator, blocks, 1.0), look.palette())
+    return look.picture(picture, _alt(indicator, blocks))
+
+
+def _small_chart(
+    described: Yard, found: data.PotCondition, indicator: Indicator, blocks: Blocks
+) -> None:
+    unit, factor = words.indicator_unit(indicator.name, indicator.unit)
+    shown = _drawn(indicator, blocks, factor)
     changed = found.fitted.filter(pl.col("part") == indicator.part)["at"].to_list()
-    row = rows.row(-1, named=True)
-    cells = _indicator_cells(indicator, row)
-    mark = look.badge("Changed", "warn") if row["signal"] else ""
-    look.put(
-        f'<div class="gb-small"><div class="gb-plainrow"><b>{look.shown(cells[0])}</b>{mark}</div>'
-        f"<span>{look.shown(cells[2])}; used to be {look.shown(cells[1])}</span></div>"
-    )
+    look.put(_told(indicator, blocks))
     chart = charts.indicator(shown, changed, unit, described.site.zone, look.palette())
-    st.altair_chart(
-        chart, theme=None, width="stretch",
-        alt=f"{cells[0]}: {cells[2]}; used to be {cells[1]}. “Show the figures” has all.",
-    )  # fmt: skip
+    st.altair_chart(chart, theme=None, width="stretch", alt=_alt(indicator, blocks))
 
 
 def _indicator_table(blocks: Blocks, compared: list[Indicator]) -> pl.DataFrame:

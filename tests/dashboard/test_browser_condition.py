@@ -109,7 +109,9 @@ def test_the_condition_page_fits_and_tells_of_the_leak(
     assert "prove it is vented" in said
     page.get_by_text("What this pot's boxes do not measure").wait_for()
     charts = page.locator('[data-testid="stVegaLiteChart"] svg')
-    charts.nth(3).wait_for()
+    charts.first.wait_for()
+    expect(page.locator(".gb-pictures .gb-trace")).to_have_count(3)
+    keep_picture(page, f"condition-first-{width}-{scheme}")
     page.get_by_text("Draw the", exact=False).click()
     charts.nth(12).wait_for()
     # The level's line and each indicator's are drawn, not only their frames.

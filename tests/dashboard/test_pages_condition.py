@@ -270,6 +270,9 @@ def test_too_few_cycles_are_told_as_that_and_not_as_no_change(blasted: Yard, pla
 def test_the_level_is_shown_with_its_interval_and_its_rates(blasted: Yard, place: Path) -> None:
     weigh(place)
     app = opened()
+    assert "nobody entered any" not in text(app)
+    app.session_state["condition-tippings"] = True
+    app.run()
     said = text(app)
     with read_window(place) as con:
         ((blast_s,),) = con.execute("SELECT sum(blast_s) FROM cycle").fetchall()
@@ -282,8 +285,9 @@ def test_the_level_is_shown_with_its_interval_and_its_rates(blasted: Yard, place
     assert "Used 1 000 kg 90 %: between 960 and 1 040 kg" in said
     assert "Cross: the pot ran empty (1 time)" in said
     assert "nobody entered any" in said
-    # The first indicators are drawn, and all of them for whoever asks.
-    assert len(app.get("vega_lite_chart")) == 1 + page.FIRST
+    # The first indicators are pictured, and all of them are charts for whoever asks.
+    pictures = "".join(block.body for block in app.get("html")).count('class="gb-trace"')
+    assert pictures == page.FIRST and len(app.get("vega_lite_chart")) == 1
     app.toggle(key="condition-all").set_value(True).run()
     assert_sound(app)
     assert len(app.get("vega_lite_chart")) == 1 + len(
