@@ -1,14 +1,18 @@
 """How long each page takes until it can be used, alone and with four more people looking.
 
-Run: python tests/bench/bench_pages.py [--data FOLDER --yard FILE] [--people 5] [--to FILE]
+Run: python tests/bench/bench_pages.py [--data FOLDER --yard FILE] [--people 5]
+     [--pages shift,condition] [--to FILE]
 
 Without ``--data`` the demonstration's three weeks are made first. A page counts as usable when its
 script has run to its end and its charts are drawn. ``ratio`` is the time while four others look
 over the time alone, in the same run. The others are sessions of their own that draw the same page
 anew every two seconds, over the pages' own websocket but without a browser: people's devices draw
 for themselves, and not on this computer. ``kilobytes`` is what the browser received for the page
-over its websocket, which is all but Streamlit's own files. How long a page holds the store is
-measured in this process, with Streamlit's own test runner: from a connection's opening to its end.
+over its websocket, which is all but Streamlit's own files, and ``messages`` how many it came in.
+``browser_s`` is the processor time of the page's main thread in the browser, which says more than
+seconds where the machine has other work, too.
+How long a page holds the store is measured in this process, with Streamlit's own test runner, from
+a connection's opening to its end; ``cpu_s`` is the processor time of that run, from cold caches.
 """
 
 from __future__ import annotations
@@ -27,7 +31,7 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from playwright.async_api import Browser, async_playwright
 from streamlit.proto.BackMsg_pb2 import BackMsg
@@ -76,22 +80,35 @@ def served(data: Path, yard: Path) -> Iterator[str]:
         pages.wait(30)
 
 
-async def visit(browser: Browser, address: str) -> tuple[float, int]:
-    """Open a page in a window of its own: seconds until it can be used, bytes received."""
+class Visit(NamedTuple):
+    """A page opened: seconds until it can be used, processor time, messages and their bytes."""
+
+    seconds: float
+    browser_s: float
+    messages: int
+    received: int
+
+
+async def visit(browser: Browser, address: str) -> Visit:
+    """Open a page in a window of its own."""
     context = await browser.new_context(viewport={"width": 1280, "height": 900})
-    received = 0
+    sizes: list[int] = []
     try:
         page = await context.new_page()
+        tools = await context.new_cdp_session(page)
+        await tools.send("Performance.enable", {"timeDomain": "threadTicks"})
 
         def count(frame: Any) -> None:
-            nonlocal received
-            received += len(frame if isinstance(frame, bytes) else frame.encode())
+            sizes.append(len(frame if isinstance(frame, bytes) else frame.encode()))
 
         page.on("websocket", lambda socket: socket.on("framereceived", count))
         begun = time.perf_counter()
         await page.goto(address)
         await page.wait_for_function(STILL, timeout=120_000)
-        return time.perf_counter() - begun, received
+        seconds = time.perf_counter() - begun
+        told = (await tools.send("Performance.getMetrics"))["metrics"]
+        busy = next(one["value"] for one in told if one["name"] == "TaskDuration")
+        return Visit(seconds, busy, len(sizes), sum(sizes))
     finally:
         await context.close()
 
@@ -118,9 +135,9 @@ async def look_on(address: str, path: str, stop: asyncio.Event, looks: list[floa
 
 async def measure(
     address: str, people: int, repeats: int, ways: tuple[Way, ...]
-) -> dict[str, dict[str, float]]:
+) -> dict[str, dict[str, float | None]]:
     """Each page by one person alone, and while others look at it."""
-    figures: dict[str, dict[str, float]] = {}
+    figures: dict[str, dict[str, float | None]] = {}
     async with async_playwright() as playwright:
         browser = await playwright.chromium.launch(
             executable_path=shutil.which("chromium") or shutil.which("chromium-browser"),
@@ -140,15 +157,17 @@ async def measure(
             together = [await visit(browser, at) for _ in range(repeats)]
             stop.set()
             await asyncio.gather(*others)
-            one = statistics.median(seconds for seconds, _ in alone)
-            many = statistics.median(seconds for seconds, _ in together)
+            one = statistics.median(seen.seconds for seen in alone)
+            many = statistics.median(seen.seconds for seen in together)
             figures[way.path] = {
                 "one_s": round(one, 2),
                 f"beside_{people - 1}_s": round(many, 2),
                 "ratio": round(many / one, 2),
-                "others_s": round(statistics.median(looks), 2),
+                "others_s": round(statistics.median(looks), 2) if looks else None,
                 "looks": len(looks),
-                "kilobytes": round(alone[-1][1] / 1e3, 1),
+                "browser_s": round(statistics.median(seen.browser_s for seen in alone), 2),
+                "messages": alone[-1].messages,
+                "kilobytes": round(alone[-1].received / 1e3, 1),
             }
         await browser.close()
     return figures
@@ -211,22 +230,27 @@ def main() -> None:
     parser.add_argument("--data", type=Path)
     parser.add_argument("--yard", type=Path)
     parser.add_argument("--people", type=int, default=5)
+    parser.add_argument("--pages", help="paths, with commas between; all by default")
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--to", type=Path)
     given = parser.parse_args()
+    asked = given.pages.split(",") if given.pages else [way.path for way in PAGES]
+    ways = tuple(way for way in PAGES if way.path in asked)
+    # As `gritbook pages` has it: threads that wait for each other would be counted as work.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with tempfile.TemporaryDirectory() as name:
         data = given.data or Path(name)
         if given.data is None:
             children = demo.Children(data / "logs")
             demo.prepare(data, demo.free_port(), "/dev/null", children, lambda what, share: None)
         yard = given.yard or data / "yard.toml"
-        held = holds(data, yard, PAGES)
+        held = holds(data, yard, ways)
         with served(data, yard) as address:
-            figures = asyncio.run(measure(address, given.people, given.repeats, PAGES))
+            figures = asyncio.run(measure(address, given.people, given.repeats, ways))
     found = {
         "bench": "pages",
         "people": given.people,
-        "pages": {way.path: held[way.path] | figures[way.path] for way in PAGES},
+        "pages": {way.path: held[way.path] | figures[way.path] for way in ways},
     }
     print(json.dumps(found, indent=1))
     if given.to:

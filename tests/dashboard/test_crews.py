@@ -9,6 +9,7 @@ import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -16,11 +17,14 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
+from analytics import part_rows, pipeline
 from analytics.pipeline import derive
 from dashboard import data, words
 from dashboard.cli import app as cli
 from ingest import records
 from ingest.config import load_yard
+from ingest.store import connection
+from ingest.store.connection import read_window, write_window
 
 Show = Callable[[Path], None]
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
@@ -243,3 +247,63 @@ def test_the_page_on_estimates_answers_when_asked(place: Path) -> None:
     app.selectbox[0].set_value("Sa 3")
     app.button[0].click().run()
     assert "no history of Sa 3" in text(app)
+
+
+def test_a_comparison_is_made_anew_for_other_rows_only(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[float] = []
+    compare = data.compare.compare
+
+    def counted(rows: pl.DataFrame, *arguments: Any) -> Any:
+        made.append(float(rows["area_m2"].sum()))
+        return compare(rows, *arguments)
+
+    monkeypatch.setattr(data.compare, "compare", counted)
+    version = data.version()
+    # Deriving again, with nothing new, changes the version but no row.
+    later = version._replace(derived_at=dt.datetime(2030, 1, 1))
+    first = data.comparison(version, "crew", "area_m2_blast_h", None)
+    again = data.comparison(later, "crew", "area_m2_blast_h", None)
+    assert len(made) == 1 and first.groups.equals(again.groups)
+    rows = data.shift_rows(version)
+    middle = pl.int_range(pl.len()) == rows.height // 2
+    other = rows.with_columns(pl.when(middle).then(pl.col("area_m2") + 1.0).otherwise("area_m2"))
+    monkeypatch.setattr(data, "_shift_rows", lambda version: other)
+    data.comparison(later, "crew", "area_m2_blast_h", None)
+    assert made[1:] == [pytest.approx(made[0] + 1.0)]
+
+
+def test_what_is_read_together_opens_the_store_once_and_lets_it_go(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened_stores: list[Any] = []
+    open_store = connection.open_store
+
+    def counted(*arguments: Any, **named: Any) -> Any:
+        opened_stores.append(open_store(*arguments, **named))
+        return opened_stores[-1]
+
+    monkeypatch.setattr(connection, "open_store", counted)
+    with data.together():
+        assert not opened_stores
+        version = data.version()
+        data.pots_heard(version)
+        data.shift_rows(version)
+    assert len(opened_stores) == 1
+    with write_window(place, wait_s=1.0):
+        pass  # nobody holds it any more
+    so_far = len(opened_stores)
+    with data.together():
+        data.pots_heard(version)
+    assert len(opened_stores) == so_far, "what is kept opens nothing"
+
+
+def test_a_shift_by_itself_has_the_hours_that_it_has_among_all(place: Path) -> None:
+    yard, now = load_yard(place / "yard.toml"), pipeline.utc_now()
+    with read_window(place) as con:
+        every = part_rows.part_rows(con, yard, now)
+        names = every["shift"].unique().sort().to_list()
+        for name in (names[0], names[len(names) // 2], names[-1]):
+            alone = part_rows.part_rows(con, yard, now, [name])
+            assert alone.equals(every.filter(pl.col("shift") == name))
