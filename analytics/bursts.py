@@ -17,14 +17,17 @@ Three of them part what a burst would otherwise mix:
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from analytics.fill import Edges, PotFacts, Samples, edges_of
-from analytics.fill_kernel import median
+from analytics.fill_kernel import compiled, median, ranked
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 #: The pot is looked at so long after a release. [s]
@@ -83,24 +86,17 @@ def readings_of_bursts(
     """
     edges = edges_of(samples, cycles)
     count = edges.press.size
-    found = {name: np.full(count, np.nan) for name in COLUMNS}
     lost = ~np.isfinite(samples.pot_pa)
     halted = np.zeros(lost.size, dtype=np.bool_) if stuck is None else stuck
-    standing = _standing(samples) | halted
     nozzle_zero_pa = _nozzle_zeros(samples, edges)
-    has_nozzle = bool(np.isfinite(samples.nozzle_pa).any())
-    for i in range(count):
-        one = _Burst(samples, edges, i)
-        row = {
-            **_while_held(one), **_clean_line(one, facts.outside_pa, float(nozzle_zero_pa[i])),
-            **_bull_line(one, facts.outside_pa, has_nozzle), **_after_release(one),
-        }  # fmt: skip
-        whole = slice(one.press, one.following)
-        if one.following > one.press:
-            row["missing_share"] = float((lost[whole] & ~halted[whole]).mean())
-        row["standing_still_share"] = _still_share(one, standing)
-        for name, value in row.items():
-            found[name][i] = value
+    rows = np.full((count, len(COLUMNS)), np.nan)
+    _each_burst(
+        edges.press.astype(np.int64), edges.release.astype(np.int64),
+        edges.following.astype(np.int64), _as_read(samples.pot_pa), _as_read(samples.supply_pa),
+        _as_read(samples.nozzle_pa), lost & ~halted, _standing(samples) | halted, nozzle_zero_pa,
+        samples.period_s, facts.outside_pa, bool(np.isfinite(samples.nozzle_pa).any()), rows,
+    )  # fmt: skip
+    found = {name: rows[:, at].copy() for at, name in enumerate(COLUMNS)}
     # A short burst ends while pressures still settle.
     steady = np.where(_column(cycles, "deadman_s") >= STEADY_BURST_S, 1.0, np.nan)
     p_supply = _column(cycles, "supply_pa") + facts.outside_pa
@@ -118,24 +114,11 @@ def _column(cycles: pl.DataFrame, name: str) -> Floats:
     return cycles[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
-class _Burst:
-    """Where one cycle lies in the samples, and its pressures as slices."""
-
-    def __init__(self, samples: Samples, edges: Edges, i: int) -> None:
-        self.samples = samples
-        self.press, self.release = int(edges.press[i]), int(edges.release[i])
-        self.before, self.following = int(edges.before[i]), int(edges.following[i])
-        self.second = max(round(1.0 / samples.period_s), 1)
-        self.pot = samples.pot_pa[self.press : self.release]
-        self.supply = samples.supply_pa[self.press : self.release]
-        self.nozzle = samples.nozzle_pa[self.press : self.release]
-        self.shut = samples.pot_pa[self.release : self.following]
-        last = self.pot[-self.second :]
-        self.held = median(last)
-
-    def readings(self, seconds: float) -> int:
-        """How many samples that is."""
-        return round(seconds / self.samples.period_s)
+def _as_read(values: Floats) -> Floats:
+    """The same array, not to be written to, so that what is compiled sees one kind."""
+    view = values.view()
+    view.flags.writeable = False
+    return view
 
 
 def _nozzle_zeros(samples: Samples, edges: Edges) -> Floats:
@@ -159,119 +142,195 @@ def _nozzle_zeros(samples: Samples, edges: Edges) -> Floats:
     return np.asarray(np.interp(np.arange(found.size), known, smooth))
 
 
-def _while_held(one: _Burst) -> dict[str, float]:
+(
+    _CLEAN, _BULL, _RECEIVER, _LOWEST, _RIPPLE, _LEFT, _CREEP, _VENTED, _STILL, _MISSING,
+    _UNPRESSURISED, _UNHELD, _BLOWN,
+) = (
+    COLUMNS.index(name)
+    for name in (
+        "clean_loss_index", "bull_loss_index", "receiver_pa", "lowest_supply_share", "ripple_pa",
+        "left_after_share", "creep_pa", "vented_pa", "standing_still_share", "missing_share",
+        "held_unpressurised_share", "pressurised_unheld_share", "blown_unheld_share",
+    )
+)  # fmt: skip
+
+
+@compiled
+def _each_burst(
+    press: Ints, release: Ints, following: Ints, pot_pa: Floats, supply_pa: Floats,
+    nozzle_pa: Floats, lost: Bools, standing: Bools, nozzle_zero_pa: Floats, period_s: float,
+    outside_pa: float, has_nozzle: bool, rows: Floats,
+) -> None:  # fmt: skip
+    """Fill a row a cycle with what its readings show, in the places of ``COLUMNS``."""
+    second = max(round(1.0 / period_s), 1)
+    for i in range(press.size):
+        begin, end, until = press[i], release[i], following[i]
+        pot, supply, nozzle = pot_pa[begin:end], supply_pa[begin:end], nozzle_pa[begin:end]
+        held_pa = median(pot[-second:])
+        row = rows[i]
+        _while_held(pot, supply, nozzle, second, period_s, row)
+        _clean_line(pot, supply, nozzle, period_s, outside_pa, nozzle_zero_pa[i], row)
+        _bull_line(
+            begin, end, until, pot, nozzle, supply_pa, nozzle_pa, second, period_s, outside_pa,
+            has_nozzle, row,
+        )  # fmt: skip
+        _after_release(
+            pot_pa[end:until], nozzle_pa[end + 8 * second : until], nozzle, held_pa, pot.size > 0,
+            second, round(AFTER_S / period_s), row,
+        )  # fmt: skip
+        if until > begin:
+            row[_MISSING] = lost[begin:until].mean()
+        # At rest none need move.
+        if end - begin - second > 3 * second:
+            row[_STILL] = standing[begin + second : end].mean()
+
+
+@compiled
+def _while_held(
+    pot: Floats, supply: Floats, nozzle: Floats, second: int, period_s: float, row: Floats
+) -> None:
     """Ripple and shares of the steady part: from two seconds after the pot came up."""
-    good = np.isfinite(one.pot) & np.isfinite(one.supply)
-    if good.sum() <= 3 * one.second:
-        return {}
-    up = np.flatnonzero(one.pot / np.maximum(one.supply, 1.0) > 0.9)
-    if not up.size:
-        return _never_up(one)
-    steady = slice(int(up[0]) + 2 * one.second, None)
-    pot, supply, nozzle = one.pot[steady], one.supply[steady], one.nozzle[steady]
-    if pot.size <= 5 * one.second or not np.isfinite(supply).any():
-        return {}
+    good, up, most = 0, -1, -math.inf
+    for i in range(pot.size):
+        if math.isfinite(pot[i]) and math.isfinite(supply[i]):
+            good += 1
+            if up < 0 and pot[i] / max(supply[i], 1.0) > 0.9:
+                up = i
+        if supply[i] > most:
+            most = supply[i]
+    if good <= 3 * second:
+        return
+    if up < 0:
+        _never_up(pot, supply, nozzle, second, round(NO_ANSWER_S / period_s), row)
+        return
+    from_ = up + 2 * second
+    pot, supply, nozzle = pot[from_:], supply[from_:], nozzle[from_:]
+    if pot.size <= 5 * second:
+        return
     # The pot takes seconds to exhaust, the hose a fraction of one. An empty pot lets more air
     # through, so the nozzle's pressure then rises: it falls away only where the air is shut.
-    usual = median(nozzle[: 3 * one.second])
-    off = (pot < 0.4 * supply) | (nozzle < 0.3 * usual)
-    found = {
-        "held_unpressurised_share": float(off.mean()),
-        "lowest_supply_share": float(np.nanmin(supply) / np.nanmax(one.supply)),
-    }
-    gap = (supply - pot)[~off]
-    if np.isfinite(gap).sum() > 2 * one.second:
-        found["ripple_pa"] = float(np.nanquantile(gap, 0.95) - np.nanquantile(gap, 0.5))
-    return found
+    usual = median(nozzle[: 3 * second])
+    gap = np.empty(pot.size)
+    off, told, heard, least = 0, 0, 0, math.inf
+    for i in range(pot.size):
+        if math.isfinite(supply[i]):
+            heard += 1
+            least = min(least, supply[i])
+        if pot[i] < 0.4 * supply[i] or nozzle[i] < 0.3 * usual:
+            off += 1
+        elif math.isfinite(supply[i] - pot[i]):
+            gap[told] = supply[i] - pot[i]
+            told += 1
+    if heard == 0:
+        return
+    row[_UNPRESSURISED] = off / pot.size
+    row[_LOWEST] = least / most
+    if told > 2 * second:
+        row[_RIPPLE] = ranked(gap[:told], 0.95) - ranked(gap[:told], 0.5)
 
 
-def _never_up(one: _Burst) -> dict[str, float]:
+@compiled
+def _never_up(
+    pot: Floats, supply: Floats, nozzle: Floats, second: int, after: int, row: Floats
+) -> None:
     """A switch that says held, air at the manifold, and neither pot nor nozzle that answers."""
-    after = slice(one.readings(NO_ANSWER_S), None)
-    pot, supply, nozzle = one.pot[after], one.supply[after], one.nozzle[after]
-    if pot.size < one.second or not np.nanmedian(supply) > UP_PA:
-        return {}
-    down = (pot < 0.4 * supply) & ~(nozzle > 0.3 * supply)
-    return {"held_unpressurised_share": 1.0} if down.all() else {}
+    pot, supply, nozzle = pot[after:], supply[after:], nozzle[after:]
+    if pot.size < second or not median(supply) > UP_PA:
+        return
+    for i in range(pot.size):
+        if not pot[i] < 0.4 * supply[i] or nozzle[i] > 0.3 * supply[i]:
+            return
+    row[_UNPRESSURISED] = 1.0
 
 
-def _clean_line(one: _Burst, outside_pa: float, nozzle_zero_pa: float) -> dict[str, float]:
+@compiled
+def _clean_line(
+    pot: Floats, supply: Floats, nozzle: Floats, period_s: float, outside_pa: float,
+    nozzle_zero_pa: float, row: Floats,
+) -> None:  # fmt: skip
     """Loss from manifold to nozzle while the pot fills: clean air through choke, hose and bore."""
-    begin = one.readings(CLEAN_FROM_S)
-    nozzle, pot, supply = one.nozzle[begin:], one.pot[begin:], one.supply[begin:]
-    over = np.flatnonzero(~(pot < nozzle - CLEAN_UNDER_PA))
-    end = int(over[0]) if over.size else 0
-    if end < CLEAN_READINGS or np.isnan(supply[:end]).all():
-        return {}
-    if not np.nanmedian(nozzle[:end]) > 0.3 * np.nanmedian(supply[:end]):
-        return {}
+    begin = round(CLEAN_FROM_S / period_s)
+    pot, supply, nozzle = pot[begin:], supply[begin:], nozzle[begin:]
+    end = 0
+    while end < pot.size and pot[end] < nozzle[end] - CLEAN_UNDER_PA:
+        end += 1
+    if end == pot.size or end < CLEAN_READINGS:
+        return
+    if not median(nozzle[:end]) > 0.3 * median(supply[:end]):
+        return
     # The later part: the earlier the more of what the last burst left in the hose.
-    part = slice(end // 3, end)
-    p_supply = np.mean(supply[part]) + outside_pa
-    p_nozzle = np.mean(nozzle[part]) - nozzle_zero_pa + outside_pa
-    return {"clean_loss_index": float((p_supply**2 - p_nozzle**2) / p_nozzle**2)}
+    p_supply = supply[end // 3 : end].mean() + outside_pa
+    p_nozzle = nozzle[end // 3 : end].mean() - nozzle_zero_pa + outside_pa
+    row[_CLEAN] = (p_supply**2 - p_nozzle**2) / p_nozzle**2
 
 
-def _bull_line(one: _Burst, outside_pa: float, has_nozzle: bool) -> dict[str, float]:
+@compiled
+def _bull_line(
+    begin: int, end: int, until: int, pot: Floats, nozzle: Floats, supply_pa: Floats,
+    nozzle_pa: Floats, second: int, period_s: float, outside_pa: float, has_nozzle: bool,
+    row: Floats,
+) -> None:  # fmt: skip
     """Step of the manifold when the flow stops, and the receiver's level that it comes up to.
 
     The flow is taken as the nozzle's, in proportion to its absolute pressure (choked); where none
     is measured, to the pot's, which is that at the head of the hose.
     """
-    held = one.release - one.press
-    before = one.samples.supply_pa[max(one.release - 2 * one.second, one.press) : one.release]
-    first, last = one.release + one.readings(STILL_S), one.release + one.readings(FOLLOWED_S)
-    after = one.samples.supply_pa[first : min(last, one.following - one.second // 2)]
-    if held < 6 * one.second or after.size < round(1.5 * one.second):
-        return {}
-    if not (np.isfinite(after).all() and np.isfinite(before).any()):
-        return {}
-    at_s = STILL_S - STOPS_S + np.arange(after.size) * one.samples.period_s
+    first, last = end + round(STILL_S / period_s), end + round(FOLLOWED_S / period_s)
+    after = supply_pa[first : max(min(last, until - second // 2), first)]
+    if end - begin < 6 * second or after.size < round(1.5 * second):
+        return
+    before_pa = median(supply_pa[max(end - 2 * second, begin) : end])
+    if not (np.isfinite(after).all() and math.isfinite(before_pa)):
+        return
     # Back to where the flow stopped: meanwhile the compressor has refilled the receiver a little.
-    slope, level = np.polyfit(at_s, after, 1)
-    receiver = float(max(level, np.min(after)) if slope < 0.0 else level)
-    if has_nozzle and not _stopped(one, first, last):
-        return {}
-    found = {}
-    if held >= one.readings(LONG_BURST_S):
-        found["receiver_pa"] = receiver
-    p_flow = median((one.nozzle if has_nozzle else one.pot)[-2 * one.second :]) + outside_pa
-    if np.isfinite(p_flow) and p_flow > 2.0 * outside_pa:
-        p_before, p_after = median(before) + outside_pa, receiver + outside_pa
-        found["bull_loss_index"] = float((p_after**2 - p_before**2) / p_flow**2)
-    return found
+    middle, mean, along, square = 0.5 * (after.size - 1), after.mean(), 0.0, 0.0
+    for i in range(after.size):
+        along += (i - middle) * (after[i] - mean)
+        square += (i - middle) ** 2
+    slope = along / square
+    receiver = mean - slope * (middle + (STILL_S - STOPS_S) / period_s)
+    if slope < 0.0:
+        receiver = max(receiver, after.min())
+    if has_nozzle:
+        # The nozzle blew up to the release and no longer after it: the switch told true.
+        usual, before = median(nozzle), median(nozzle[-2 * second :])
+        still = median(nozzle_pa[first : max(min(last, until), first)])
+        if not (before > 0.6 * usual and still < 0.3 * before):
+            return
+    if end - begin >= round(LONG_BURST_S / period_s):
+        row[_RECEIVER] = receiver
+    p_flow = median(nozzle[-2 * second :] if has_nozzle else pot[-2 * second :]) + outside_pa
+    if math.isfinite(p_flow) and p_flow > 2.0 * outside_pa:
+        p_before, p_after = before_pa + outside_pa, receiver + outside_pa
+        row[_BULL] = (p_after**2 - p_before**2) / p_flow**2
 
 
-def _stopped(one: _Burst, first: int, last: int) -> bool:
-    """Whether the nozzle blew up to the release and no longer after it: the switch told true."""
-    usual, before = median(one.nozzle), median(one.nozzle[-2 * one.second :])
-    after = median(one.samples.nozzle_pa[first : min(last, one.following)])
-    return bool(before > 0.6 * usual and after < 0.3 * before)
-
-
-def _after_release(one: _Burst) -> dict[str, float]:
+@compiled
+def _after_release(
+    shut: Floats, nozzle_after: Floats, nozzle: Floats, held_pa: float, was_held: bool, second: int,
+    after: int, row: Floats,
+) -> None:  # fmt: skip
     """Pressure with nobody on the handle; where the nozzle still blows, somebody is."""
-    found: dict[str, float] = {}
-    after, second, shut = one.readings(AFTER_S), one.second, one.shut
-    if shut.size > 9 * second and one.held > UP_PA:
-        nozzle = one.samples.nozzle_pa[one.release + 8 * second : one.following]
-        usual = median(one.nozzle[-second:])
-        blown = nozzle > 0.6 * usual
-        if usual > UP_PA and np.isfinite(nozzle).any():
-            found["blown_unheld_share"] = float(blown.mean())
+    if shut.size > 9 * second and held_pa > UP_PA:
+        usual = median(nozzle[-second:])
+        blown = nozzle_after > 0.6 * usual
+        if usual > UP_PA and np.isfinite(nozzle_after).any():
+            row[_BLOWN] = blown.mean()
         if blown.any():
-            return found
-        found["pressurised_unheld_share"] = float((shut[8 * second :] > 0.6 * one.held).mean())
-    if shut.size > after + second and np.isfinite(shut[after:]).mean() > 0.9 and one.pot.size:
-        if one.held > UP_PA and np.isfinite(shut[after : after + second]).any():
-            found["left_after_share"] = float(np.nanmean(shut[after : after + second]) / one.held)
-        rest = shut[after:]
-        if rest.size > 5 * second:
-            found["creep_pa"] = median(rest[-2 * second :]) - median(rest[: 2 * second])
-            low_rest = rest[np.abs(rest) < 40_000.0]
-            if low_rest.size > second:
-                found["vented_pa"] = float(np.median(low_rest))
-    return found
+            return
+        row[_UNHELD] = (shut[8 * second :] > 0.6 * held_pa).mean()
+    if not (shut.size > after + second and was_held):
+        return
+    rest = shut[after:]
+    if not np.isfinite(rest).mean() > 0.9:
+        return
+    if held_pa > UP_PA and np.isfinite(rest[:second]).any():
+        row[_LEFT] = np.nanmean(rest[:second]) / held_pa
+    if rest.size > 5 * second:
+        row[_CREEP] = median(rest[-2 * second :]) - median(rest[: 2 * second])
+        low = rest[np.abs(rest) < 40_000.0]
+        if low.size > second:
+            row[_VENTED] = median(low)
 
 
 def _standing(samples: Samples) -> Bools:
@@ -283,11 +342,3 @@ def _standing(samples: Samples) -> Bools:
     begins = np.flatnonzero(np.concatenate(([True], ~(np.abs(np.diff(pot)) < 1e-9))))
     lengths = np.diff(np.append(begins, pot.size))
     return np.asarray(np.repeat(lengths >= least, lengths))
-
-
-def _still_share(one: _Burst, standing: Bools) -> float:
-    """Share of the held part in which the reading stands still; at rest none need move."""
-    part = slice(one.press + one.second, one.release)
-    if one.release - part.start <= 3 * one.second:
-        return float("nan")
-    return float(standing[part].mean())

@@ -54,6 +54,45 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @compiled
+def ranked(values: Floats, share: float) -> float:
+    """The value below which a share of some lies, between two by a straight line; reorders them.
+
+    Examples
+    --------
+    >>> ranked(np.array([3.0, 1.0, 10.0, 2.0]), 0.75)
+    4.75
+    """
+    at = share * (values.size - 1)
+    wanted = int(at)
+    low, high = 0, values.size - 1
+    while low < high:  # Hoare's selection
+        pivot = values[(low + high) // 2]
+        i, j = low, high
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if wanted <= j:
+            high = j
+        elif wanted >= i:
+            low = i
+        else:
+            break
+    found = values[wanted]
+    if at > wanted:
+        following = values[wanted + 1]
+        for i in range(wanted + 2, values.size):
+            following = min(following, values[i])
+        found += (at - wanted) * (following - found)
+    return float(found)
+
+
+@compiled
 def median(values: Floats) -> float:
     """Median of the values that are there; NaN where none is.
 
@@ -70,9 +109,7 @@ def median(values: Floats) -> float:
         if math.isfinite(values[i]):
             kept[count] = values[i]
             count += 1
-    if count == 0:
-        return math.nan
-    return float(np.median(kept[:count]))
+    return ranked(kept[:count], 0.5) if count else math.nan
 
 
 @compiled
