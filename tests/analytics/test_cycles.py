@@ -182,7 +182,7 @@ def _signal(draw: st.DrawFn) -> pl.DataFrame:
     )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(_signal())
 def test_cycles_do_not_overlap_and_low_is_at_most_high_at_most_elapsed(
     signal: pl.DataFrame,
@@ -203,3 +203,12 @@ def test_cycles_do_not_overlap_and_low_is_at_most_high_at_most_elapsed(
     assert (c["press_delay_s"].drop_nulls() > -1e-9).all()
     assert (c["pressurise_s"].drop_nulls() > -1e-9).all()
     assert (c["exhaust_s"].drop_nulls() > -1e-9).all()
+
+
+test_cycles_do_not_overlap_and_low_is_at_most_high_at_most_elapsed_many_times = pytest.mark.slow(
+    settings(max_examples=1000, deadline=None)(
+        given(_signal())(
+            test_cycles_do_not_overlap_and_low_is_at_most_high_at_most_elapsed.hypothesis.inner_test
+        )
+    )
+)

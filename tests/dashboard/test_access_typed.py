@@ -253,17 +253,10 @@ def pages(made: Path, tmp_path: Path) -> Iterator[str]:
         yield running.address
 
 
-@pytest.mark.parametrize(
-    "ways",
-    [
-        # What shows most of what people type; the words of the others are looked at above.
-        pytest.param((navigation.DAILY[1], navigation.DAILY[3]), id="shift and log book"),
-        pytest.param(navigation.PAGES, id="all", marks=pytest.mark.slow),
-    ],
-)
-def test_in_a_browser_nothing_typed_runs_loads_or_leads_away(
-    pages: str, browser: Any, ways: tuple[navigation.Way, ...]
-) -> None:
+# By default ``test_browser.py`` types such words into a real browser, and the words of every page
+# are looked at above.
+@pytest.mark.slow
+def test_in_a_browser_nothing_typed_runs_loads_or_leads_away(pages: str, browser: Any) -> None:
     fired: list[str] = []
     page = opened_page(browser)
     page.on("dialog", lambda dialog: (fired.append(dialog.message), dialog.dismiss()))
@@ -276,7 +269,7 @@ def test_in_a_browser_nothing_typed_runs_loads_or_leads_away(
     page.get_by_label("Password", exact=True).fill("four odd words together")
     page.get_by_role("button", name="Sign in").click()
     page.locator(".gb-me").wait_for()
-    for way in ways:
+    for way in navigation.PAGES:
         page.goto(f"{pages}/{way.path if way.path != 'now' else ''}")
         page.locator("h1").first.wait_for()
         page.locator(".gb-me").wait_for()

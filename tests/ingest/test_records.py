@@ -364,7 +364,7 @@ _STEPS = st.lists(
 )
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(_STEPS)
 def test_chains_keep_every_row_and_show_the_newest(steps: list[tuple[str, int, int]]) -> None:
     """Against a model: a list of chains, each a list of values (None: withdrawn)."""
@@ -395,6 +395,13 @@ def test_chains_keep_every_row_and_show_the_newest(steps: list[tuple[str, int, i
             for chain in chains:
                 kept = records.history(con, chain[len(chain) // 2][0])
                 assert [(row["record_id"], row.get("bags")) for row in kept] == chain
+
+
+test_chains_keep_every_row_and_show_the_newest_many_times = pytest.mark.slow(
+    settings(max_examples=60, deadline=None)(
+        given(_STEPS)(test_chains_keep_every_row_and_show_the_newest.hypothesis.inner_test)
+    )
+)
 
 
 def test_what_was_stored_before_parts_had_positions_is_read_and_corrected(

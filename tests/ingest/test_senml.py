@@ -251,10 +251,19 @@ def assert_both_ways_agree(payload: bytes) -> None:
     assert rejects == careful_rejects
 
 
+@settings(max_examples=120, deadline=None)
 @given(st.lists(fields, max_size=5))
-@settings(max_examples=400, deadline=None)
 def test_both_ways_read_the_same_whatever_the_fields(records: list[dict[str, Any]]) -> None:
     assert_both_ways_agree(json.dumps(records).encode())
+
+
+test_both_ways_read_the_same_whatever_the_fields_many_times = pytest.mark.slow(
+    settings(max_examples=2000, deadline=None)(
+        given(st.lists(fields, max_size=5))(
+            test_both_ways_read_the_same_whatever_the_fields.hypothesis.inner_test
+        )
+    )
+)
 
 
 @given(first, st.lists(plain, min_size=1, max_size=6))
