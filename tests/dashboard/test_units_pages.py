@@ -52,7 +52,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         test_sheet.YARD + '[[transducer]]\npot = "pot-1"\nchannel = "pot"\nunit = "Pa"\n'
         "range_pa = [0, 1_000_000]\n"
         "[[transducer.calibration]]\nfrom_at = 2026-01-01\noffset_pa = 1200.0\n"
-        '[mqtt]\nhost = "127.0.0.1"\n[[box]]\nname = "box-1"\npot = "pot-1"\nsource = "mqtt"\nrate_hz = 2\n'
+        '[mqtt]\nhost = "127.0.0.1"\n'
+        '[[box]]\nname = "box-1"\npot = "pot-1"\nsource = "mqtt"\nrate_hz = 2\n'
         'channels = ["supply", "pot", "nozzle", "deadman"]\n',
         encoding="utf-8",
     )
