@@ -1,8 +1,8 @@
 """Weighs pots: takes the spells that changed, and puts condition, level and tippings in the store.
 
 The second composer beside ``pipeline``: cycles and hours come first and are cheap; weighing a
-spell costs some tenths of a second, so it runs after them, the newest spell first, and may be told how long
-it may take. What is left is taken the next time. The result does not depend on the order.
+spell costs some tenths of a second, so it runs after them, the newest spell first, and may be told
+how long it may take. What is left is taken the next time. The result does not depend on the order.
 """
 
 from __future__ import annotations
