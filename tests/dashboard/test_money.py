@@ -93,7 +93,7 @@ def test_the_server_gives_money_to_those_who_may_see_it_and_to_nobody_else(
             assert "Cost per area" in told and "EUR" in told
             assert data.comparison(version, "crew", "cost_m2", None).measure.name == "cost_m2"
             continue
-        # Records' ids and reports' numbers hold any digits: figures of money have a point or a unit.
+        # An id holds any digits: figures of money have a point or a unit.
         for number in (WAGE, SLAG, SPENT, "Cost per area", "EUR"):
             assert str(number) not in told, (role, number)
         assert told.count("Prices and costs are left out of this copy.") == 2
