@@ -10,6 +10,7 @@ import base64
 import datetime as dt
 import html
 import re
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
@@ -22,6 +23,9 @@ import streamlit as st
 from dashboard import words
 from dashboard.palette import DARK, LIGHT, Palette
 from ingest.errors import GritbookError, NotSignedIn, StoreBusy
+
+#: How soon a page that found the store busy is drawn again. [s]
+_AGAIN_AFTER_S = 2.0
 
 _STYLE = Path(__file__).parent / "look.css"
 
@@ -247,6 +251,13 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]], caption: str) -> s
     )
 
 
+@st.fragment(run_every=_AGAIN_AFTER_S)
+def _again_after(since_s: float) -> None:
+    """Draw the whole page again when a moment has passed; the first drawing only sets it going."""
+    if time.monotonic() - since_s >= _AGAIN_AFTER_S / 2:
+        st.rerun(scope="app")
+
+
 @contextmanager
 def sentences() -> Iterator[None]:
     """Show Gritbook's own errors as a sentence with the next step, and end the page there."""
@@ -254,6 +265,8 @@ def sentences() -> Iterator[None]:
         yield
     except StoreBusy:
         put(note(words.STORE_BUSY, words.STORE_BUSY_STEP, "warn"))
+        # Drawn again by itself, as the words say: whoever waits has gloves on.
+        _again_after(time.monotonic())
         st.stop()
     except NotSignedIn as error:
         # The gate has a page to sign in on, which is none of Streamlit's.

@@ -34,11 +34,12 @@ from browsing import (
     watched,
 )
 
+from dashboard import words
 from ingest import records
 from ingest.config import Yard, load_yard
 from ingest.errors import StoreBusy
 from ingest.readings import RawMessage
-from ingest.store.connection import read_window
+from ingest.store.connection import read_window, write_window
 from ingest.store.journal import Journal
 from ingest.store.write import StoreWriter
 
@@ -246,6 +247,19 @@ def checks(running: Running) -> list[dict[str, Any]]:
 
 
 # --- tests -----------------------------------------------------------------------------------
+
+
+def test_a_page_that_found_the_store_busy_fills_in_by_itself(
+    running: Running, browser: Any
+) -> None:
+    """The first test of this file: a page that was read before is shown as it was."""
+    page = watched(browser, [], viewport={"width": 390, "height": 844}, color_scheme="dark")
+    with write_window(running.data, 60):
+        page.goto(f"{running.address}/signals")
+        page.get_by_text(words.STORE_BUSY).first.wait_for()
+    page.locator(".gb-sign").first.wait_for()
+    assert page.get_by_text(words.STORE_BUSY_STEP).count() == 0
+    page.context.close()
 
 
 @pytest.mark.parametrize("rounds", [1, pytest.param(20, marks=pytest.mark.slow)])
