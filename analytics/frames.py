@@ -68,7 +68,7 @@ def _samples_of(
     Rows outside ``from_at`` to ``to_at`` may be left out; both ends are included.
     """
     if not corrections_in_force(con, pot_id):
-        return stored_rows(con, "sample", pot_id, from_at, to_at)
+        return stored_rows(con, "sample", pot_id, from_at, to_at, messages=False)
     # A corrected reading lies up to this far from where it was filed.
     shift = largest_shift(con, pot_id)
     stored = stored_rows(con, "sample", pot_id, _moved(from_at, -shift), _moved(to_at, shift))
@@ -185,7 +185,8 @@ def extent(
         ((first, last),) = _rows(
             con,
             "SELECT min(first_at), max(last_at) FROM (SELECT min(sampled_at) AS first_at, "
-            "max(sampled_at) AS last_at FROM sample WHERE pot_id = $pot AND deadman IS NOT NULL "
+            "max(sampled_at) AS last_at FROM sample_value WHERE pot_id = $pot "
+            "AND deadman IS NOT NULL "
             "UNION ALL SELECT min(first_deadman_at), max(last_deadman_at) FROM archive_file "
             "WHERE table_name = 'sample' AND pot_id = $pot)",
             pot=pot_id,
@@ -503,7 +504,7 @@ def last_heard(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.datetime | Non
     ):
         ((last,),) = _rows(
             con,
-            "SELECT max(last_at) FROM (SELECT max(sampled_at) AS last_at FROM sample "
+            "SELECT max(last_at) FROM (SELECT max(sampled_at) AS last_at FROM sample_value "
             f"WHERE pot_id = $pot AND sampled_at >= {since} "
             "UNION ALL SELECT max(last_at) FROM archive_file "
             f"WHERE table_name = 'sample' AND pot_id = $pot AND last_at >= {since})",

@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, settings
 
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import write_window
+from ingest.store.sample_rows import add_samples
 
 # A busy computer is slow, and that is no fault of what is tested.
 settings.register_profile("ours", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -72,7 +73,7 @@ def put_samples() -> PutSamples:
                 pl.lit(0, pl.Int64).alias("message_id"),
             )
             con.register("incoming", rows.to_arrow())
-            con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
+            add_samples(con, rows)
             con.execute(
                 "INSERT INTO touched SELECT nextval('touched_number'), $pot, min(sampled_at), "
                 "max(sampled_at) FROM incoming",

@@ -28,7 +28,13 @@ from ingest.store.archive_files import (
     encode_day,
 )
 from ingest.store.archive_place import Place
-from ingest.store.archive_reading import TABLES, ArchiveFile, archived, forget
+from ingest.store.archive_reading import (
+    TABLES,
+    WITHOUT_MESSAGES,
+    ArchiveFile,
+    archived,
+    forget,
+)
 from ingest.store.connection import (
     DEFAULT_WAIT_S,
     open_store,
@@ -37,6 +43,7 @@ from ingest.store.connection import (
     write_window,
 )
 from ingest.store.journal_frames import Entry, Position, read_from
+from ingest.store.sample_rows import remove_samples
 
 if TYPE_CHECKING:
     import duckdb
@@ -136,8 +143,8 @@ def ripe_days(
         found += [
             Ripe(table, *row)
             for row in con.execute(
-                f'SELECT pot_id, pot, "day" FROM (SELECT DISTINCT pot_id, '
-                f'CAST(sampled_at AS DATE) AS "day" FROM {table} WHERE sampled_at < $before) '
+                'SELECT pot_id, pot, "day" FROM (SELECT DISTINCT pot_id, CAST(sampled_at AS DATE) '
+                f'AS "day" FROM {WITHOUT_MESSAGES[table]} WHERE sampled_at < $before) '
                 'JOIN pot USING (pot_id) ORDER BY "day", pot_id',
                 {"before": dt.datetime.combine(before, dt.time())},
             ).fetchall()
@@ -287,7 +294,10 @@ def _archive_day(
             _least(deadman) if len(deadman) else None, _most(deadman) if len(deadman) else None,
             now,
         )  # fmt: skip
-        con.execute(f"DELETE FROM {one.table} WHERE {_OF_DAY}", [one.pot_id, *_ends(one.day)])
+        if one.table == "sample":
+            remove_samples(con, one.pot_id, *_ends(one.day))
+        else:
+            con.execute(f"DELETE FROM {one.table} WHERE {_OF_DAY}", [one.pot_id, *_ends(one.day)])
         step("deleted")
     step("committed")
     return made
@@ -437,7 +447,11 @@ def _give_room_back(data: Path, wait_s: float) -> None:
 
 
 #: What rows are packed best by: one pot's values together, ascending in time.
-_PACKED_BY = {"sample": "pot_id, sampled_at", "reading": "pot_id, channel_id, sampled_at"}
+_PACKED_BY = {
+    "sample_kept": "pot_id, sampled_at",
+    "message": "message_no",
+    "reading": "pot_id, channel_id, sampled_at",
+}
 _MOST_PACKINGS = 2
 
 

@@ -18,7 +18,7 @@ from ingest.errors import ArchiveAway, StoreError
 from ingest.store.archive import name_file
 from ingest.store.archive_files import decode_day, layout_of
 from ingest.store.archive_place import Place
-from ingest.store.archive_reading import ArchiveFile, archived
+from ingest.store.archive_reading import WITHOUT_MESSAGES, ArchiveFile, archived
 
 if TYPE_CHECKING:
     import duckdb
@@ -92,8 +92,8 @@ def adopt(
         begin = dt.datetime.combine(day, dt.time())
         end = begin + dt.timedelta(days=1)
         hot = con.execute(
-            f"SELECT 1 FROM {table} WHERE pot_id = ? AND sampled_at >= ? AND sampled_at < ? "
-            "LIMIT 1",
+            f"SELECT 1 FROM {WITHOUT_MESSAGES[table]} WHERE pot_id = ? "
+            "AND sampled_at >= ? AND sampled_at < ? LIMIT 1",
             [pot_id, begin, end],
         ).fetchall()
         if hot or any(file.day == day for file in archived(con, table, {pot_id}, begin, end)):

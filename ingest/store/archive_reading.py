@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from ingest.errors import StoreError
 from ingest.store.archive_files import Layout, layout_of
 from ingest.store.archive_place import Place
+from ingest.store.sample_rows import VALUE_VIEW, add_samples
 
 if TYPE_CHECKING:
     import duckdb
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
 DAY_US = 86_400_000_000
 TABLES = ("sample", "reading")
+#: What to ask where no message is wanted: without a join where that can be.
+WITHOUT_MESSAGES = {"sample": "sample_value", "reading": "reading"}
 
 
 class ArchiveFile(NamedTuple):
@@ -119,6 +122,7 @@ def stored_rows(
     pot_id: int | Collection[int] | None = None,
     from_at: dt.datetime | None = None,
     to_at: dt.datetime | None = None,
+    messages: bool = True,
 ) -> str:
     """What to select a table's rows from: the table alone, or with the archive's beside it.
 
@@ -133,6 +137,9 @@ def stored_rows(
     from_at, to_at : datetime or None
         Naive UTC, both ends included: rows outside may be left out. The query must still say
         itself which pot and stretch it wants.
+    messages : bool
+        Of ``sample``: with ``arrived_at`` and ``message_id``. Without them hot rows come in the
+        order in which they lie, and cheaper.
 
     Returns
     -------
@@ -148,9 +155,16 @@ def stored_rows(
     """
     pot_ids = {pot_id} if isinstance(pot_id, int) else pot_id
     files = archived(con, table, pot_ids, from_at, to_at)
+    hot = table if messages else WITHOUT_MESSAGES[table]
     if not files:
-        return table
-    pieces = [f"SELECT {_COLUMNS[table]} FROM {table}", *selects(con, files)]
+        return hot
+    columns = _COLUMNS[table]
+    if hot != table:
+        columns = ", ".join(c for c in columns.split(", ") if c in VALUE_VIEW)
+    pieces = [
+        f"SELECT {columns} FROM {one}"
+        for one in (hot, *(f"({query})" for query in selects(con, files)))
+    ]
     return f"({' UNION ALL '.join(pieces)})"
 
 
@@ -245,11 +259,12 @@ def bring_back(
     files = [file for file in files if (file.pot_id, file.day) in wanted]
     for file in files:
         (query,) = selects(con, [file])
-        ((count,),) = con.execute(
-            f"INSERT INTO {table} ({_COLUMNS[table]}) {query} ORDER BY ALL"
-            if table == "reading"
-            else f"INSERT INTO {table} ({_COLUMNS[table]}) {query} ORDER BY sampled_at"
-        ).fetchall()
+        if table == "sample":
+            count = add_samples(con, con.sql(f"{query} ORDER BY sampled_at").pl())
+        else:
+            ((count,),) = con.execute(
+                f"INSERT INTO {table} ({_COLUMNS[table]}) {query} ORDER BY ALL"
+            ).fetchall()
         if count != file.rows:
             raise StoreError(
                 f"{file.path} holds {count:,} rows, where {file.rows:,} were archived.",

@@ -301,7 +301,7 @@ def facts_of(store: Path) -> dict[str, Any]:
     try:
         con.execute("SET TimeZone = 'UTC'")
         tables = {name: _table_fact(con, name) for name in _tables(con)}
-        ((last_at,),) = con.execute("SELECT max(sampled_at) FROM sample").fetchall()
+        ((last_at,),) = con.execute("SELECT max(sampled_at) FROM sample_value").fetchall()
         ((archived_rows,),) = con.execute("SELECT sum(rows) FROM archive_file").fetchall()
         seal, faults = record_chain.seal_of(con), record_chain.faults(con)
         ((engine,),) = con.execute("SELECT version()").fetchall()

@@ -18,7 +18,14 @@ from ingest.channels import CHANNELS
 from ingest.errors import ImportRefused
 from ingest.sources.card_columns import Column, likely_channel
 from ingest.sources.files import Form, Slice
-from ingest.store.archive_reading import TABLES, archived, bring_back, stored_rows
+from ingest.store.archive_reading import (
+    TABLES,
+    WITHOUT_MESSAGES,
+    archived,
+    bring_back,
+    stored_rows,
+)
+from ingest.store.sample_rows import add_samples
 from ingest.wire.reasons import VALUE_CONFLICT
 
 if TYPE_CHECKING:
@@ -207,8 +214,11 @@ def count_stored(
 ) -> None:
     """Add to the outcome how much of a slice the store holds. Reads only."""
     assert outcome.form is not None
-    span = _one(con, f"SELECT min(sampled_at), max(sampled_at) FROM {rows} AS r")
-    samples, readings = (stored_rows(con, table, _pot_ids(con, pot), *span) for table in TABLES)
+    first, last = _one(con, f"SELECT min(sampled_at), max(sampled_at) FROM {rows} AS r")
+    of_pot = _pot_ids(con, pot)
+    samples, readings = (
+        stored_rows(con, table, of_pot, first, last, messages=False) for table in TABLES
+    )
     for number, column in enumerate(piece.columns):
         if outcome.form.layout == "wide":
             value, text, here = f"c{number}", _text(number, piece), "true"
@@ -337,8 +347,8 @@ class SliceWriter:
     def _holds(self, table: str, seen: Seen, pot_id: int, channel_id: int | None = None) -> bool:
         and_channel = "" if channel_id is None else f" AND channel_id = {channel_id}"
         found = self._con.execute(
-            f"SELECT 1 FROM {table} WHERE pot_id = ? AND sampled_at BETWEEN ? AND ?{and_channel} "
-            "LIMIT 1",
+            f"SELECT 1 FROM {WITHOUT_MESSAGES[table]} WHERE pot_id = ? "
+            f"AND sampled_at BETWEEN ? AND ?{and_channel} LIMIT 1",
             [pot_id, seen.from_at, seen.to_at],
         ).fetchall()
         return bool(found or archived(self._con, table, {pot_id}, seen.from_at, seen.to_at))
@@ -353,7 +363,9 @@ class SliceWriter:
             names.append(name)
             values.append(
                 f"{value} <> 0" if name == "deadman" else
-                f"CAST({value} AS BIGINT)" if name == "seq" else value
+                f"CAST({value} AS BIGINT)" if name == "seq" else
+                # Minus nought is nought.
+                f"{value} + 0.0"
             )  # fmt: skip
             channel = CHANNELS[column.channel]
             if channel.bad_bit and name == channel.column:
@@ -362,11 +374,15 @@ class SliceWriter:
                     f"THEN {int(channel.bad_bit)} ELSE 0 END"
                 )
         some = " OR ".join(f"c{number} IS NOT NULL" for number in fast)
-        self._con.execute(
-            f"INSERT INTO sample (pot_id, sampled_at, arrived_at, {', '.join(names)}, quality, "
-            f"message_id) SELECT $pot, sampled_at, $now, {', '.join(values)}, "
-            f"{' + '.join(bits) or '0'}, $message FROM {rows} WHERE ({condition}) AND ({some})",
-            {**self._from_file, "pot": pot_id},
+        what = ", ".join(f"{value} AS {name}" for name, value in zip(names, values, strict=True))
+        add_samples(
+            self._con,
+            self._con.sql(
+                f"SELECT $pot::SMALLINT AS pot_id, sampled_at, $now::TIMESTAMP AS arrived_at, "
+                f"{what}, {' + '.join(bits) or '0'} AS quality, $message::BIGINT AS message_id "
+                f"FROM {rows} WHERE ({condition}) AND ({some})",
+                params={**self._from_file, "pot": pot_id},
+            ).pl(),
         )
         counts = ", ".join(f"count(c{number})" for number in fast)
         self._outcome.readings += sum(
@@ -381,7 +397,7 @@ class SliceWriter:
             for n, name in names.items()
         )
         counted = " + ".join(f"(c{n} IS NOT NULL)::INTEGER" for n in fast)
-        stored = stored_rows(self._con, "sample", pot_id, seen.from_at, seen.to_at)
+        stored = stored_rows(self._con, "sample", pot_id, seen.from_at, seen.to_at, messages=False)
         self._con.execute(
             f"CREATE OR REPLACE TEMP TABLE card_row AS SELECT card.*, {counted} AS readings, "
             "count(*) OVER (PARTITION BY card.sampled_at) > 1 AS double, "
@@ -395,7 +411,7 @@ class SliceWriter:
         try:
             (repeated,) = _one(self._con, "SELECT sum(readings) FROM card_row WHERE same")
             self._outcome.repeated += int(repeated or 0)
-            if stored != "sample":
+            if stored != WITHOUT_MESSAGES["sample"]:
                 # A day lies in one place only: what is new on an archived one brings it back.
                 new_days = self._con.execute(
                     "SELECT DISTINCT CAST(sampled_at AS DATE) FROM card_row "

@@ -13,13 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import IntEnum
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from ingest.channels import CHANNELS, VALUE_COLUMNS
 from ingest.store.archive_reading import bring_back, days_of
+from ingest.store.sample_rows import add_samples, fill_samples
 from ingest.store.stored import Floats, Ints, look_up
 
 if TYPE_CHECKING:
@@ -297,49 +298,23 @@ def _insert_samples(
     frame = pl.DataFrame(
         {
             "pot_id": pot_id[first],
-            "at_us": at_us[first],
-            "arrived_us": heard.arrived_us[new[first]],
-            **{name: values[number] for name, number in _COLUMN_NUMBER.items()},
+            "sampled_at": at_us[first],
+            "arrived_at": heard.arrived_us[new[first]],
+            # Minus nought is nought; a box that rounds may write it.
+            **{name: values[number] + 0.0 for name, number in _COLUMN_NUMBER.items()},
             "quality": quality,
             "message_id": heard.message_id[new[first]],
         }
-    ).with_columns(pl.col(*VALUE_COLUMNS).fill_nan(None))
+    ).with_columns(
+        pl.col("sampled_at", "arrived_at").cast(pl.Datetime("us")),
+        pl.col(*VALUE_COLUMNS).fill_nan(None),
+    )
     there = np.zeros(len(first), bool)
     if rows:
         keys = zip(pot_id[first].tolist(), at_us[first].tolist(), strict=True)
         there = np.array([key in rows for key in keys])
-    _fill_rows(con, frame.filter(there))
-    _append(
-        con,
-        "sample",
-        "pot_id, sampled_at, arrived_at, seq, supply_pa, inlet_pa, pot_pa, nozzle_pa, deadman, "
-        "supply_ma, inlet_ma, pot_ma, nozzle_ma, quality, message_id",
-        "pot_id, make_timestamp(at_us), make_timestamp(arrived_us), seq, supply_pa, inlet_pa, "
-        "pot_pa, nozzle_pa, deadman <> 0, supply_ma, inlet_ma, pot_ma, nozzle_ma, quality, "
-        "message_id",
-        frame.filter(~there),
-    )
-
-
-def _fill_rows(con: duckdb.DuckDBPyConnection, frame: pl.DataFrame) -> None:
-    """Put channels that came later than others of their instant into that instant's row."""
-    if frame.is_empty():
-        return
-    filled = ", ".join(
-        f"{c} = coalesce(held.{c}, {'late.deadman <> 0' if c == 'deadman' else f'late.{c}'})"
-        for c in VALUE_COLUMNS
-    )
-    con.register("late_row", frame.to_arrow())
-    try:
-        con.execute(
-            f"UPDATE sample AS held SET {filled}, quality = held.quality | late.quality "
-            "FROM late_row AS late WHERE held.pot_id = late.pot_id "
-            "AND held.sampled_at = make_timestamp(late.at_us) "
-            "AND held.sampled_at BETWEEN make_timestamp($begin) AND make_timestamp($end)",
-            {"begin": _whole(frame["at_us"].min()), "end": _whole(frame["at_us"].max())},
-        )
-    finally:
-        con.unregister("late_row")
+    fill_samples(con, frame.filter(there))
+    add_samples(con, frame.filter(~there))
 
 
 def _insert_tall(
@@ -392,7 +367,3 @@ def _append(
         con.execute(f"INSERT INTO {table} ({into}) SELECT {what} FROM new_row")
     finally:
         con.unregister("new_row")
-
-
-def _whole(value: Any) -> int:
-    return int(value)

@@ -10,7 +10,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from ingest.errors import StoreError
-from ingest.store import record_chain, schema
+from ingest.store import record_chain, sample_rows, schema
 
 if TYPE_CHECKING:
     import duckdb
@@ -79,6 +79,23 @@ def m012_pieces_done(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.PIECES_DONE)
 
 
+def m013_kept_samples(con: duckdb.DuckDBPyConnection) -> None:
+    """Keep samples as counts, and what the rows of a message have in common once."""
+    con.execute("ALTER TABLE sample RENAME TO sample_wide")
+    sample_rows.make_tables(con)
+    days = con.execute(
+        "SELECT DISTINCT pot_id, CAST(sampled_at AS DATE) FROM sample_wide ORDER BY ALL"
+    ).fetchall()
+    for pot_id, day in days:
+        rows = con.sql(
+            "FROM sample_wide WHERE pot_id = $pot AND sampled_at >= $day "
+            "AND sampled_at < $day + INTERVAL 1 DAY ORDER BY sampled_at",
+            params={"pot": pot_id, "day": day},
+        )
+        sample_rows.add_samples(con, rows.pl())
+    con.execute("DROP TABLE sample_wide")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -92,6 +109,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m010_shards,
     m011_archive,
     m012_pieces_done,
+    m013_kept_samples,
 )
 
 

@@ -16,7 +16,7 @@ import json
 import os
 from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple, cast
 
 from ingest.errors import JournalError, StoreBusy, StoreError
 from ingest.store import archive_adopt, file_lock, migrations, record_chain, records_log
@@ -30,6 +30,7 @@ from ingest.store.journal_frames import (
     segment_path,
     waiting_bytes,
 )
+from ingest.store.sample_rows import add_samples
 from ingest.store.write import StoreWriter
 
 if TYPE_CHECKING:
@@ -47,6 +48,9 @@ _REBUILT = frozenset(
 )  # fmt: skip
 #: Tables with a row a message, of which those that the journal does not hold are copied.
 _BY_MESSAGE = ("sample", "reading", "quarantine")
+#: What ``sample`` is made of; copied as ``sample``.
+_OF_SAMPLE = ("sample_kept", "message", "step")
+_KEYS_LOOKED_FOR = 64
 _WHOLE = ("pot", "channel", "import_file")
 
 
@@ -324,7 +328,7 @@ def _salvage(con: duckdb.DuckDBPyConnection, data: Path, aside: Path, lost: list
         "min(sampled_at), max(sampled_at) FROM sample GROUP BY pot_id"
     )
     # What other parts have added since, and is not derived, is copied whole.
-    ours = {*_WHOLE, *_BY_MESSAGE, "source_count", *_REBUILT}
+    ours = {*_WHOLE, *_BY_MESSAGE, *_OF_SAMPLE, "source_count", *_REBUILT}
     for table in _tables(con):
         if table not in ours:
             copied += _copy(con, aside, table, "true", lost)
@@ -362,7 +366,7 @@ def _rows(aside: Path, table: str, where: str) -> pyarrow.Table | None:
     except (StoreError, StoreBusy):
         return None
     try:
-        if table not in _tables(old):
+        if table not in _tables(old) and table not in _views(old):
             return old.sql("SELECT 1 AS nothing WHERE false").to_arrow_table()
         return old.sql(f"SELECT * FROM {table} WHERE {where}").to_arrow_table()
     except duckdb.Error:
@@ -374,6 +378,10 @@ def _rows(aside: Path, table: str, where: str) -> pyarrow.Table | None:
 def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: pyarrow.Table) -> int:
     if not rows.num_rows:
         return 0
+    if table == "sample":
+        import polars as pl
+
+        return add_samples(con, cast("pl.DataFrame", pl.from_arrow(rows)))
     con.register("old_row", rows)
     try:
         # The old numbers would meet those that the journal's refused messages get.
@@ -392,6 +400,11 @@ def _tables(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [name for (name,) in found]
 
 
+def _views(con: duckdb.DuckDBPyConnection) -> list[str]:
+    found = con.execute("SELECT view_name FROM duckdb_views() WHERE NOT internal").fetchall()
+    return [name for (name,) in found]
+
+
 def _reads(path: Path, table: str) -> bool:
     """Whether a table can be read to its end; on a connection of its own, for damage spoils it."""
     import duckdb
@@ -402,6 +415,19 @@ def _reads(path: Path, table: str) -> bool:
         return False
     try:
         con.execute(f"SELECT bit_xor(hash(t)) FROM {table} AS t").fetchall()
+        # The tree of a key has blocks of its own, which only a look for one key reads.
+        keys = con.execute(
+            "SELECT constraint_column_names[1] FROM duckdb_constraints() WHERE table_name = ? "
+            "AND constraint_type IN ('PRIMARY KEY', 'UNIQUE') "
+            "AND len(constraint_column_names) = 1",
+            [table],
+        ).fetchall()
+        for (column,) in keys:
+            some = con.execute(
+                f"SELECT {column} FROM {table} USING SAMPLE {_KEYS_LOOKED_FOR}"
+            ).fetchall()
+            for (key,) in some:
+                con.execute(f"SELECT count(*) FROM {table} WHERE {column} = ?", [key]).fetchall()
     except duckdb.Error:
         return False
     finally:

@@ -109,7 +109,7 @@ def drop_archived(
         hot = con.execute(
             " UNION ".join(
                 f"SELECT DISTINCT message_id >> 32 FROM {table} WHERE message_id >= 0"
-                for table in ("sample", "reading", "quarantine")
+                for table in ("message", "reading", "quarantine")
             )
         ).fetchall()
     if not marks:

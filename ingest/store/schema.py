@@ -509,3 +509,43 @@ CREATE TABLE piece_done (                  -- emptied of a pot when all its piec
     taken      BIGINT NOT NULL             -- newest touched_id when the first of them was read
 );
 """
+
+#: Samples as they are kept from version 13 on; ``ingest.store.sample_rows`` has the views.
+KEPT_SAMPLES = """
+CREATE SEQUENCE message_number;
+CREATE TABLE message (                     -- what the samples of a message have in common
+    message_no BIGINT NOT NULL,            -- in the order in which they were kept
+    arrived_at TIMESTAMP NOT NULL,
+    message_id BIGINT NOT NULL             -- journal position; below zero: import_file
+);
+CREATE TABLE step (                        -- what was last kept as counts of it
+    pot_id     SMALLINT NOT NULL,
+    "column"   VARCHAR NOT NULL,
+    "by"       DOUBLE NOT NULL             -- as in sample_kept
+);
+CREATE TABLE sample_kept (                 -- one row an instant
+    pot_id     SMALLINT NOT NULL,
+    sampled_at TIMESTAMP NOT NULL,
+    message_no BIGINT NOT NULL,            -- the first that had a value of this instant
+    seq_last   BIGINT NOT NULL,            -- the box's message counter, carried to rows without it
+    seq_here   BOOLEAN NOT NULL,           -- the counter was sent for this instant
+    supply_pa_n INTEGER,                   -- how many steps; NULL: by is the value itself
+    supply_pa_by DOUBLE,                   -- over zero: the step; below zero: what n is divided by
+    inlet_pa_n INTEGER,
+    inlet_pa_by DOUBLE,
+    pot_pa_n INTEGER,
+    pot_pa_by DOUBLE,
+    nozzle_pa_n FLOAT,                     -- what leaps at each press is packed best so
+    nozzle_pa_by DOUBLE,
+    supply_ma_n INTEGER,
+    supply_ma_by DOUBLE,
+    inlet_ma_n INTEGER,
+    inlet_ma_by DOUBLE,
+    pot_ma_n INTEGER,
+    pot_ma_by DOUBLE,
+    nozzle_ma_n FLOAT,
+    nozzle_ma_by DOUBLE,
+    deadman    BOOLEAN,
+    quality    INTEGER NOT NULL            -- ingest.readings.Quality
+);
+"""

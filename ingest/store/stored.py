@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.channels import VALUE_COLUMNS
-from ingest.store.archive_reading import archived, stored_rows
+from ingest.store.archive_reading import WITHOUT_MESSAGES, archived, stored_rows
 
 if TYPE_CHECKING:
     import duckdb
@@ -148,10 +148,10 @@ def _matching(
     frames = []
     try:
         for begin_us, end_us in _stretches(keys["at_us"].sort().to_numpy()):
-            source = table
+            source = WITHOUT_MESSAGES[table]
             if any_archived:
                 begin, end = (epoch + dt.timedelta(microseconds=us) for us in (begin_us, end_us))
-                source = stored_rows(con, table, pots, begin, end)
+                source = stored_rows(con, table, pots, begin, end, messages=False)
             frames.append(
                 con.sql(
                     f"SELECT {what} FROM {source} AS held "

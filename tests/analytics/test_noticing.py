@@ -144,7 +144,10 @@ def test_late_data_take_a_notice_back_and_bring_another_and_both_are_told(
     assert told(tmp_path) == [("pressure_after_release", "raised", False)]
     # A corrected transducer, or readings that come later: the pot had fallen all the same.
     with write_window(tmp_path) as con:
-        con.execute("UPDATE sample SET pot_pa = 0 WHERE sampled_at >= $at", {"at": second(75)})
+        con.execute(
+            "UPDATE sample_kept SET pot_pa_n = NULL, pot_pa_by = 0 WHERE sampled_at >= $at",
+            {"at": second(75)},
+        )
         con.execute(
             "INSERT INTO touched SELECT nextval('touched_number'), 1, $at, $at",
             {"at": second(80)},

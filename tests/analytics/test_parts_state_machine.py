@@ -36,6 +36,7 @@ from ingest.config import parse_yard
 from ingest.errors import RecordRefused
 from ingest.store import record_chain, records_log
 from ingest.store.connection import read_window, write_window
+from ingest.store.sample_rows import add_samples
 
 YARD = parse_yard(
     """
@@ -100,7 +101,7 @@ def put(data: Path, pot: str, frame: pl.DataFrame) -> None:
             pl.lit(0, pl.Int32).alias("quality"), pl.lit(0, pl.Int64).alias("message_id"),
         )  # fmt: skip
         con.register("incoming", rows.to_arrow())
-        con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
+        add_samples(con, rows)
         con.execute(
             "INSERT INTO touched SELECT nextval('touched_number'), $pot, min(sampled_at), "
             "max(sampled_at) FROM incoming",

@@ -26,6 +26,7 @@ from analytics.pipeline import derive
 from analytics.signals import signals
 from ingest.config import parse_yard
 from ingest.store.connection import read_window, write_window
+from ingest.store.sample_rows import add_samples
 
 RATE_HZ, HOURS = 10, 10
 
@@ -55,22 +56,21 @@ def shift_samples(seed: int = 1) -> pl.DataFrame:
                 eager=True,
             ),
             "deadman": deadman,
-            "supply_pa": np.round((720e3 + noise[0]) / quantum) * quantum,
-            "pot_pa": np.round((pot + noise[1]) / quantum) * quantum,
-            "nozzle_pa": np.round((pot * 0.9 * deadman + noise[2]) / quantum) * quantum,
+            "supply_pa": quantum * np.round((720e3 + noise[0]) / quantum) + 0.0,
+            "pot_pa": quantum * np.round((pot + noise[1]) / quantum) + 0.0,
+            "nozzle_pa": quantum * np.round((pot * 0.9 * deadman + noise[2]) / quantum) + 0.0,
         }
     )
 
 
 def put_samples(con: duckdb.DuckDBPyConnection, pot_id: int, frame: pl.DataFrame) -> None:
     """Samples into the store as ingest leaves them, but for their messages."""
-    con.register("incoming", frame.to_arrow())
-    con.execute(
-        "INSERT INTO sample BY NAME SELECT $pot AS pot_id, *, sampled_at AS arrived_at, "
-        "0 AS quality, 0 AS message_id FROM incoming",
-        {"pot": pot_id},
+    add_samples(
+        con,
+        frame.with_columns(
+            arrived_at="sampled_at", pot_id=pl.lit(pot_id), quality=pl.lit(0), message_id=pl.lit(0)
+        ),
     )
-    con.unregister("incoming")
 
 
 def seconds_of(work: Callable[[], object]) -> float:

@@ -23,7 +23,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
-from bench_derive import shift_samples
+from bench_derive import put_samples, shift_samples
 
 from ingest.readings import RawMessage
 from ingest.store.archive import archive, pack
@@ -70,12 +70,7 @@ def smooth(data: Path) -> None:
     """The shift of ``bench_derive``, put in with one statement."""
     with write_window(data) as con:
         con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
-        con.register("incoming", shift_samples().to_arrow())
-        con.execute(
-            "INSERT INTO sample BY NAME SELECT 1 AS pot_id, *, sampled_at AS arrived_at, "
-            "0 AS quality, 0 AS message_id FROM incoming"
-        )
-        con.unregister("incoming")
+        put_samples(con, 1, shift_samples())
 
 
 def blocks(data: Path) -> tuple[int, int]:

@@ -35,6 +35,7 @@ from analytics.pipeline import derive
 from analytics.upkeep_ahead import lives_learned, upkeep_ahead
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, write_window
+from ingest.store.sample_rows import add_samples
 
 if TYPE_CHECKING:
     import duckdb
@@ -53,12 +54,13 @@ def yard_text(pots: int) -> str:
 def hear(con: duckdb.DuckDBPyConnection, pots: int, days: int) -> None:
     """Pots with a sample at either end of the years, so that each was heard throughout."""
     con.execute("INSERT INTO pot SELECT i, 'pot-' || i FROM range(1, $n) t(i)", {"n": pots + 1})
-    con.execute(
-        "INSERT INTO sample BY NAME SELECT pot_id, moment AS sampled_at, moment AS arrived_at, "
+    heard = con.sql(
+        "SELECT pot_id, moment AS sampled_at, moment AS arrived_at, "
         "false AS deadman, 0 AS quality, 0 AS message_id FROM pot, "
         "(SELECT unnest([$first::TIMESTAMP, $last::TIMESTAMP]) AS moment)",
-        {"first": NOW - dt.timedelta(days=days), "last": NOW - dt.timedelta(hours=9)},
+        params={"first": NOW - dt.timedelta(days=days), "last": NOW - dt.timedelta(hours=9)},
     )
+    add_samples(con, heard.pl())
 
 
 def work(con: duckdb.DuckDBPyConnection, days: int) -> None:

@@ -20,7 +20,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
-from bench_derive import shift_samples
+from bench_derive import put_samples, shift_samples
 from bench_upkeep import NOW, fill, yard_text
 
 from analytics import frames
@@ -29,6 +29,7 @@ from analytics.pipeline import derive
 from analytics.upkeep_ahead import upkeep_ahead
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, store_path, write_window
+from ingest.store.sample_rows import add_samples
 
 
 def tile(data: Path, rate_hz: float) -> int:
@@ -40,17 +41,20 @@ def tile(data: Path, rate_hz: float) -> int:
         .with_columns(since=pl.col("sampled_at") - dt.datetime(2026, 3, 2, 6))
     )
     with write_window(data) as con:
-        con.register("shift", shift.to_arrow())
-        con.execute(
-            "INSERT INTO sample BY NAME SELECT pot_id, "
-            "day + INTERVAL 6 HOUR + since AS sampled_at, "
-            "day + INTERVAL 6 HOUR + since AS arrived_at, "
-            "deadman, supply_pa, pot_pa, nozzle_pa, 0 AS quality, 0 AS message_id "
-            "FROM (SELECT DISTINCT pot_id, "
-            "date_trunc('day', pressed_at) AS day FROM cycle) AS worked, shift "
-            "WHERE since < INTERVAL 8 HOUR ORDER BY day, pot_id, since"
-        )
-        con.unregister("shift")
+        worked = con.execute(
+            "SELECT DISTINCT pot_id, date_trunc('day', pressed_at) AS day FROM cycle "
+            "ORDER BY day, pot_id"
+        ).fetchall()
+        of_a_day = shift.filter(pl.col("since") < dt.timedelta(hours=8))
+        for pot_id, day in worked:
+            moved = pl.lit(day + dt.timedelta(hours=6)).cast(pl.Datetime("us")) + pl.col("since")
+            put_samples(
+                con,
+                pot_id,
+                of_a_day.select(
+                    moved.alias("sampled_at"), "deadman", "supply_pa", "pot_pa", "nozzle_pa"
+                ),
+            )
         ((count,),) = con.execute("SELECT count(*) FROM sample").fetchall()
     return int(count)
 
@@ -59,14 +63,15 @@ def one_minute_more(data: Path, number: int) -> dt.datetime:
     """A minute of readings of pot 1 at 10 Hz behind all others; when it ends."""
     begin = NOW + dt.timedelta(minutes=number)
     with write_window(data) as con:
-        con.execute(
-            "INSERT INTO sample BY NAME SELECT 1 AS pot_id, "
+        minute = con.sql(
+            "SELECT 1 AS pot_id, "
             "$begin::TIMESTAMP + i * INTERVAL 100 MILLISECOND AS sampled_at, "
             "sampled_at AS arrived_at, i BETWEEN 100 AND 400 AS deadman, 7e5 AS supply_pa, "
             "CASE WHEN deadman THEN 6.5e5 ELSE 0 END AS pot_pa, 0 AS quality, 0 AS message_id "
             "FROM range(0, 600) t(i)",
-            {"begin": begin},
+            params={"begin": begin},
         )
+        add_samples(con, minute.pl())
         con.execute(
             "INSERT INTO touched VALUES (nextval('touched_number'), 1, $from_at, $to_at)",
             {"from_at": begin, "to_at": begin + dt.timedelta(seconds=59.9)},

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import duckdb
 import polars as pl
-from bench_derive import shift_samples
+from bench_derive import put_samples, shift_samples
 from measure import Row, by_turns, cores
 
 from analytics import frames
@@ -52,15 +52,8 @@ def fill(data: Path, archive: Path, shifts: int) -> None:
         moved.write_parquet(day_file(archive, day), compression="zstd")
     with write_window(data) as con:
         con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
-        con.register("incoming", frame.to_arrow())
-        con.execute(
-            "INSERT INTO sample BY NAME SELECT 1 AS pot_id, incoming.* REPLACE "
-            "(sampled_at + day * INTERVAL 1 DAY AS sampled_at), "
-            "sampled_at + day * INTERVAL 1 DAY AS arrived_at, 0 AS quality, 0 AS message_id "
-            "FROM range($shifts) AS days(day), incoming ORDER BY day, sampled_at",
-            {"shifts": shifts},
-        )
-        con.unregister("incoming")
+        for day in range(shifts):
+            put_samples(con, 1, frame.with_columns(pl.col("sampled_at") + dt.timedelta(days=day)))
 
 
 def scan(archive: Path) -> None:
@@ -74,7 +67,7 @@ def scan(archive: Path) -> None:
 def day_from_store(con: duckdb.DuckDBPyConnection, day: int) -> pl.DataFrame:
     return frames.read_frame(
         con,
-        f"SELECT {', '.join(COLUMNS)} FROM sample WHERE pot_id = 1 "
+        f"SELECT {', '.join(COLUMNS)} FROM sample_value WHERE pot_id = 1 "
         "AND sampled_at >= $from_at AND sampled_at < $to_at",
         from_at=BEGIN + dt.timedelta(days=day),
         to_at=BEGIN + dt.timedelta(days=day + 1),
@@ -137,7 +130,7 @@ def minute_means(data: Path) -> int:
     with read_window(data) as con:
         rows = con.execute(
             "SELECT time_bucket(INTERVAL 1 MINUTE, sampled_at) AS minute, avg(supply_pa), "
-            "avg(pot_pa), avg(nozzle_pa), avg(deadman::INTEGER) * 60 AS on_s FROM sample "
+            "avg(pot_pa), avg(nozzle_pa), avg(deadman::INTEGER) * 60 AS on_s FROM sample_value "
             "WHERE pot_id = 1 AND sampled_at >= $from_at AND sampled_at < $to_at "
             "GROUP BY minute ORDER BY minute",
             {"from_at": BEGIN, "to_at": BEGIN + dt.timedelta(days=1)},

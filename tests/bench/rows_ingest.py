@@ -16,8 +16,11 @@ from ingest.readings import RawMessage
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.journal import Journal
 from ingest.store.journal_frames import encode
+from ingest.store.sample_rows import add_samples
 from ingest.store.write import StoreWriter
 from ingest.wire import columns
+
+_AT_ONCE = 2_000_000
 
 
 def json_columns(batch: list[RawMessage]) -> dict[str, Any]:
@@ -83,14 +86,17 @@ def take_rows(folder: Path, repeats: int, before: int) -> Iterator[Row]:
     with write_window(data) as con:
         if before:
             # Rows of other pots and other years, as a store of that size has.
-            con.execute(
-                "INSERT INTO sample BY NAME SELECT (1000 + i % 50)::SMALLINT AS pot_id, "
-                "TIMESTAMP '2020-01-01' + i * INTERVAL 2 MILLISECOND AS sampled_at, "
-                "TIMESTAMP '2020-01-01' + i * INTERVAL 2 MILLISECOND AS arrived_at, "
-                "(i % 800) * 1000.0 AS supply_pa, (i % 700) * 1000.0 AS pot_pa, "
-                "i % 7 < 3 AS deadman, 0 AS quality, i AS message_id FROM range($n) t(i)",
-                {"n": before},
-            )
+            for begin in range(0, before, _AT_ONCE):
+                rows = con.sql(
+                    "SELECT (1000 + i // 10 % 50)::SMALLINT AS pot_id, "
+                    "TIMESTAMP '2020-01-01' + i * INTERVAL 2 MILLISECOND AS sampled_at, "
+                    "TIMESTAMP '2020-01-01' + i // 10 * INTERVAL 20 MILLISECOND AS arrived_at, "
+                    "(i % 800) * 1000.0::DOUBLE AS supply_pa, "
+                    "(i % 700) * 1000.0::DOUBLE AS pot_pa, i % 7 < 3 AS deadman, 0 AS quality, "
+                    "i // 10 AS message_id FROM range($begin, $end) t(i)",
+                    params={"begin": begin, "end": min(before, begin + _AT_ONCE)},
+                )
+                add_samples(con, rows.pl())
     with Journal(data) as journal:
         for message in batch[:50]:
             journal.append(message)

@@ -17,6 +17,7 @@ from analytics.pipeline import derive
 from dashboard import cli
 from ingest.config import load_yard
 from ingest.store.connection import write_window
+from ingest.store.sample_rows import add_samples
 
 YARD = """
 [site]
@@ -90,9 +91,7 @@ def desk(tmp_path: Path) -> Desk:
                 pl.lit(number, pl.Int16).alias("pot_id"), pl.col("sampled_at").alias("arrived_at"),
                 pl.lit(0, pl.Int32).alias("quality"), pl.lit(0, pl.Int64).alias("message_id"),
             )  # fmt: skip
-            con.register("incoming", rows.to_arrow())
-            con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
-            con.unregister("incoming")
+            add_samples(con, rows)
     return one
 
 

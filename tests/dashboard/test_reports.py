@@ -35,6 +35,7 @@ from dashboard.sheet_words import Said
 from ingest import records
 from ingest.config import Yard, load_yard
 from ingest.store.connection import read_window, write_window
+from ingest.store.sample_rows import add_samples
 
 NOW = dt.datetime(2026, 5, 6, 12)
 #: What a page description or a page would make something of, if it were let to.
@@ -450,7 +451,7 @@ def long_shift(place: Path) -> Yard:
     with write_window(place) as con:
         con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
         con.register("incoming", frame.to_arrow())
-        con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
+        add_samples(con, frame)
         con.execute(
             "INSERT INTO touched SELECT nextval('touched_number'), 1, min(sampled_at), "
             "max(sampled_at) FROM incoming"

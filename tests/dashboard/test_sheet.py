@@ -22,6 +22,7 @@ from dashboard.cli import app as commands
 from ingest import records
 from ingest.config import load_yard
 from ingest.store.connection import read_window, write_window
+from ingest.store.sample_rows import add_samples
 
 Show = Callable[[Path], None]
 APP = str(Path(data.__file__).parent / "app.py")
@@ -78,7 +79,7 @@ def make(place: Path) -> None:
     with write_window(place) as con:
         con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
         con.register("incoming", frame.to_arrow())
-        con.execute("INSERT INTO sample BY NAME SELECT * FROM incoming")
+        add_samples(con, frame)
         con.execute(
             "INSERT INTO touched SELECT nextval('touched_number'), 1, min(sampled_at), "
             "max(sampled_at) FROM incoming"

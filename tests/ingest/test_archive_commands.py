@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from dashboard.cli import app
 from ingest.config import parse_yard
 from ingest.store.connection import read_window, store_path, write_window
+from ingest.store.sample_rows import add_samples
 from ingest.yard_faults import YardFaults
 
 YARD = """
@@ -37,12 +38,12 @@ def data(tmp_path: Path) -> Path:
     )
     with write_window(folder) as con:
         con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
-        con.register("incoming", rows.to_arrow())
-        con.execute(
-            "INSERT INTO sample BY NAME SELECT *, sampled_at AS arrived_at, 1 AS pot_id, "
-            "0 AS quality, 0 AS message_id FROM incoming"
+        add_samples(
+            con,
+            rows.with_columns(
+                arrived_at="sampled_at", pot_id=pl.lit(1), quality=pl.lit(0), message_id=pl.lit(0)
+            ),
         )
-        con.unregister("incoming")
     (folder / "yard.toml").write_text(YARD)
     return folder
 

@@ -11,7 +11,11 @@ from ingest.errors import StoreError
 from ingest.store import migrations
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.journal_frames import Position
+from ingest.store.sample_rows import add_samples
 from ingest.store.write import stored_mark
+
+#: The version from which ``sample`` is a view.
+SAMPLES_KEPT_AS_COUNTS = 13
 
 
 def made_by_version(folder: Path, version: int) -> Path:
@@ -31,10 +35,15 @@ def made_by_version(folder: Path, version: int) -> Path:
         )
         con.commit()
     con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
-    con.execute(
-        "INSERT INTO sample (pot_id, sampled_at, arrived_at, supply_pa, quality, message_id) "
-        "VALUES (1, TIMESTAMP '2025-01-01 12:00:00', TIMESTAMP '2025-01-01 12:00:01', 7e5, 0, 5)"
+    row = (
+        "SELECT 1 AS pot_id, TIMESTAMP '2025-01-01 12:00:00' AS sampled_at, "
+        "TIMESTAMP '2025-01-01 12:00:01' AS arrived_at, 7e5::DOUBLE AS supply_pa, 0 AS quality, "
+        "5 AS message_id"
     )
+    if version < SAMPLES_KEPT_AS_COUNTS:
+        con.execute(f"INSERT INTO sample BY NAME {row}")
+    else:
+        add_samples(con, con.sql(row).pl())
     con.execute("INSERT INTO mark VALUES ('journal', 3, 1234)")
     con.close()
     return folder
@@ -61,7 +70,9 @@ def test_every_earlier_version_leads_to_the_newest(tmp_path: Path, version: int)
         pass
     assert schema_of(old) == schema_of(new)
     with read_window(old) as con:
-        assert con.execute("SELECT pot_id, supply_pa FROM sample").fetchall() == [(1, 7e5)]
+        assert con.execute("SELECT pot_id, supply_pa, message_id FROM sample").fetchall() == [
+            (1, 7e5, 5)
+        ]
     assert stored_mark(old) == Position(3, 1234)
 
 
