@@ -80,19 +80,29 @@ def m012_pieces_done(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def m013_kept_samples(con: duckdb.DuckDBPyConnection) -> None:
-    """Keep samples as counts, and what the rows of a message have in common once."""
-    con.execute("ALTER TABLE sample RENAME TO sample_wide")
-    sample_rows.make_tables(con)
-    days = con.execute(
-        "SELECT DISTINCT pot_id, CAST(sampled_at AS DATE) FROM sample_wide ORDER BY ALL"
+    """Keep samples as counts, and what the rows of a message have in common once.
+
+    A pot's day at a time, each for good: a year in one transaction would have to be held in
+    memory. Where it is cut off, the next one goes on; meanwhile the file counts as an older one's,
+    which readers refuse.
+    """
+    tables = con.execute("SELECT table_name FROM duckdb_tables() WHERE NOT internal").fetchall()
+    if ("sample_wide",) not in tables:
+        con.execute("ALTER TABLE sample RENAME TO sample_wide")
+        sample_rows.make_tables(con)
+    days = 'SELECT DISTINCT pot_id, CAST(sampled_at AS DATE) AS "day" FROM'
+    left = con.execute(
+        f'{days} sample_wide EXCEPT {days} sample_kept ORDER BY pot_id, "day"'
     ).fetchall()
-    for pot_id, day in days:
+    for pot_id, day in left:
         rows = con.sql(
             "FROM sample_wide WHERE pot_id = $pot AND sampled_at >= $day "
             "AND sampled_at < $day + INTERVAL 1 DAY ORDER BY sampled_at",
             params={"pot": pot_id, "day": day},
         )
         sample_rows.add_samples(con, rows.pl())
+        con.commit()
+        con.begin()
     con.execute("DROP TABLE sample_wide")
 
 

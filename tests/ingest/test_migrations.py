@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 
 from ingest.errors import StoreError
-from ingest.store import migrations
+from ingest.store import migrations, sample_rows
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.journal_frames import Position
 from ingest.store.sample_rows import add_samples
@@ -101,3 +102,36 @@ def test_a_newer_store_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     for window in (read_window, write_window):
         with pytest.raises(StoreError, match=r"newer Gritbook.*m999_of_tomorrow"), window(data):
             pass
+
+
+def test_samples_that_were_kept_in_part_are_kept_to_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = made_by_version(tmp_path / "old", SAMPLES_KEPT_AS_COUNTS - 1)
+    con = duckdb.connect(str(store_path(data)))
+    con.execute(
+        "INSERT INTO sample (pot_id, sampled_at, arrived_at, supply_pa, quality, message_id) "
+        "SELECT 1, m, m, 250 * i, 0, i FROM (SELECT i, "
+        "TIMESTAMP '2025-02-01' + i * INTERVAL 8 HOUR AS m FROM range(30) t(i))"
+    )
+    before = con.execute("FROM sample ORDER BY sampled_at").fetchall()
+    con.close()
+    keep, days = sample_rows.add_samples, 0
+
+    def cut_off(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> int:
+        nonlocal days
+        days += 1
+        if days == 5:
+            raise KeyboardInterrupt
+        return keep(con, rows)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(sample_rows, "add_samples", cut_off)
+        with pytest.raises(KeyboardInterrupt), write_window(data):
+            pass
+    with pytest.raises(StoreError, match="older Gritbook"), read_window(data):
+        pass
+    with write_window(data) as con:
+        assert con.execute("FROM sample ORDER BY sampled_at").fetchall() == before
+        tables = con.execute("SELECT table_name FROM duckdb_tables()").fetchall()
+        assert ("sample_wide",) not in tables
