@@ -109,8 +109,8 @@ def take_rows(folder: Path, repeats: int, before: int) -> Iterator[Row]:
         con.register("taken", taken)
         con.execute("CREATE TABLE sample AS FROM taken LIMIT 0")
         if before:
-            con.execute(f"ATTACH '{store_path(data)}' AS full (READ_ONLY)")
-            con.execute("INSERT INTO sample FROM full.sample")
+            con.execute(f"ATTACH '{store_path(data)}' AS filled (READ_ONLY)")
+            con.execute("INSERT INTO sample FROM filled.sample")
     number = 50
 
     def take() -> None:
