@@ -131,6 +131,7 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
     import duckdb
 
     from ingest.store import migrations
+    from ingest.store.transaction import transaction
 
     if not store_path(data).exists():
         _make_store(store_path(data))
@@ -138,19 +139,8 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
     try:
         con.execute(_SETTINGS)
         migrations.apply(con)
-        con.begin()
-        committed = False
-        try:
+        with transaction(con):
             yield con
-            con.commit()
-            committed = True
-        finally:
-            # Ctrl-C too must leave no half of a batch; whatever it was goes on to the caller. Where
-            # the disk failed DuckDB has rolled back by itself and says so; what matters to the
-            # caller is the first error.
-            if not committed:
-                with suppress(duckdb.Error):
-                    con.rollback()
     except duckdb.Error as error:
         told = _told(store_path(data), error)
         if told is error:

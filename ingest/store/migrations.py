@@ -6,11 +6,11 @@ The function's name is the migration's name and the order in which they stand is
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from ingest.errors import StoreError
 from ingest.store import record_chain, sample_rows, schema
+from ingest.store.transaction import transaction
 
 if TYPE_CHECKING:
     import duckdb
@@ -143,17 +143,13 @@ def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
     StoreError
         The file has had a migration this Gritbook does not know: it is newer.
     """
-    import duckdb
-
     done = applied(con)
     _refuse_newer(done)
     run: list[str] = []
     for position, migration in enumerate(MIGRATIONS, start=1):
         if migration.__name__ in done:
             continue
-        con.begin()
-        committed = False
-        try:
+        with transaction(con):
             con.execute(
                 "CREATE TABLE IF NOT EXISTS migration ("
                 "position INTEGER PRIMARY KEY, name VARCHAR NOT NULL, "
@@ -164,14 +160,6 @@ def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
                 "INSERT INTO migration VALUES (?, ?, now()::TIMESTAMP)",
                 [position, migration.__name__],
             )
-            con.commit()
-            committed = True
-        finally:
-            # Ctrl-C too must leave no half of a change; whatever it was goes on to the caller, who
-            # is told the first error and not that there is nothing to take back any more.
-            if not committed:
-                with suppress(duckdb.Error):
-                    con.rollback()
         run.append(migration.__name__)
     return run
 

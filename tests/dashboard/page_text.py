@@ -1,10 +1,16 @@
-"""What a page says, for the tests that read it."""
+"""What a page says, for the tests that read it, and a data folder of their own to look at."""
 
 from __future__ import annotations
 
 import html
 import re
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 
+import pytest
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard import words
@@ -21,3 +27,16 @@ def text(app: AppTest) -> str:
     said = re.sub(r'<span aria-hidden="true">[^<]*</span>', "", markup(app))
     plain = html.unescape(re.sub(r"<[^>]+>", " ", said))
     return re.sub(r"\s+", " ", plain.replace(words.NBSP, " ").replace("\u202f", " "))
+
+
+@contextmanager
+def looked_at(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A copy of a data folder that pages look at, with nothing kept from before or for later."""
+    folder = shutil.copytree(made, tmp_path / "data")
+    monkeypatch.setenv("GRITBOOK_DATA", str(folder))
+    monkeypatch.setenv("GRITBOOK_YARD", str(folder / "yard.toml"))
+    st.cache_data.clear()
+    st.cache_resource.clear()
+    yield folder
+    st.cache_data.clear()
+    st.cache_resource.clear()

@@ -8,10 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import streamlit as st
 import test_sheet
 from argon2.profiles import CHEAPEST
-from page_text import text
+from page_text import looked_at, text
 from streamlit.testing.v1 import AppTest
 
 from analytics.costs import MONEY
@@ -49,14 +48,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def place(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    folder = shutil.copytree(made, tmp_path / "data")
-    monkeypatch.setenv("GRITBOOK_DATA", str(folder))
-    monkeypatch.setenv("GRITBOOK_YARD", str(folder / "yard.toml"))
-    st.cache_data.clear()
-    st.cache_resource.clear()
-    yield folder
-    st.cache_data.clear()
-    st.cache_resource.clear()
+    with looked_at(made, tmp_path, monkeypatch) as folder:
+        yield folder
 
 
 def come(place: Path, role: str, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,15 +5,13 @@ from __future__ import annotations
 import html
 import json
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
 import pytest
-import streamlit as st
 import test_sheet
-from page_text import text
+from page_text import looked_at, text
 from streamlit.testing.v1 import AppTest
 
 from analytics.pipeline import derive
@@ -73,14 +71,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(autouse=True)
 def place(tmp_path: Path, made: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    folder = shutil.copytree(made, tmp_path / "data")
-    monkeypatch.setenv("GRITBOOK_DATA", str(folder))
-    monkeypatch.setenv("GRITBOOK_YARD", str(folder / "yard.toml"))
-    st.cache_data.clear()
-    st.cache_resource.clear()
-    yield folder
-    st.cache_data.clear()
-    st.cache_resource.clear()
+    with looked_at(made, tmp_path, monkeypatch) as folder:
+        yield folder
 
 
 def opened(units_: str) -> AppTest:
