@@ -161,7 +161,7 @@ def carried(at_us: Ints, values: Floats, at: Bools, oldest_us: int) -> Floats:
 
 
 @exactly
-def _chosen(values: Floats, size: int, rank: int) -> float:
+def chosen(values: Floats, size: int, rank: int) -> float:
     """The value of a rank among the first ``size`` values, which are moved about (Hoare's way)."""
     low, high = 0, size - 1
     while low < high:
@@ -188,7 +188,7 @@ def _chosen(values: Floats, size: int, rank: int) -> float:
 @exactly
 def _between(values: Floats, size: int, lower: int, upper: int) -> float:
     """Halfway between the values of two ranks that are the same or follow one another."""
-    low = _chosen(values, size, lower)
+    low = chosen(values, size, lower)
     if upper == lower:
         return low
     # What was moved behind the lower one is no smaller than it.

@@ -24,6 +24,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from analytics.cycle_kernel import chosen
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
@@ -64,26 +66,7 @@ def ranked(values: Floats, share: float) -> float:
     """
     at = share * (values.size - 1)
     wanted = int(at)
-    low, high = 0, values.size - 1
-    while low < high:  # Hoare's selection
-        pivot = values[(low + high) // 2]
-        i, j = low, high
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if wanted <= j:
-            high = j
-        elif wanted >= i:
-            low = i
-        else:
-            break
-    found = values[wanted]
+    found = chosen(values, values.size, wanted)
     if at > wanted:
         following = values[wanted + 1]
         for i in range(wanted + 2, values.size):
