@@ -186,6 +186,26 @@ def upkeep_says(page: Any, card: Any, text: str) -> None:
         go(page, "Upkeep", "Upkeep")
 
 
+def shows(page: Any, way: str, title: str, something: str) -> None:
+    """Open a page until it shows something: one drawn before figures were derived has none yet."""
+    give_up_at = time.monotonic() + 180
+    go(page, way, title)
+    while not drawn(page.locator(something).first):
+        assert time.monotonic() < give_up_at, page.locator(".stMain").inner_text()
+        go(page, "Help", "Help")
+        go(page, way, title)
+
+
+def drawn(something: Any) -> bool:
+    from playwright.sync_api import TimeoutError as TooLong
+
+    try:
+        something.wait_for(timeout=20_000)
+    except TooLong:
+        return False
+    return True
+
+
 def sign_off(page: Any, pot: str, title: str) -> None:
     card = hose(page, pot)
     upkeep_says(page, card, "since the fitting")
@@ -225,8 +245,7 @@ def keep_clicking(running: Running, browser: Any, rounds: int) -> None:
     assert (fresh[0]["recorded_by"], fresh[0]["via"]) == ("Maintainer 1", "page")
     for _ in range(rounds):
         for way, title, something in ROUND:
-            go(page, way, title)
-            page.locator(something).first.wait_for()
+            shows(page, way, title, something)
             assert_fit_to_read(page, title, "light")
         # The cards redraw by themselves every few seconds: stay for two of them.
         page.wait_for_timeout(6500)
