@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ingest.errors import DiskFull, GritbookError, StoreBusy, StoreError
+from ingest.store import turns
 
 if TYPE_CHECKING:
     import duckdb
@@ -249,10 +250,19 @@ def open_store(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyCon
     DiskFull
         Opening it needs room, and there is none.
     """
+    with turns.Turn(path) as turn:
+        if not read_only:
+            turn.let_readers_first()
+        return _opened(path, read_only, wait_s, turn)
+
+
+def _opened(
+    path: Path, read_only: bool, wait_s: float, turn: turns.Turn
+) -> duckdb.DuckDBPyConnection:
     import duckdb
 
     give_up_at = time.monotonic() + wait_s
-    pause_s = 0.005
+    pause_s, longest_s = 0.005, 0.1
     while True:
         try:
             return duckdb.connect(str(path), read_only=read_only)
@@ -283,8 +293,11 @@ def open_store(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyCon
                 f"The store {path} is not a store that can be read: {_first_line(error)}",
                 "Run `gritbook repair`: it is made anew from the journal.",
             ) from error
-        time.sleep(pause_s * random.uniform(0.5, 1.5))
-        pause_s = min(pause_s * 1.6, 0.1)
+        if read_only and turn.wait_to_read():
+            # Who lets us go first does not wait for long: look more often.
+            longest_s = 0.02
+        time.sleep(min(pause_s, longest_s) * random.uniform(0.5, 1.5))
+        pause_s *= 1.6
 
 
 def _first_line(error: Exception) -> str:
