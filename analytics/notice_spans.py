@@ -8,7 +8,9 @@ nothing is known.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import accumulate
 from typing import Any
 
 import polars as pl
@@ -223,18 +225,39 @@ def silence_spans(
         silences += [(None, first_at, False)]
         if now - last_at > longer:
             silences += [(last_at, None, False)]
+    booked = _Booked(shifts)
     pieces: list[tuple[dt.datetime, dt.datetime | None, bool]] = []
     for from_at, to_at, was_held in silences:
         short = from_at is not None and to_at is not None and to_at - from_at <= SHORT_SILENCE
         if from_at is not None and (short or was_held):
             pieces.append((from_at, to_at, was_held))
             continue
-        for begin, end, booked_at in shifts.select("from_at", "to_at", "booked_at").iter_rows():
+        for begin, end, booked_at in booked.meeting(from_at, to_at):
             part = max(begin + SHIFT_EDGE, booked_at, from_at or begin)
             ends = min(end - SHIFT_EDGE, to_at or end)
             if part < min(ends, now):
                 pieces.append((part, ends if ends <= now else None, was_held))
     return _frame([_silence(pot, bunch, now) for bunch in _bunches(sorted(pieces, key=_first))])
+
+
+class _Booked:
+    """Booked shifts, to be asked which of them meet a silence: of years there are thousands of
+    both, and to look at each shift for each silence takes seconds."""
+
+    def __init__(self, shifts: pl.DataFrame) -> None:
+        rows = list(shifts.select("from_at", "to_at", "booked_at").iter_rows())
+        self._rows = sorted(enumerate(rows), key=lambda numbered: numbered[1][0])
+        self._begins = [row[0] for _, row in self._rows]
+        self._latest_ends = list(accumulate((row[1] for _, row in self._rows), max))
+
+    def meeting(
+        self, from_at: dt.datetime | None, to_at: dt.datetime | None
+    ) -> Iterator[tuple[dt.datetime, dt.datetime, dt.datetime]]:
+        """Those that end after ``from_at`` and begin before ``to_at``, in the order given."""
+        first = 0 if from_at is None else bisect_right(self._latest_ends, from_at)
+        after = len(self._rows) if to_at is None else bisect_left(self._begins, to_at)
+        for _, row in sorted(self._rows[first:after], key=lambda numbered: numbered[0]):
+            yield row
 
 
 _Piece = tuple[dt.datetime, dt.datetime | None, bool]
@@ -309,15 +332,14 @@ def record_spans(
         for row in summaries.filter(pl.col("blast_s") >= 60.0).iter_rows(named=True)
     }
     rows = []
+    of_areas, of_bags = _Entered(areas), _Entered(abrasives)
     for shift in shifts.iter_rows(named=True):
         if (shift["shift"], shift["pot"]) not in blasted:
             continue
         from_at = max(shift["to_at"], shift["booked_at"]) + after
         if from_at > now:
             continue
-        entered = {
-            "area": _first_entered(areas, shift), "bags": _first_entered(abrasives, shift)
-        }  # fmt: skip
+        entered = {"area": of_areas.first_of(shift), "bags": of_bags.first_of(shift)}
         missing = [what for what, at in entered.items() if at is None]
         late = [at for at in entered.values() if at is not None and at > from_at]
         if not missing and not late:
@@ -331,20 +353,31 @@ def record_spans(
     return _frame(rows)
 
 
-def _first_entered(entries: pl.DataFrame, shift: dict[str, Any]) -> dt.datetime | None:
-    mine = entries.filter(
-        (pl.col("pot") == shift["pot"])
-        & (
-            (pl.col("shift") == shift["shift"])
-            | (
-                (pl.col("shift") == "")
-                & (pl.col("at") >= shift["from_at"])
-                & (pl.col("at") < shift["to_at"])
-            )
-        )
-    )
-    first = mine["entered_at"].min()
-    return first if isinstance(first, dt.datetime) else None
+class _Entered:
+    """When entries about a shift were first entered, to be asked shift by shift."""
+
+    def __init__(self, entries: pl.DataFrame) -> None:
+        self._named: dict[tuple[str, str], dt.datetime] = {}
+        unnamed: dict[str, list[tuple[dt.datetime, dt.datetime]]] = {}
+        rows: Iterable[tuple[str, str, dt.datetime | None, dt.datetime]] = entries.select(
+            "shift", "pot", "at", "entered_at"
+        ).iter_rows()
+        for shift, pot, at, entered_at in rows:
+            if shift != "":
+                known = self._named.get((shift, pot), entered_at)
+                self._named[shift, pot] = min(known, entered_at)
+            elif at is not None:
+                unnamed.setdefault(pot, []).append((at, entered_at))
+        self._unnamed = {pot: sorted(mine) for pot, mine in unnamed.items()}
+
+    def first_of(self, shift: dict[str, Any]) -> dt.datetime | None:
+        """The first that names the shift, or names none and lies in it; ``None``: none does."""
+        mine = self._unnamed.get(shift["pot"], [])
+        first, after = (bisect_left(mine, (shift[end],)) for end in ("from_at", "to_at"))
+        found = [entered_at for _, entered_at in mine[first:after]]
+        if (named := self._named.get((shift["shift"], shift["pot"]))) is not None:
+            found.append(named)
+        return min(found, default=None)
 
 
 def refill_spans(
