@@ -13,7 +13,7 @@ from analytics import requirements, standing
 from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
 from analytics.pot import LEVEL_NOT_TOLD
-from dashboard import charts, data, downloads, look, navigation, timeline, units, words
+from dashboard import charts, data, downloads, look, navigation, redraw, timeline, units, words
 from dashboard.chart_table import chart_with_table, figures_behind
 from ingest.config import Yard
 
@@ -38,7 +38,7 @@ def page() -> None:
         look.caution(),
     )
     if not data.has_store():
-        look.put(_nothing_yet())
+        _nothing_yet(None)
         return
     described = data.yard()
     with data.together():
@@ -46,7 +46,7 @@ def page() -> None:
         heard = data.kept(data.pots_heard, version).value
     pots = [pot for pot in described.pot_names if heard.get(pot, (None, None))[0] is not None]
     if not pots:
-        look.put(_nothing_yet())
+        _nothing_yet(version)
         return
     pot = _choose_pot(described, pots)
     if pot is None:
@@ -64,6 +64,7 @@ def page() -> None:
         )
         _how_sure(found.value)
         look.put(_not_measured(described, pot))
+        redraw.when_there_is_more(version)
         return
     spell = _choose_spell(described, pot, found.value.spells)
     _pressures_of(described, version, pot, spell)
@@ -99,12 +100,15 @@ def _pressures_of(described: Yard, version: data.Version, pot: str, spell: dict[
         st.page_link("views/review.py", label="Its pressures in the shift", query_params=along)
 
 
-def _nothing_yet() -> str:
-    return look.note(
-        "There is no pot to look at yet.",
-        "Figures appear once a box has been heard and `gritbook pages` or `gritbook derive` has "
-        "run; a card is brought in with `gritbook import FILE --pot NAME`.",
+def _nothing_yet(version: data.Version | None) -> None:
+    look.put(
+        look.note(
+            "There is no pot to look at yet.",
+            "Figures appear once a box has been heard and `gritbook pages` or `gritbook derive` "
+            "has run; a card is brought in with `gritbook import FILE --pot NAME`.",
+        )
     )
+    redraw.when_there_is_more(version)
 
 
 # --- choosing --------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import streamlit as st
 from analytics.compare import GROUPS, Comparison
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, downloads, look, to_print, words
+from dashboard import data, downloads, look, redraw, to_print, words
 from dashboard.interval_chart import intervals
 from ingest.config import Yard
 
@@ -46,6 +46,7 @@ def page() -> None:
                 "box has been heard (gritbook ingest).",
             )
         )
+        redraw.when_there_is_more(None)
         return
     by, measure, from_at = _choose(described)
     version = data.kept(data.version).value

@@ -8,7 +8,7 @@ from analytics.estimate import Estimate, Prices, estimate, known_prices
 from analytics.job_draws import NewJob
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, look, units, words
+from dashboard import data, look, redraw, units, words
 from dashboard.unit_field import unit_field
 from ingest.config import Yard
 from ingest.production_bodies import ACCESS_WORDS
@@ -36,6 +36,7 @@ def page() -> None:
                 "(gritbook ingest).",
             )
         )
+        redraw.when_there_is_more(None)
         return
     version = data.kept(data.version).value
     rows = data.kept(data.shift_rows, version).value

@@ -16,6 +16,7 @@ from dashboard import (
     downloads,
     look,
     navigation,
+    redraw,
     review_words,
     sheet_page,
     sheet_words,
@@ -50,7 +51,7 @@ def page() -> None:
         look.caution(),
     )
     if not data.has_store():
-        look.put(_nothing_yet())
+        _nothing_yet(None)
         return
     described = data.yard()
     with data.together():
@@ -59,7 +60,7 @@ def page() -> None:
         shifts = data.kept(data.shift_list, version)
     pots = [pot for pot in described.pot_names if heard.get(pot, (None, None))[0] is not None]
     if not pots:
-        look.put(_nothing_yet())
+        _nothing_yet(version)
         return
     choice = _choose(described, shifts.value, pots, heard)
     if choice is None:
@@ -81,7 +82,8 @@ def page() -> None:
     if shifts.is_old or stretch.is_old:
         look.put(look.as_of(stretch.read_at, described.site.zone))
     if found is None:
-        look.put(look.note("This stretch has not begun yet.", "Choose an earlier one."))
+        _not_derived(choice, until)
+        redraw.when_there_is_more(version)
         return
     _coverage(described, version, stretch.value, found)
     _headline(found, bool(choice.shift), shown)
@@ -101,11 +103,27 @@ def page() -> None:
     _cycles(described, version, choice, stretch.value)
 
 
-def _nothing_yet() -> str:
-    return look.note(
-        "There is no shift to review yet.",
-        "Figures appear once a box has been heard and `gritbook pages` or `gritbook derive` has "
-        "run; a card is brought in with `gritbook import FILE --pot NAME`.",
+def _nothing_yet(version: data.Version | None) -> None:
+    look.put(
+        look.note(
+            "There is no shift to review yet.",
+            "Figures appear once a box has been heard and `gritbook pages` or `gritbook derive` "
+            "has run; a card is brought in with `gritbook import FILE --pot NAME`.",
+        )
+    )
+    redraw.when_there_is_more(version)
+
+
+def _not_derived(choice: Choice, until: dt.datetime) -> None:
+    if choice.from_at >= until:
+        look.put(look.note("This stretch has not begun yet.", "Choose an earlier one."))
+        return
+    look.put(
+        look.note(
+            "The figures of this stretch are not derived yet.",
+            "They appear here by themselves once `gritbook pages` or `gritbook derive` has come "
+            "to them.",
+        )
     )
 
 
@@ -310,7 +328,12 @@ def _timeline(
         )
     )
     if until - choice.from_at < SHORTEST:
-        look.put(look.note("This stretch has only just begun.", "Look again in a few minutes."))
+        look.put(
+            look.note(
+                "This stretch has only just begun.", "In a few minutes it is drawn here by itself."
+            )
+        )
+        redraw.when_there_is_more(version)
         return
     timeline.show(described, version, choice.pot, (choice.from_at, until), stretch)
 

@@ -21,6 +21,7 @@ from dashboard import (
     entry,
     look,
     navigation,
+    redraw,
     signals_data,
     units,
     words,
@@ -77,6 +78,7 @@ def page() -> None:
                 "brought in with gritbook import FILE --pot NAME.",
             )
         )
+        redraw.when_there_is_more(None)
         return
     version = data.kept(data.version).value
     folder, changed = version.data, version.yard_changed_ns

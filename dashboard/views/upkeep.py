@@ -15,6 +15,7 @@ from dashboard import (
     entry_drafts,
     entry_undo,
     look,
+    redraw,
     to_print,
     upkeep_words,
     words,
@@ -56,6 +57,7 @@ def page() -> None:
                 "which parts are fitted.",
             )
         )
+        redraw.when_there_is_more(None)
         return
     if (done := st.session_state.pop("upkeep-done", None)) is not None:
         look.put(look.note(*done))

@@ -47,8 +47,8 @@ class Turn:
         """Say that one waits to read, until the end of the block; whether that is heard."""
         if self._held is None:
             try:
-                # Appending neither cuts nor writes: the file is there to be locked.
-                file = self._path.open("ab")
+                # The file is there to be locked; where another user made it, reading will do.
+                file = self._path.open("rb" if self._path.exists() else "ab")
             except OSError:
                 # A folder that may only be read: nothing is lost but the turn.
                 return False

@@ -146,18 +146,25 @@ class Running:
 
 
 @pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+def unheard(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pages]:
+    """Pages of a yard of which nothing was ever heard."""
     data = tmp_path_factory.mktemp("yard")
-    yard_file = data / "yard.toml"
-    yard_file.write_text(YARD, encoding="utf-8")
-    pages = Pages(data)
-    write_history(data, load_yard(yard_file))
+    (data / "yard.toml").write_text(YARD, encoding="utf-8")
+    with Pages(data) as pages:
+        yield pages
+
+
+@pytest.fixture(scope="module")
+def running(unheard: Pages) -> Iterator[Running]:
+    """The same pages, with a history, a shift under way and a writer that never rests."""
+    data = unheard.data
+    write_history(data, load_yard(data / "yard.toml"))
     with ExitStack() as stack:
         writer = subprocess.Popen(
             [sys.executable, __file__, str(data)], stdout=subprocess.PIPE, text=True
         )
         stack.callback(ended, writer)
-        yield Running(data, stack.enter_context(pages), writer)
+        yield Running(data, unheard, writer)
 
 
 ROUND = (
@@ -268,10 +275,22 @@ def checks(running: Running) -> list[dict[str, Any]]:
 # --- tests -----------------------------------------------------------------------------------
 
 
+def test_a_page_that_found_nothing_fills_in_by_itself(
+    unheard: Pages, browser: Any, request: pytest.FixtureRequest
+) -> None:
+    """The first test of this file: nobody touches the page, and its figures come."""
+    page = watched(browser, [], viewport={"width": 1280, "height": 900}, color_scheme="light")
+    page.goto(f"{unheard.address}/shift")
+    page.get_by_text("There is no shift to review yet.").wait_for()
+    request.getfixturevalue("running")
+    page.locator('[data-testid="stVegaLiteChart"] svg').first.wait_for()
+    page.context.close()
+
+
 def test_a_page_that_found_the_store_busy_fills_in_by_itself(
     running: Running, browser: Any
 ) -> None:
-    """The first test of this file: a page that was read before is shown as it was."""
+    """The second test of this file: a page that was read before is shown as it was."""
     page = watched(browser, [], viewport={"width": 390, "height": 844}, color_scheme="dark")
     with write_window(running.data, 60):
         page.goto(f"{running.address}/signals")
