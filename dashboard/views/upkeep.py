@@ -73,6 +73,7 @@ def page() -> None:
                 "Figures appear some seconds after the first readings have come in.",
             )
         )
+        redraw.when_there_is_more(version)
         return
     _loosened(upkeep.value.due)
     pot = _choose_pot(described)
