@@ -97,6 +97,51 @@ def life_curve(
     return themed(chart, colours)
 
 
+def measured(rows: pl.DataFrame, title: str, colours: Palette, height: int = 220) -> alt.LayerChart:
+    """What was measured on parts over the hours that each had blasted; a line a part.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        ``use`` [h], ``found``, ``part_id``, ``tag``, ``is_newest``, in the order of time.
+    title : str
+        Of what was measured, with its unit.
+    colours : Palette
+        The viewer's.
+    height : int
+        Of the plot. [px]
+    """
+    colour = alt.Color(
+        "is_newest:N", legend=None,
+        scale=alt.Scale(domain=[True, False], range=[colours.pot, colours.idle]),
+    )  # fmt: skip
+    base = alt.Chart(rows.to_pandas()).encode(
+        x=alt.X(
+            "use:Q", title=_TITLES["blast_h"], scale=alt.Scale(zero=True),
+            axis=alt.Axis(tickCount=6, grid=False),
+        ),
+        y=alt.Y("found:Q", title=title, scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=5)),
+        color=colour,
+    )  # fmt: skip
+    lines = base.mark_line(strokeWidth=2).encode(
+        detail="part_id:N",
+        strokeDash=alt.StrokeDash(
+            "is_newest:N",
+            legend=None,
+            scale=alt.Scale(domain=[True, False], range=[[1, 0], [4, 3]]),
+        ),
+    )
+    points = base.mark_point(filled=True, size=70, opacity=1).encode(
+        tooltip=[
+            alt.Tooltip("use:Q", format=".1f", title="blast hours"),
+            alt.Tooltip("found:Q", format=".4~g", title=title),
+            alt.Tooltip("tag:N", title="tag"),
+        ]
+    )
+    chart = alt.layer(lines, points).properties(width="container", height=height)
+    return themed(chart, colours)
+
+
 def _lives(
     rows: pl.DataFrame,
     good: str,

@@ -471,6 +471,13 @@ def upkeep_list(version: Version) -> Upkeep:
     return Upkeep(due, checks, found, lives, stays, starts)
 
 
+@st.cache_data(ttl=_FIGURE_TTL_S, max_entries=4, show_spinner=False)
+def checks_lived(version: Version) -> pl.DataFrame:
+    """Every check with what its part had done by then, newest first."""
+    with _window() as con:
+        return part_frames.checks_with_lives(con)
+
+
 @st.cache_data(ttl=_LIFE_TTL_S, max_entries=2, show_spinner=False)
 def lives_learned(
     data: str, yard_changed_ns: int, entered: int

@@ -22,8 +22,8 @@ from dashboard import (
     words_ahead,
 )
 from dashboard.access import session
-from dashboard.upkeep_words import hours_between, measured_words
-from dashboard.views import upkeep_life
+from dashboard.upkeep_words import measured_words
+from dashboard.views import upkeep_history, upkeep_life
 from ingest.config import Yard
 from ingest.parts import (
     BEFORE_TOUCHING,
@@ -84,7 +84,7 @@ def page() -> None:
     _start(described, upkeep.value, pot)
     if found.height:
         look.put(look.heading("Found not good, not replaced yet"))
-        _in_columns(found, lambda row: _finding(described, upkeep.value, row))
+        _in_columns(found, lambda row: _finding(described, version, upkeep.value, row))
     for states, title, under in (
         (("overdue", "due"), "Due", "Most urgent first."),
         (("soon",), "Due soon", ""),
@@ -93,7 +93,7 @@ def page() -> None:
         some = rows.filter(pl.col("state").is_in(states))
         if some.height:
             look.put(look.heading(f"{title} ({some.height})", under))
-            _in_columns(some, lambda row: _check(described, upkeep.value, row))
+            _in_columns(some, lambda row: _check(described, version, upkeep.value, row))
         if states == ("soon",):
             upkeep_life.together(described, upkeep.value.due, pot)
     upkeep_life.lives(described, version)
@@ -136,7 +136,9 @@ def _loosened(due: pl.DataFrame) -> None:
         look.put(look.note(said, why, "warn"))
 
 
-def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
+def _finding(
+    described: Yard, version: data.Version, upkeep: data.Upkeep, row: dict[str, Any]
+) -> None:
     zone = described.site.zone
     said = " ".join(t for t in (measured_words(row), row["note"]) if t)
     with st.container(key=f"due-overdue-found-{_spot(row)}"):
@@ -148,10 +150,12 @@ def _finding(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
             f"<p>Found on {look.shown(words.day_and_time(row['at'], zone))} by "
             f"{look.shown(row['by'])}. {look.shown(said)}</p></article>"
         )
-        _sign_off(described, upkeep, row, "found")
+        _foot(described, version, upkeep, row, "found")
 
 
-def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
+def _check(
+    described: Yard, version: data.Version, upkeep: data.Upkeep, row: dict[str, Any]
+) -> None:
     zone = described.site.zone
     used, since = upkeep_words.used(row), upkeep_words.since(row, zone)
     counts, source = upkeep_words.counts(row), upkeep_words.source(row)
@@ -176,7 +180,7 @@ def _check(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
             f'<p class="gb-quiet">{look.shown(counts)}</p>'
             f'<p class="gb-quiet">{look.shown(source)}</p>{_careful(row)}{waiting}</article>'
         )
-        _sign_off(described, upkeep, row, "due")
+        _foot(described, version, upkeep, row, "due")
 
 
 def _ahead(row: dict[str, Any]) -> str:
@@ -208,18 +212,36 @@ def _newest_check(upkeep: data.Upkeep, row: dict[str, Any]) -> dict[str, Any] | 
     return later.row(-1, named=True) if later.height else None
 
 
-def _sign_off(described: Yard, upkeep: data.Upkeep, row: dict[str, Any], place: str) -> None:
-    if not session.may_enter("check"):
-        return
-    spot = _spot(row)
-    mine, name = (spot, place), f"sign-{place}-{spot}"
-    if st.session_state.get("upkeep-open") != mine and not entry_drafts.waits(name):
-        st.button(
-            "Sign off",
-            key=f"open-{place}-{spot}",
-            on_click=lambda: st.session_state.update({"upkeep-open": mine}),
-        )
-        return
+def _foot(
+    described: Yard, version: data.Version, upkeep: data.Upkeep, row: dict[str, Any], place: str
+) -> None:
+    """Ways on from a card: to sign it off, and to what was known of it before."""
+    mine, name = (_spot(row), place), f"sign-{place}-{_spot(row)}"
+    may_sign = session.may_enter("check")
+    signing = may_sign and (st.session_state.get("upkeep-open") == mine or entry_drafts.waits(name))
+    looking = st.session_state.get("upkeep-history") == mine
+    if signing:
+        _sign_off(described, row, name)
+    else:
+        with st.container(horizontal=True):
+            if may_sign:
+                st.button(
+                    "Sign off",
+                    key=f"open-{place}-{_spot(row)}",
+                    on_click=lambda: st.session_state.update({"upkeep-open": mine}),
+                )
+            st.button(
+                "Close history" if looking else "History",
+                key=f"history-{place}-{_spot(row)}",
+                on_click=lambda: st.session_state.update(
+                    {"upkeep-history": None if looking else mine}
+                ),
+            )
+    if signing or looking:
+        upkeep_history.show(described, version, upkeep, row, f"{place}-{_spot(row)}")
+
+
+def _sign_off(described: Yard, row: dict[str, Any], name: str) -> None:
     form = entry_drafts.opened(name)
     look.put(look.note("Before this.", caution_of(row["part"]), "warn"))
     entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
@@ -241,7 +263,6 @@ def _sign_off(described: Yard, upkeep: data.Upkeep, row: dict[str, Any], place: 
             st.session_state["upkeep-open"] = None
             st.session_state["upkeep-done"] = _done(described, body, by)
             st.rerun()
-    _history(described, upkeep, row)
 
 
 def _saved(kind: str, body: dict[str, Any], by: str, form: entry_drafts.Form) -> bool:
@@ -279,67 +300,6 @@ def _done(described: Yard, body: dict[str, Any], by: str) -> tuple[str, str]:
     if body["result"] in ("good", "replaced"):
         return said, "Its count begins anew within seconds."
     return said, "It stays due until it is replaced."
-
-
-def _history(described: Yard, upkeep: data.Upkeep, row: dict[str, Any]) -> None:
-    zone = described.site.zone
-    place = (
-        (pl.col("pot") == row["pot"])
-        & (pl.col("part") == row["part"])
-        & (pl.col("position") == row["position"])
-    )
-    mine = upkeep.checks.filter(place).sort("at", descending=True)
-    if mine.is_empty():
-        look.put('<p class="gb-under">No check of this part was signed off before.</p>')
-    else:
-        look.put(
-            look.table(
-                ("When", "Result", "By", "Measured", "Note"),
-                [
-                    (
-                        words.day_and_time(c["at"], zone), words.RESULT_WORDS[c["result"]],
-                        c["by"], measured_words(c), c["note"],
-                    )
-                    for c in mine.head(_CHECKS_SHOWN).iter_rows(named=True)
-                ],
-                "Signed off before",
-            )
-        )  # fmt: skip
-    for check in mine.filter(pl.col("photo") != "").head(1).iter_rows(named=True):
-        content = data.photo(check["photo"])
-        if content is None:
-            look.put(look.note("A photo is missing or was changed.", check["photo"], "alarm"))
-        else:
-            when = words.day_and_time(check["at"], zone)
-            st.image(content, f"{when}, {check['by']}", width=320, alt="Photo of the part")
-    _where(described, upkeep, place)
-
-
-def _where(described: Yard, upkeep: data.Upkeep, place: pl.Expr) -> None:
-    """The parts that were in a place, with what each did there and in all."""
-    zone = described.site.zone
-    stays = upkeep.stays.filter(place & (pl.col("basis") != "unknown"))
-    lives = {life["part_id"]: life for life in upkeep.lives.iter_rows(named=True)}
-    look.put(
-        look.table(
-            ("Tag", "From", "To", "Hours here", "Hours in all", "Pinch cycles", "Came off"),
-            [
-                (
-                    stay["tag"] or words.NONE, words.day_and_time(stay["from_at"], zone),
-                    words.day_and_time(stay["to_at"], zone) if stay["to_at"] else "on now",
-                    hours_between(stay["blast_low_us"] / 1e6, stay["blast_high_us"] / 1e6),
-                    hours_between(life["blast_low_us"] / 1e6, life["blast_high_us"] / 1e6),
-                    words.plain_number(life["cycles"]),
-                    words.CAME_OFF_WORDS.get(stay["because"], stay["because"]),
-                )
-                for stay in stays.sort("from_at", descending=True)
-                .head(_CHECKS_SHOWN)
-                .iter_rows(named=True)
-                if (life := lives.get(stay["part_id"])) is not None
-            ],
-            "Parts that were here",
-        )
-    )  # fmt: skip
 
 
 # --- the start of a shift --------------------------------------------------------------------
@@ -408,8 +368,6 @@ def _to_print(version: data.Version, pot: str) -> None:
 
 #: Results that begin the count of a check anew.
 _BEGIN_ANEW = [result for result, (begins_anew, _) in RESULTS.items() if begins_anew]
-#: Checks and parts that a card lists; the record to print has all of them.
-_CHECKS_SHOWN = 12
 
 
 if __name__ == "__main__":

@@ -157,6 +157,14 @@ def test_history_loosened_rules_and_the_start_of_a_shift_fit(
         "21 days instead of 7."
     ).wait_for()
     card = page.locator('[class*="st-key-due-"][class*="-pot-1-pinch_hose"]').first
+    card.get_by_role("button", name="History").click()
+    card.locator('[data-testid="stVegaLiteChart"] svg').wait_for()
+    card.get_by_text("Wall thickness [mm], by the hours blasted since new").wait_for()
+    settle(page)
+    assert_fits(page, "a card's history")
+    keep_picture(page, f"upkeep-{width}-{scheme}-trend")
+    card.get_by_role("button", name="Close history").click()
+    card.get_by_text("Parts that were here").wait_for(state="hidden")
     card.get_by_role("button", name="Sign off").click()
     card.get_by_text("Parts that were here").wait_for()
     settle(page)
