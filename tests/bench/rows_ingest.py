@@ -111,15 +111,20 @@ def take_rows(folder: Path, repeats: int, before: int) -> Iterator[Row]:
         if before:
             con.execute(f"ATTACH '{store_path(data)}' AS filled (READ_ONLY)")
             con.execute("INSERT INTO sample FROM filled.sample")
-    number = 50
-
-    def take() -> None:
-        nonlocal number
+    # The turns' messages wait in the journal, a take's worth a segment: what is timed is the way
+    # from the journal into the store. The way into the journal has a row of its own.
+    ends = []
+    for number in range(50, len(batch), 50):
         with Journal(data) as journal:
             for message in batch[number : number + 50]:
                 journal.append(message)
-        number += 50
-        writer.take()
+            journal.sync()
+            ends.append(journal.end)
+    waiting = iter(ends)
+
+    def take() -> None:
+        if writer.take(next(waiting)) is None:
+            raise RuntimeError("nothing waited in the journal")
 
     def bare() -> None:
         with duckdb.connect(str(bare_path)) as con:
