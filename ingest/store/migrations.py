@@ -5,6 +5,8 @@ The function's name is the migration's name and the order in which they stand is
 
 from __future__ import annotations
 
+import logging
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -16,6 +18,10 @@ if TYPE_CHECKING:
     import duckdb
 
 Migration = Callable[["duckdb.DuckDBPyConnection"], None]
+
+_log = logging.getLogger(__name__)
+#: How often whoever waits is told how far a long migration is. [s]
+TOLD_EVERY_S = 5.0
 
 
 def m001_first_tables(con: duckdb.DuckDBPyConnection) -> None:
@@ -94,7 +100,17 @@ def m013_kept_samples(con: duckdb.DuckDBPyConnection) -> None:
     left = con.execute(
         f'{days} sample_wide EXCEPT {days} sample_kept ORDER BY pot_id, "day"'
     ).fetchall()
-    for pot_id, day in left:
+    told_at = time.monotonic()
+    for done, (pot_id, day) in enumerate(left):
+        if time.monotonic() - told_at >= TOLD_EVERY_S:
+            told_at = time.monotonic()
+            # A year of a pot takes a minute, and commands would else seem to hang.
+            _log.warning(
+                "Bringing the store up to date: %d of %d days of pots done. Nothing is lost, "
+                "readings wait in the journal; where this is cut off, the next start goes on.",
+                done,
+                len(left),
+            )
         rows = con.sql(
             "FROM sample_wide WHERE pot_id = $pot AND sampled_at >= $day "
             "AND sampled_at < $day + INTERVAL 1 DAY ORDER BY sampled_at",
