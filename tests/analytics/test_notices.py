@@ -11,7 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.notice_spans import pressure_spans, record_spans, silence_spans
+from analytics.notice_spans import (
+    _Booked,
+    _Entered,
+    pressure_spans,
+    record_spans,
+    silence_spans,
+)
 from analytics.notices import ENTRY_SCHEMA, SPAN_SCHEMA, events, lifecycle, notices
 from analytics.rule_spans import Curve, counts, rule_spans
 from analytics.upkeep import UpkeepRule, due_list
@@ -241,6 +247,61 @@ def test_a_box_that_flickers_through_a_shift_is_one_notice() -> None:
     gaps = pl.DataFrame([(a, b, False, False) for a, b in edges], schema=GAPS.schema, orient="row")
     (row,) = silent(gaps, last_h=8, now_h=8.1).to_dicts()
     assert row["times"] == 9
+
+
+_HOURS = st.integers(0, 60)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(_HOURS, st.integers(0, 12), _HOURS), max_size=12), st.data())
+def test_shifts_that_meet_a_silence_are_found_as_by_looking_at_each(
+    booked: list[tuple[int, int, int]], drawn: st.DataObject
+) -> None:
+    """Looked up, they are those that a look at every shift finds, in the same order."""
+    rows = [
+        (second(3600 * b), second(3600 * (b + long)), second(3600 * at)) for b, long, at in booked
+    ]
+    shifts = pl.DataFrame(
+        rows, schema=dict.fromkeys(("from_at", "to_at", "booked_at"), pl.Datetime("us")),
+        orient="row",
+    )  # fmt: skip
+    from_h, to_h = (drawn.draw(st.none() | _HOURS) for _ in range(2))
+    from_at, to_at = (None if h is None else second(3600 * h) for h in (from_h, to_h))
+    found = list(_Booked(shifts).meeting(from_at, to_at))
+    meets = [
+        row
+        for row in rows
+        if (from_at is None or row[1] > from_at) and (to_at is None or row[0] < to_at)
+    ]
+    # More may be given than meet: who asks cuts each to the silence.
+    assert [row for row in found if row in meets] == meets
+    assert set(found) <= set(rows)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(["", "early", "late"]), st.sampled_from(["pot-1", "pot-2"]),
+                  st.none() | _HOURS, _HOURS),
+        max_size=14,
+    )
+)  # fmt: skip
+def test_when_something_of_a_shift_was_first_entered_is_found_as_by_filtering(
+    entered: list[tuple[str, str, int | None, int]],
+) -> None:
+    entries = pl.DataFrame(
+        [(shift, pot, None if at is None else second(3600 * at), second(3600 * by))
+         for shift, pot, at, by in entered],
+        schema={"shift": pl.String, "pot": pl.String, "at": pl.Datetime("us"),
+                "entered_at": pl.Datetime("us")}, orient="row",
+    )  # fmt: skip
+    shift = {"shift": "early", "pot": "pot-1", "from_at": second(3600 * 8),
+             "to_at": second(3600 * 17)}  # fmt: skip
+    in_it = (pl.col("shift") == "") & pl.col("at").is_between(
+        shift["from_at"], shift["to_at"], closed="left"
+    )
+    mine = entries.filter((pl.col("pot") == "pot-1") & ((pl.col("shift") == "early") | in_it))
+    assert _Entered(entries).first_of(shift) == mine["entered_at"].min()
 
 
 def test_missing_records_are_raised_after_the_shift_and_cleared_when_the_last_is_entered() -> None:
