@@ -27,9 +27,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq  # type: ignore[import-untyped]
-from scipy.signal import lfilter  # type: ignore[import-untyped]
-from scipy.special import ndtr  # type: ignore[import-untyped]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -212,6 +209,9 @@ def ewma_chart(
     ----------
     ISO 7870-6:2016; the example is that of the NIST/SEMATECH e-Handbook, 6.3.2.4.
     """
+    # SciPy is imported where it is used: a command with nothing to reckon shall not wait for it.
+    from scipy.signal import lfilter  # type: ignore[import-untyped]
+
     _check_smoothing(smoothing, limit_width)
     if limits not in ("exact", "asymptotic"):
         raise ValueError(f"{limits} is none of exact, asymptotic")
@@ -535,6 +535,8 @@ def cusum_run_length(
 
 def _one_side(k: float, h: float, shift: float) -> Callable[[float], float]:
     """Run length of a one-sided CUSUM as a function of where it starts."""
+    from scipy.special import ndtr  # type: ignore[import-untyped]
+
     points, weights = _nodes(0.0, h, 1.0)
     # unknowns: L(0), then L at the points
     start = np.concatenate([[0.0], points])
@@ -632,6 +634,7 @@ def _check_run_length(run_length: float) -> None:
 
 def _solved(run_length_of: Callable[[float], float], run_length: float) -> float:
     """The setting at which a run length that grows with it takes a value."""
+    from scipy.optimize import brentq  # type: ignore[import-untyped]
 
     def off(setting: float) -> float:
         return float(np.log(run_length_of(setting) / run_length))

@@ -9,6 +9,10 @@ import polars as pl
 #: Pressures of a shift that are weighted by blast time.
 PRESSURES = ("supply_pa", "pot_pa", "nozzle_pa", "drop_supply_pot_pa", "drop_pot_nozzle_pa")
 
+#: Up to so many windows are summed without the compiled loop: in a process that has not used one
+#: yet, it takes a second to be there.
+_FEW_WINDOWS = 2_000
+
 
 def blast_weighted_pressures(cycles: pl.DataFrame) -> dict[str, float | None]:
     """Means of the cycles' steady medians, each weighted by the cycle's blast time. [Pa]
@@ -54,8 +58,6 @@ def pressures_within(
         A row a window: ``supply_pa``, ``pot_pa``, ``nozzle_pa``, ``drop_supply_pot_pa``,
         ``drop_pot_nozzle_pa``. [Pa]
     """
-    from analytics.cycle_kernel import window_sums
-
     pressed_us = cycles["pressed_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
     begin = np.searchsorted(pressed_us, from_us)
     end = np.maximum(np.searchsorted(pressed_us, to_us), begin)
@@ -67,9 +69,28 @@ def pressures_within(
         weight = np.where(is_there, blast_s, 0.0)
         product = np.where(is_there, value, 0.0) * weight
         # Summed one after the other within each window, whatever else is asked for beside it.
-        whole, by = window_sums(product, begin, end), window_sums(weight, begin, end)
+        whole, by = _window_sums(product, begin, end), _window_sums(weight, begin, end)
         columns[name] = pl.Series(whole / np.where(by > 0.0, by, np.nan), nan_to_null=True)
     return pl.DataFrame(columns, schema=dict.fromkeys(PRESSURES, pl.Float64))
+
+
+def _window_sums(
+    values: npt.NDArray[np.float64], begin: npt.NDArray[np.int64], end: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float64]:
+    """Sums of ``values[begin:end]`` of many windows, each from its first value to its last."""
+    if begin.size > _FEW_WINDOWS:
+        from analytics.cycle_kernel import window_sums
+
+        summed: npt.NDArray[np.float64] = window_sums(values, begin, end)
+        return summed
+    # The same to the bit, for a running sum goes in the same order.
+    return np.array(
+        [
+            np.cumsum(values[first:last])[-1] if last > first else 0.0
+            for first, last in zip(begin.tolist(), end.tolist(), strict=True)
+        ],
+        np.float64,
+    )
 
 
 def entered_totals(entries: pl.DataFrame, shifts: pl.DataFrame, amount: str) -> pl.DataFrame:

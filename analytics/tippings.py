@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import linear_sum_assignment  # type: ignore[import-untyped]
 
 from analytics.blasting import TIPPING_S
 from analytics.fill import fit_fill_windows
@@ -92,6 +91,8 @@ class TippedPath(Path):
         surely = could & (rest_s > 150.0) & (self.emptied.ran_empty | (fall > _FAR))
         begin, end = self._gap()
         if self.bags and could.any():
+            from scipy.optimize import linear_sum_assignment  # type: ignore[import-untyped]
+
             # Each entry to a rest of its own: long, soon before it, and x fell most.
             at = np.array([at_s for at_s, _ in self.bags])[:, None]
             early = np.maximum(begin - at, 0.0) / ENTERED_BEFORE_S

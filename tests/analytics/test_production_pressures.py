@@ -7,7 +7,11 @@ import datetime as dt
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from analytics import production
+from analytics.cycle_kernel import window_sums
 from analytics.production import PRESSURES, blast_weighted_pressures, pressures_within
 
 BEGIN = dt.datetime(2026, 3, 2, 6)
@@ -42,6 +46,21 @@ def test_many_windows_are_as_one_by_one() -> None:
                 assert row[name] is None
             else:
                 assert row[name] == pytest.approx(alone[name], rel=1e-12)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    values=st.lists(st.floats(-1e12, 1e12), max_size=60),
+    edges=st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)), min_size=1, max_size=8),
+)
+def test_few_windows_are_summed_to_the_bit_as_many_are(
+    values: list[float], edges: list[tuple[int, int]]
+) -> None:
+    array = np.array(values, dtype=np.float64)
+    clipped = np.minimum(np.array(edges, dtype=np.int64), array.size)
+    begin, end = clipped[:, 0].copy(), np.maximum(clipped[:, 0], clipped[:, 1])
+    few = production._window_sums(array, begin, end)
+    assert few.tolist() == window_sums(array, begin, end).tolist()
 
 
 def test_a_window_without_blast_time_has_no_pressure() -> None:
