@@ -22,7 +22,7 @@ import streamlit as st
 
 from dashboard import words
 from dashboard.palette import DARK, LIGHT, Palette
-from ingest.errors import GritbookError, NotSignedIn, StoreBusy
+from ingest.errors import GritbookError, NotSignedIn, StoreBusy, StoreUpdating
 
 #: How soon a page that found the store busy is drawn again. [s]
 _AGAIN_AFTER_S = 2.0
@@ -263,8 +263,11 @@ def sentences() -> Iterator[None]:
     """Show Gritbook's own errors as a sentence with the next step, and end the page there."""
     try:
         yield
-    except StoreBusy:
-        put(note(words.STORE_BUSY, words.STORE_BUSY_STEP, "warn"))
+    except StoreBusy as error:
+        if isinstance(error, StoreUpdating):
+            put(note(error.what, error.next_step, "warn"))
+        else:
+            put(note(words.STORE_BUSY, words.STORE_BUSY_STEP, "warn"))
         # Drawn again by itself, as the words say: whoever waits has gloves on.
         _again_after(time.monotonic())
         st.stop()

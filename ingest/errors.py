@@ -5,6 +5,7 @@
     GritbookError
     ├── Transient            may pass by itself: retried with a growing wait
     │   ├── StoreBusy        another process holds the store file
+    │   │   └── StoreUpdating  it is being brought up to date for this version
     │   ├── SourceLost       a broker or a serial line went away
     │   ├── ArchiveAway      the archive's disk or object store does not answer
     │   └── DiskFull         the disk has no room; ingest stops taking until it has
@@ -51,6 +52,10 @@ class Transient(GritbookError):
 
 class StoreBusy(Transient):
     """Another process held the store file for longer than the wait allowed."""
+
+
+class StoreUpdating(StoreBusy):
+    """Another process is bringing the store up to date for this version; it says how far it is."""
 
 
 class SourceLost(Transient):

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ingest.errors import DiskFull, GritbookError, StoreBusy, StoreError
-from ingest.store import turns
+from ingest.store import turns, updating
 
 if TYPE_CHECKING:
     import duckdb
@@ -69,7 +69,8 @@ def read_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.D
     StoreError
         There is no store yet, it is damaged, or its schema is newer than this Gritbook.
     StoreBusy
-        The file was held for longer than ``wait_s``.
+        The file was held for longer than ``wait_s``; :class:`StoreUpdating` where it is being
+        brought up to date for this version.
     """
     from ingest.store import migrations
 
@@ -277,14 +278,14 @@ def _opened(
                     "Check that the disk is there and that you may write to the folder.",
                 ) from error
             if time.monotonic() >= give_up_at:
-                raise StoreBusy(
+                raise updating.refusal(path) or StoreBusy(
                     f"The store {path} was held by another program for {wait_s:.0f} s.",
                     "Close whatever else has it open, then try again.",
                 ) from error
         except duckdb.ConnectionException as error:
             # The same process has it open in the other mode in another thread: the same wait.
             if time.monotonic() >= give_up_at:
-                raise StoreBusy(
+                raise updating.refusal(path) or StoreBusy(
                     f"The store {path} was held in this program for {wait_s:.0f} s.",
                     "Try again.",
                 ) from error

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from ingest.errors import StoreError
-from ingest.store import record_chain, sample_rows, schema
+from ingest.store import record_chain, sample_rows, schema, updating
 from ingest.store.transaction import transaction
 
 if TYPE_CHECKING:
@@ -102,6 +102,7 @@ def m013_kept_samples(con: duckdb.DuckDBPyConnection) -> None:
     ).fetchall()
     told_at = time.monotonic()
     for done, (pot_id, day) in enumerate(left):
+        updating.far(done, len(left))
         if time.monotonic() - told_at >= TOLD_EVERY_S:
             told_at = time.monotonic()
             # A year of a pot takes a minute, and commands would else seem to hang.
@@ -161,23 +162,27 @@ def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
     """
     done = applied(con)
     _refuse_newer(done)
-    run: list[str] = []
-    for position, migration in enumerate(MIGRATIONS, start=1):
-        if migration.__name__ in done:
-            continue
-        with transaction(con):
-            con.execute(
-                "CREATE TABLE IF NOT EXISTS migration ("
-                "position INTEGER PRIMARY KEY, name VARCHAR NOT NULL, "
-                "applied_at TIMESTAMP NOT NULL)"
-            )
-            migration(con)
-            con.execute(
-                "INSERT INTO migration VALUES (?, ?, now()::TIMESTAMP)",
-                [position, migration.__name__],
-            )
-        run.append(migration.__name__)
-    return run
+    left = [
+        (position, migration)
+        for position, migration in enumerate(MIGRATIONS, start=1)
+        if migration.__name__ not in done
+    ]
+    if not left:
+        return []
+    with updating.telling(con):
+        for position, migration in left:
+            with transaction(con):
+                con.execute(
+                    "CREATE TABLE IF NOT EXISTS migration ("
+                    "position INTEGER PRIMARY KEY, name VARCHAR NOT NULL, "
+                    "applied_at TIMESTAMP NOT NULL)"
+                )
+                migration(con)
+                con.execute(
+                    "INSERT INTO migration VALUES (?, ?, now()::TIMESTAMP)",
+                    [position, migration.__name__],
+                )
+    return [migration.__name__ for _, migration in left]
 
 
 def require_current(con: duckdb.DuckDBPyConnection) -> None:
@@ -193,7 +198,8 @@ def require_current(con: duckdb.DuckDBPyConnection) -> None:
     if len(done) < len(MIGRATIONS):
         raise StoreError(
             "The store was made by an older Gritbook.",
-            "Run `gritbook derive` once to bring it up to date.",
+            "Start ingest, or run `gritbook derive` once: whichever is first to write brings it up "
+            "to date.",
         )
 
 

@@ -131,12 +131,14 @@ def make_one_shift(place: Path, yard: Yard, put_samples: PutSamples) -> None:
 
 
 @contextmanager
-def held(place: Path) -> Iterator[None]:
+def held(place: Path, meanwhile: str = "nullcontext()") -> Iterator[None]:
     """Another process that has the store open for writing and does not let go."""
     holder = subprocess.Popen(
         [sys.executable, "-c",
-         "import duckdb, sys; con = duckdb.connect(sys.argv[1]); print('held', flush=True); "
-         "sys.stdin.read()", str(place / "gritbook.duckdb")],
+         "import duckdb, sys\nfrom contextlib import nullcontext\n"
+         "from ingest.store import updating\ncon = duckdb.connect(sys.argv[1])\n"
+         f"with {meanwhile}:\n updating.far(3, 7)\n print('held', flush=True)\n sys.stdin.read()",
+         str(place / "gritbook.duckdb")],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     assert holder.stdout is not None and holder.stdin is not None
@@ -568,6 +570,20 @@ def test_a_held_store_that_was_never_read_is_a_sentence(
         app = opened(view)
         assert_sound(app)
         assert words.STORE_BUSY in text(app) and words.STORE_BUSY_STEP in text(app)
+
+
+def test_a_store_that_is_being_brought_up_to_date_is_said_to_be(
+    place: Path, one_shift: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(data, "PAGE_WAIT_S", 0.3)
+    with held(place, "updating.telling(con)"):
+        app = opened(NOW)
+        assert_sound(app)
+        assert "being brought up to date" in text(app) and "3 of 7 days of pots" in text(app)
+        assert words.STORE_BUSY not in text(app)
+    st.cache_data.clear()
+    app.run()
+    assert "being brought up to date" not in text(app)
 
 
 @pytest.mark.parametrize("view", VIEWS)

@@ -8,8 +8,8 @@ import duckdb
 import polars as pl
 import pytest
 
-from ingest.errors import StoreError
-from ingest.store import migrations, sample_rows
+from ingest.errors import StoreError, StoreUpdating
+from ingest.store import migrations, sample_rows, updating
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.journal_frames import Position
 from ingest.store.sample_rows import add_samples
@@ -117,10 +117,14 @@ def test_samples_that_were_kept_in_part_are_kept_to_the_end(
     before = con.execute("FROM sample ORDER BY sampled_at").fetchall()
     con.close()
     keep, days = sample_rows.add_samples, 0
+    told: list[str] = []
 
     def cut_off(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> int:
         nonlocal days
         days += 1
+        with pytest.raises(StoreUpdating) as busy, read_window(data, 0.0):
+            pass
+        told.append(busy.value.what)
         if days == 5:
             raise KeyboardInterrupt
         return keep(con, rows)
@@ -129,8 +133,11 @@ def test_samples_that_were_kept_in_part_are_kept_to_the_end(
         patched.setattr(sample_rows, "add_samples", cut_off)
         with pytest.raises(KeyboardInterrupt), write_window(data):
             pass
+    assert "up to date for this version of Gritbook: 4 of 11 days of pots are done." in told[4]
+    # Whoever was cut off is not believed to be at it still.
     with pytest.raises(StoreError, match="older Gritbook"), read_window(data):
         pass
+    assert updating.refusal(store_path(data)) is None
     # Whoever waits for a long one is told how far it is; this one is told of each day.
     monkeypatch.setattr(migrations, "TOLD_EVERY_S", 0.0)
     with write_window(data) as con:
