@@ -12,7 +12,7 @@ import polars as pl
 from analytics.compare import GROUPS
 from analytics.shift_rows import MEASURES, REASON_WORDS
 from analytics.work_terms import TERM_WORDS
-from dashboard import units, words
+from dashboard import spoken, units, words
 
 if TYPE_CHECKING:
     from analytics.compare import Comparison
@@ -99,7 +99,7 @@ def in_viewers_units(found: Comparison) -> Comparison:
         """Bores are the names of their groups."""
         said = [name for name in names if frame.height]
         return frame.with_columns(
-            pl.col(name).map_elements(words.page_units, return_dtype=pl.String) for name in said
+            pl.col(name).map_elements(spoken.page_units, return_dtype=pl.String) for name in said
         )
 
     rates = ("rate", "rate_low", "rate_high", "adjusted", "adjusted_low", "adjusted_high")
@@ -109,7 +109,7 @@ def in_viewers_units(found: Comparison) -> Comparison:
         unusual=told(found.unusual.with_columns(pl.col("rate") * factor), "group"),
         pairs=told(found.pairs, "first", "second", "sentence"),
         left_out=told(found.left_out, "group"),
-        sentences=tuple(words.page_units(sentence) for sentence in found.sentences),
+        sentences=tuple(spoken.page_units(sentence) for sentence in found.sentences),
     )
 
 

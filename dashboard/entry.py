@@ -11,7 +11,16 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, entry_drafts, entry_parts, entry_production, look, units, words
+from dashboard import (
+    data,
+    entered_data,
+    entry_drafts,
+    entry_parts,
+    entry_production,
+    look,
+    units,
+    words,
+)
 from dashboard.access import session
 from ingest.config import Yard
 from ingest.errors import GritbookError, SheetSigned
@@ -332,7 +341,7 @@ def usual(pot: str, by: str) -> Mapping[str, Any]:
     """
     if not data.has_store():
         return {}
-    log = data.kept(data.record_log, data.kept(data.version).value).value
+    log = data.kept(entered_data.record_log, data.kept(data.version).value).value
     standing = [row for row in log if not (row["superseded"] or row["withdrawn"])]
     tipped = [r for r in standing if r["kind"] == "abrasive" and r["body"].get("pot") == pot]
     shifts = [r for r in standing if r["kind"] == "shift" and pot in r["body"].get("pots", [])]
@@ -351,4 +360,4 @@ def new_names(version: data.Version) -> Mapping[str, Sequence[str]]:
     """Names that can be chosen; none where there is no store yet."""
     if not data.has_store():
         return {"crew": [], "job": [], "shift": [], "abrasive": []}
-    return data.kept(data.names, version).value
+    return data.kept(entered_data.names, version).value

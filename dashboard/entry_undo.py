@@ -12,7 +12,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import data, entry, entry_parts, entry_production, look, words
+from dashboard import entered_data, entry, entry_parts, entry_production, look, words
 from ingest.config import Yard
 
 #: How long an entry is offered to be taken back.
@@ -29,7 +29,7 @@ def draw(described: Yard, log: list[dict[str, Any]], done: str) -> None:
     described : Yard
         For the site's zone.
     log : list of dict
-        Rows of :func:`dashboard.data.record_log`, newest first.
+        Rows of :func:`dashboard.entered_data.record_log`, newest first.
     done : str
         Where the page looks for what to say after it was taken back.
     """
@@ -44,7 +44,7 @@ def draw(described: Yard, log: list[dict[str, Any]], done: str) -> None:
     said = f"{words.KIND_WORDS[kind]}: {told or body.get('shift') or body.get('crew', '')}"
     with st.container(key="take-back"):
         reason = REASON
-        if shift := data.signed_over(record_id):
+        if shift := entered_data.signed_over(record_id):
             reason = st.text_input(
                 f"The sheet of {shift} is signed. Why your last entry is taken back",
                 key=f"take-back-why-{record_id}", max_chars=500,
@@ -60,7 +60,7 @@ def draw(described: Yard, log: list[dict[str, Any]], done: str) -> None:
         if not reason.strip():
             look.put(look.note("Not taken back yet.", "Say why; it shows on the sheet.", "alarm"))
             return
-        if entry.attempt(lambda: data.withdraw(record_id, by, reason)) is not None:
+        if entry.attempt(lambda: entered_data.withdraw(record_id, by, reason)) is not None:
             st.session_state[done] = ("Taken back.", "It stays in the history.")
             st.rerun()
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from analytics.dictionary import COLUMNS
 from analytics.indicators import BLOCK, INDICATORS, Indicator
-from dashboard import words
+from dashboard import condition_words, words
 from ingest.parts import PART_WORDS
 from ingest.stop_reasons import STOP_REASONS
 
@@ -102,10 +102,10 @@ _COUNTER = "The message counter that the box sends with each message (seq)."
 
 
 def _indicator_help(one: Indicator) -> Help:
-    key = words.indicator_key(one.name, one.scatter)
+    key = condition_words.indicator_key(one.name, one.scatter)
     part = f" A {PART_WORDS[one.part]} fitted begins a new past." if one.part else ""
     return Help(
-        title=words.INDICATOR_TITLES[key],
+        title=condition_words.INDICATOR_TITLES[key],
         group="condition",
         made_of=f"The readings of each cycle, in blocks of {BLOCK} cycles, freed of what is known "
         f"to move it, such as how full the pot is. Compared with this pot's own past.{part}",
@@ -458,7 +458,7 @@ def figures() -> dict[str, Help]:
 
 def indicator_figure(one: Indicator) -> str:
     """Key of an indicator on the help page."""
-    key = words.indicator_key(one.name, one.scatter)
+    key = condition_words.indicator_key(one.name, one.scatter)
     return f"watched_{key}" if key in _FIGURES else key
 
 

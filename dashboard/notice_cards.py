@@ -13,7 +13,7 @@ import polars as pl
 import streamlit as st
 
 from analytics import pipeline
-from dashboard import data, entry, entry_drafts, look, telling, words
+from dashboard import data, entered_data, entry, entry_drafts, look, spoken, telling, words
 from ingest.config import Yard
 from ingest.notice_kinds import IN_DIGEST, NOTICE_KINDS, PUT_OFF_HURTING_H
 
@@ -128,7 +128,7 @@ def article(described: Yard, row: dict[str, Any], kind: str) -> str:
         f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
         f"{look.badge(telling.STATE_WORDS[row['state']], kind)}</div>"
         f"<p>Since {look.shown(since)}.{look.shown(until)} "
-        f"{look.shown(words.page_units(row['said']))}{look.shown(also)}</p>"
+        f"{look.shown(spoken.page_units(row['said']))}{look.shown(also)}</p>"
         f"<p><b>{look.shown(row['step'])}</b></p></article>"
     )
 
@@ -180,7 +180,7 @@ def _enter(
         return
     body = {**telling.about(row), **body}
     once = form.once if form else ""
-    if entry.attempt(lambda: data.enter(kind, body, by, once=once)) is not None:
+    if entry.attempt(lambda: entered_data.enter(kind, body, by, once=once)) is not None:
         if form:
             entry_drafts.closed(form.name)
         _open(None)
@@ -214,7 +214,7 @@ def _small(described: Yard, row: dict[str, Any]) -> None:
     text, way = st.columns([5, 1], gap="small", vertical_alignment="center")
     with text:
         state = look.badge(telling.STATE_WORDS[row["state"]], "plain")
-        said = look.shown(words.page_units(telling.line(described, row)))
+        said = look.shown(spoken.page_units(telling.line(described, row)))
         look.put(f'<p class="gb-heard">{state} {said}</p>')
     with way:
         if row["state"] in ("raised", "put_off", "cleared") and st.button(
@@ -235,6 +235,6 @@ def _log(described: Yard, found: data.Noticed) -> str:
             f"{look.shown(words_of_it)}, {look.shown(data.pot_title(described, row['pot']))}</b>"
             f"<span>{look.shown(words.day_and_time(row['happened_at'], zone))}; found "
             f"{look.shown(words.day_and_time(row['noticed_at'], zone))}{late}. "
-            f"{look.shown(words.page_units(row['said']))}</span></div>"
+            f"{look.shown(spoken.page_units(row['said']))}</span></div>"
         )
     return "".join(lines)

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from analytics import ways
-from dashboard import units, words
+from dashboard import condition_words, units, words
 from dashboard.sheet_words import Said
 
 Span = tuple[dt.datetime, dt.datetime]
@@ -140,9 +140,10 @@ def abrasive(found: Mapping[str, Any], three: ways.Ways) -> Said:
     between = ""
     if area and way.name != ways.BAGS:
         between = words.between("per_area", way.low_kg / area, way.high_kg / area)
-    said = [f"{words.with_unit('mass', way.kg)} by {words.BY_WAY[way.name]}"]
+    said = [f"{words.with_unit('mass', way.kg)} by {condition_words.BY_WAY[way.name]}"]
     said += [
-        f"{words.BY_WAY[name]} {words.signed_percent(share)}" for name, share in three.apart.items()
+        f"{condition_words.BY_WAY[name]} {words.signed_percent(share)}"
+        for name, share in three.apart.items()
     ]
     if not area:
         said.append("no area entered yet")
@@ -166,7 +167,7 @@ def three_ways(three: ways.Ways) -> list[Said]:
 
 
 def _way(shown: ways.Ways, name: str) -> Said:
-    label = words.WAY_WORDS[name] + (" (used)" if name == shown.used else "")
+    label = condition_words.WAY_WORDS[name] + (" (used)" if name == shown.used else "")
     way = shown.way(name)
     if way is None:
         return Said(label, words.NONE, "", _NO_WAY[name])
@@ -183,7 +184,9 @@ def _way(shown: ways.Ways, name: str) -> Said:
 
 def ways_notes(three: ways.Ways) -> list[str]:
     """Which way is used, and what differences between them allow for."""
-    used = f"{words.WAY_WORDS[three.used]} used here." if three.used else "None can be used."
+    used = (
+        f"{condition_words.WAY_WORDS[three.used]} used here." if three.used else "None can be used."
+    )
     notes = [used] if three.found else []
     if three.level_change_kg is not None:
         more = "more" if three.level_change_kg >= 0 else "less"

@@ -9,7 +9,7 @@ import streamlit as st
 from analytics.nozzle_kept import OwnEffect
 from analytics.sheets import PotSheet, Sheet
 from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
-from dashboard import data, entry, look, sheet_words, words
+from dashboard import data, entered_data, entry, look, sheet_words, shifts_data, words
 from dashboard.access import roles, session
 from dashboard.chart_table import shares_behind
 from dashboard.signing import signature_of
@@ -45,7 +45,7 @@ def show(described: Yard, version: data.Version, shift: str, pot: str) -> None:
     shift, pot : str
         The shift, and which of its pots.
     """
-    sheet, effect = data.kept(data.shift_sheet, version, shift).value
+    sheet, effect = data.kept(shifts_data.shift_sheet, version, shift).value
     mine = next((one for one in sheet.pots if one.pot == pot), None)
     if mine is None:
         return
@@ -187,7 +187,7 @@ def _one_stop(described: Yard, pot: str, row: dict[str, Any], by: str, late: str
         "pot": pot, "from_at": f"{row['from_at'].isoformat()}Z",
         "to_at": f"{row['to_at'].isoformat()}Z", "stop_for": reason,
     }  # fmt: skip
-    saved = entry.attempt(lambda: data.enter("stop_reason", body, by, late))
+    saved = entry.attempt(lambda: entered_data.enter("stop_reason", body, by, late))
     if saved is not None:
         entry.remember({"by": by})
         st.rerun()
@@ -234,8 +234,8 @@ def _signature(described: Yard, sheet: Sheet) -> None:
     def sign() -> str:
         body = signature_of(sheet, note)
         if signed is None:
-            return data.enter("signature", body, by)
-        return data.correct(signed.record_id, body, by, why)
+            return entered_data.enter("signature", body, by)
+        return entered_data.correct(signed.record_id, body, by, why)
 
     if entry.attempt(sign) is not None:
         entry.remember({"by": by})

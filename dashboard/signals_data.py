@@ -14,7 +14,7 @@ from analytics import box_frames, frames, heard
 from analytics.box_signs import Sign, fault_totals, signs
 from analytics.pipeline import transducer_laws, utc_now
 from analytics.quality import ZERO_SCHEMA, zero_checks
-from dashboard import data
+from dashboard import data, entered_data
 from dashboard.access import session
 from dashboard.commands.ingest import admission_of, pots_of_source
 from ingest.clocks import Correction
@@ -267,7 +267,7 @@ def take(pot: str, corrections: Sequence[Correction], typed: str) -> list[int]:
         Whoever is at the page may not.
     """
     by = _named(session.writer("correct clocks", typed))
-    with write_window(data.place().data, data.ENTRY_WAIT_S) as con:
+    with write_window(data.place().data, entered_data.ENTRY_WAIT_S) as con:
         numbers = clock_rows.put(con, pot, corrections, by, utc_now())
     clocks.clear()
     return numbers
@@ -276,7 +276,7 @@ def take(pot: str, corrections: Sequence[Correction], typed: str) -> list[int]:
 def withdraw(correction_id: int, typed: str) -> None:
     """Let a correction hold no longer, as ``gritbook clocks --withdraw``; as :func:`take`."""
     by = _named(session.writer("correct clocks", typed))
-    with write_window(data.place().data, data.ENTRY_WAIT_S) as con:
+    with write_window(data.place().data, entered_data.ENTRY_WAIT_S) as con:
         clock_rows.withdraw(con, correction_id, by, utc_now())
     clocks.clear()
 

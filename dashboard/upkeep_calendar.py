@@ -12,7 +12,7 @@ import uuid
 from typing import TYPE_CHECKING, Any
 
 from analytics.forecast import site_date, together
-from dashboard import words, words_ahead
+from dashboard import spoken, words, words_ahead
 from ingest.parts import part_at
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def _summary(yard: Yard, row: dict[str, Any]) -> str:
 
 
 def _description(yard: Yard, row: dict[str, Any], beside: dict[Any, list[str]]) -> str:
-    lines = [f"{words.page_units(words.sentence(row['what']))}.", f"{words_ahead.when(row)}."]
+    lines = [f"{spoken.page_units(words.sentence(row['what']))}.", f"{words_ahead.when(row)}."]
     if row["passes_at"] is not None:
         lines.append(f"By the calendar: {words.day_and_time(row['passes_at'], yard.site.zone)}.")
     if row["trigger"] in ("blast_h", "cycles", "days"):

@@ -293,7 +293,7 @@ def condition(
             )
             emit(frame, form, out, asked.yard)
             return
-        from dashboard.words import page_units
+        from dashboard.spoken import page_units
         from ingest.store.connection import read_window
 
         with read_window(data_folder(data)) as con:

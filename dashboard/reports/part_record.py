@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from analytics import figures, frames, part_frames
-from dashboard import words
+from dashboard import spoken, words
 from dashboard.reports.content import (
     Block,
     Cell,
@@ -241,7 +241,7 @@ def compose(
 def _loosened(due: pl.DataFrame) -> list[Block]:
     return [
         Note(
-            f"A looser rule than common practice holds here: {words.page_units(row['what'])}.",
+            f"A looser rule than common practice holds here: {spoken.page_units(row['what'])}.",
             f"{words.limits_page(row['loosened_by'])}. Decided by {row['by']}: {row['reason']}",
             "warn",
         )
@@ -310,7 +310,7 @@ def _due(told: Told, when: When) -> list[Block]:
         used = words.used_of(row["trigger"], row["used"], row["limit"])
         rows.append(
             (
-                _name(row), cell(words.page_units(words.sentence(row["what"]))),
+                _name(row), cell(spoken.page_units(words.sentence(row["what"]))),
                 cell(Run(words.STATE_WORDS[row["state"]], "badge", state=row["state"]),
                      Run(used, "bar", round(row["share"], 2), row["state"]), used),
                 cell(f"the {words.SINCE_WORDS[row['since']]}, {when(row['since_at'])}"),

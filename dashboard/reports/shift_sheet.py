@@ -15,7 +15,7 @@ from analytics.pipeline import transducer_laws
 from analytics.sheets import PotSheet, Sheet, shift_sheet
 from analytics.signals import signals
 from analytics.time_use import BLASTING, NO_DATA, PAUSE, PRESSURISING, UNEXPLAINED
-from dashboard import review_words, sheet_words, units, words
+from dashboard import condition_words, review_words, sheet_words, units, words
 from dashboard.reports import drawings
 from dashboard.reports.content import (
     Block,
@@ -257,7 +257,7 @@ def _pot(
     if notes:
         blocks.append(Lines((" ".join(notes),)))
     if three.bags_doubt:
-        blocks.append(Note(words.BAGS_DOUBT[three.bags_doubt], kind="warn"))
+        blocks.append(Note(condition_words.BAGS_DOUBT[three.bags_doubt], kind="warn"))
     blocks += _stops(mine, yard)
     blocks += _silences(stretch.silent, yard)
     if not three.used:

@@ -10,7 +10,7 @@ import polars as pl
 
 from analytics import figures, forecast, frames, part_frames
 from analytics.upkeep_ahead import upkeep_ahead
-from dashboard import upkeep_words, words, words_ahead
+from dashboard import spoken, upkeep_words, words, words_ahead
 from dashboard.reports import drawings
 from dashboard.reports.content import (
     Block,
@@ -165,7 +165,7 @@ def _checks(some: pl.DataFrame, yard: Yard, under: str) -> Table:
         when = "" if row["rests_on"] in ("passed", "condition") else words_ahead.when(row)
         rows.append(
             (
-                cell(_part(row, yard), words.page_units(words.sentence(row["what"])),
+                cell(_part(row, yard), spoken.page_units(words.sentence(row["what"])),
                      Run(upkeep_words.source(row), "quiet")),
                 cell(Run(words.STATE_WORDS[row["state"]], "badge", state=row["state"]),
                      Run(used, "bar", round(row["share"], 2), row["state"]), used,
@@ -273,7 +273,7 @@ def _rest(rest: pl.DataFrame, yard: Yard) -> Table:
         rows.append(
             (
                 cell(_part(row, yard)),
-                cell(words.page_units(words.sentence(row["what"]))),
+                cell(spoken.page_units(words.sentence(row["what"]))),
                 cell([Run(used, "bar", round(row["share"], 2), row["state"])], used),
                 cell(words_ahead.when(row)),
             )

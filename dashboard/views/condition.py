@@ -13,7 +13,20 @@ from analytics import requirements, standing
 from analytics.diagnosis import Suggestion
 from analytics.indicators import BLOCK, INDICATORS, Indicator
 from analytics.pot import LEVEL_NOT_TOLD
-from dashboard import charts, data, downloads, look, navigation, redraw, timeline, units, words
+from dashboard import (
+    charts,
+    condition_data,
+    condition_words,
+    data,
+    downloads,
+    look,
+    navigation,
+    redraw,
+    spoken,
+    timeline,
+    units,
+    words,
+)
 from dashboard.chart_table import chart_with_table, figures_behind
 from ingest.config import Yard
 
@@ -25,7 +38,9 @@ COLUMNS, FIRST = 3, 3
 #: Rows of ``analytics.indicators.CHANGE_SCHEMA`` of each indicator, ascending.
 Blocks = dict[tuple[str, bool], pl.DataFrame]
 
-BY_KEY: dict[str, Indicator] = {words.indicator_key(i.name, i.scatter): i for i in INDICATORS}
+BY_KEY: dict[str, Indicator] = {
+    condition_words.indicator_key(i.name, i.scatter): i for i in INDICATORS
+}
 
 
 def page() -> None:
@@ -51,7 +66,7 @@ def page() -> None:
     pot = _choose_pot(described, pots)
     if pot is None:
         return
-    found = data.kept(data.pot_condition, version, pot)
+    found = data.kept(condition_data.pot_condition, version, pot)
     if found.is_old:
         look.put(look.as_of(found.read_at, described.site.zone))
     if found.value.spells.is_empty():
@@ -155,12 +170,12 @@ def _choose_spell(described: Yard, pot: str, spells: pl.DataFrame) -> dict[str, 
 # --- suggestions -----------------------------------------------------------------------------
 
 
-def _suggested(described: Yard, found: data.PotCondition, spell: dict[str, Any]) -> None:
+def _suggested(described: Yard, found: condition_data.PotCondition, spell: dict[str, Any]) -> None:
     zone = described.site.zone
     newest = spell["from_at"] == found.spells["from_at"][0]
     at = None if newest else spell["to_at"]
     when = "As things stand" if newest else f"As of {words.day_and_time(spell['to_at'], zone)}"
-    look.put(look.heading("What the signals suggest", f"{when}. {words.SUGGESTED}"))
+    look.put(look.heading("What the signals suggest", f"{when}. {condition_words.SUGGESTED}"))
     watched = found.watch
     if not watched.compared:
         look.put(
@@ -175,7 +190,7 @@ def _suggested(described: Yard, found: data.PotCondition, spell: dict[str, Any])
         return
     suggestions = found.suggested(at)
     if not suggestions:
-        look.put(look.note(words.NO_CHANGE, words.NO_CHANGE_MEANS))
+        look.put(look.note(condition_words.NO_CHANGE, condition_words.NO_CHANGE_MEANS))
     for number, suggestion in enumerate(suggestions, start=1):
         look.put(_suggestion(found, suggestion, number, at))
     look.put(f'<p class="gb-under">{look.shown(_rests_on(watched))}</p>')
@@ -196,7 +211,7 @@ def _rests_on(watched: standing.Watch) -> str:
 
 
 def _suggestion(
-    found: data.PotCondition, suggestion: Suggestion, number: int, at: dt.datetime | None
+    found: condition_data.PotCondition, suggestion: Suggestion, number: int, at: dt.datetime | None
 ) -> str:
     rows = []
     for key in suggestion.evidence:
@@ -211,7 +226,7 @@ def _suggestion(
     rank = "Fits best" if number == 1 else "Fits too"
     return (
         f'<section class="gb-card gb-suggested"><div class="gb-top">'
-        f"<h3>{look.shown(words.page_units(suggestion.sentence))}</h3>"
+        f"<h3>{look.shown(spoken.page_units(suggestion.sentence))}</h3>"
         f"{look.badge(rank, 'warn' if number == 1 else 'plain')}</div>"
         f"<p><b>What to check.</b> {look.shown(suggestion.check)}</p>{table}"
         f'<p class="gb-caution">{look.shown(suggestion.caution)}</p></section>'
@@ -234,14 +249,16 @@ def _of(changes: pl.DataFrame, indicator: Indicator) -> pl.DataFrame:
 
 
 def _indicator_cells(indicator: Indicator, row: dict[str, Any]) -> tuple[str, str, str, str]:
-    unit, factor = words.indicator_unit(indicator.name, indicator.unit)
+    unit, factor = condition_words.indicator_unit(indicator.name, indicator.unit)
     tail = f"{words.NBSP}{unit}" if unit else ""
 
     def told(value: float) -> str:
         return words.three_digits(value * factor)
 
     return (
-        words.INDICATOR_TITLES[words.indicator_key(indicator.name, indicator.scatter)],
+        condition_words.INDICATOR_TITLES[
+            condition_words.indicator_key(indicator.name, indicator.scatter)
+        ],
         f"{told(row['reference'])} ± {told(row['spread'])}{tail}",
         f"{told(row['now'])}{tail}",
         words.day(row["since_at"]),
@@ -255,7 +272,7 @@ def _abrasive(
     described: Yard,
     version: data.Version,
     pot: str,
-    found: data.PotCondition,
+    found: condition_data.PotCondition,
     spell: dict[str, Any],
 ) -> None:
     zone = described.site.zone
@@ -266,7 +283,7 @@ def _abrasive(
             "nine times in ten where nothing below under “How sure is this” applies.",
         )
     )
-    level = data.kept(data.spell_level, version, pot, spell["from_at"], spell["to_at"])
+    level = data.kept(condition_data.spell_level, version, pot, spell["from_at"], spell["to_at"])
     if spell["used_kg"] is not None and level.value.line.height < 2:
         look.put(
             look.note(
@@ -349,7 +366,7 @@ def _level_table(described: Yard, line: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _legend(level: data.SpellLevel) -> str:
+def _legend(level: condition_data.SpellLevel) -> str:
     said = "Band: 90 % interval. Triangle and dashed line: abrasive tipped. "
     if level.emptied:
         times = words.counted(len(level.emptied), "time", "times")
@@ -390,7 +407,7 @@ def _tippings(described: Yard, tippings: pl.DataFrame) -> str:
 # --- questions -------------------------------------------------------------------------------
 
 
-def _questions(described: Yard, found: data.PotCondition, spell: dict[str, Any]) -> None:
+def _questions(described: Yard, found: condition_data.PotCondition, spell: dict[str, Any]) -> None:
     look.put(
         look.heading(
             "Questions for the supervisor",
@@ -404,7 +421,7 @@ def _questions(described: Yard, found: data.PotCondition, spell: dict[str, Any])
         look.put(look.note("None for this stretch.", agree if _has_entries(found, spell) else none))
         return
     zone = described.site.zone
-    told = [words.at_the_site(q, spell["from_at"], spell["to_at"], zone) for q in asked]
+    told = [spoken.at_the_site(q, spell["from_at"], spell["to_at"], zone) for q in asked]
     items = "".join(f"<li>{look.shown(question)}</li>" for question in told)
     in_utc = any("UTC" in question for question in told)
     look.put(
@@ -418,7 +435,7 @@ def _questions(described: Yard, found: data.PotCondition, spell: dict[str, Any])
         )
 
 
-def _has_entries(found: data.PotCondition, spell: dict[str, Any]) -> bool:
+def _has_entries(found: condition_data.PotCondition, spell: dict[str, Any]) -> bool:
     mine = found.tippings.filter(
         (pl.col("to_at") > spell["from_at"]) & (pl.col("from_at") < spell["to_at"])
     )
@@ -429,7 +446,7 @@ def _has_entries(found: data.PotCondition, spell: dict[str, Any]) -> bool:
 
 
 @st.fragment
-def _indicators(described: Yard, pot: str, found: data.PotCondition) -> None:
+def _indicators(described: Yard, pot: str, found: condition_data.PotCondition) -> None:
     with look.sentences():
         look.put(
             look.heading(
@@ -452,7 +469,8 @@ def _indicators(described: Yard, pot: str, found: data.PotCondition) -> None:
             file=f"{pot}-indicators", whole=found.changes.write_csv,
         )  # fmt: skip
         waiting = [
-            words.INDICATOR_TITLES[words.indicator_key(*key)].lower() for key in found.watch.waiting
+            condition_words.INDICATOR_TITLES[condition_words.indicator_key(*key)].lower()
+            for key in found.watch.waiting
         ]
         if waiting:
             look.put(
@@ -468,7 +486,7 @@ def _by_indicator(changes: pl.DataFrame) -> Blocks:
 
 
 def _small_charts(
-    described: Yard, found: data.PotCondition, blocks: Blocks, compared: list[Indicator]
+    described: Yard, found: condition_data.PotCondition, blocks: Blocks, compared: list[Indicator]
 ) -> None:
     """The first few as pictures; all as charts for whoever asks: a browser takes long for each."""
     place = st.container()
@@ -532,9 +550,9 @@ def _picture(indicator: Indicator, blocks: Blocks) -> str:
 
 
 def _small_chart(
-    described: Yard, found: data.PotCondition, indicator: Indicator, blocks: Blocks
+    described: Yard, found: condition_data.PotCondition, indicator: Indicator, blocks: Blocks
 ) -> None:
-    unit, factor = words.indicator_unit(indicator.name, indicator.unit)
+    unit, factor = condition_words.indicator_unit(indicator.name, indicator.unit)
     shown = _drawn(indicator, blocks, factor)
     changed = found.fitted.filter(pl.col("part") == indicator.part)["at"].to_list()
     look.put(_told(indicator, blocks))
@@ -559,7 +577,7 @@ def _indicator_table(blocks: Blocks, compared: list[Indicator]) -> pl.DataFrame:
 # --- how sure --------------------------------------------------------------------------------
 
 
-def _how_sure(found: data.PotCondition) -> None:
+def _how_sure(found: condition_data.PotCondition) -> None:
     look.put(
         look.heading(
             "How sure is this",
@@ -579,13 +597,13 @@ def _how_sure(found: data.PotCondition) -> None:
                 "warn",
             )
         )
-    look.put(_list(words.HOW_SURE))
+    look.put(_list(condition_words.HOW_SURE))
     look.put(
         look.heading(
             "What the suggestions do not tell apart",
             "They rest on this pot's own past, and see no part of it. It goes wrong here:",
         ),
-        _list(words.NOT_TOLD_APART),
+        _list(condition_words.NOT_TOLD_APART),
     )
 
 
@@ -606,8 +624,8 @@ def _not_measured(described: Yard, pot: str) -> str:
 
 def _list(said: tuple[tuple[str, str], ...]) -> str:
     items = "".join(
-        f"<li><b>{look.shown(words.page_units(what))}.</b> "
-        f"{look.shown(words.page_units(means))}</li>"
+        f"<li><b>{look.shown(spoken.page_units(what))}.</b> "
+        f"{look.shown(spoken.page_units(means))}</li>"
         for what, means in said
     )
     return f'<ul class="gb-sure">{items}</ul>'

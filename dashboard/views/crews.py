@@ -10,7 +10,7 @@ import streamlit as st
 from analytics.compare import GROUPS, Comparison
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, downloads, look, redraw, to_print, words
+from dashboard import data, downloads, look, redraw, shifts_data, to_print, words
 from dashboard.interval_chart import intervals
 from ingest.config import Yard
 
@@ -50,7 +50,7 @@ def page() -> None:
         return
     by, measure, from_at = _choose(described)
     version = data.kept(data.version).value
-    found = data.kept(data.comparison, version, by, measure, from_at)
+    found = data.kept(shifts_data.comparison, version, by, measure, from_at)
     if found.is_old:
         look.put(look.as_of(found.read_at, described.site.zone))
     _shown(found.value, described)

@@ -8,7 +8,7 @@ from analytics.estimate import Estimate, Prices, estimate, known_prices
 from analytics.job_draws import NewJob
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, look, redraw, units, words
+from dashboard import data, entered_data, look, redraw, shifts_data, spoken, units, words
 from dashboard.unit_field import unit_field
 from ingest.config import Yard
 from ingest.production_bodies import ACCESS_WORDS
@@ -39,9 +39,9 @@ def page() -> None:
         redraw.when_there_is_more(None)
         return
     version = data.kept(data.version).value
-    rows = data.kept(data.shift_rows, version).value
-    prices, kinds = data.kept(data.price_book, version).value
-    asked = _form(described, data.kept(data.names, version).value["crew"])
+    rows = data.kept(shifts_data.shift_rows, version).value
+    prices, kinds = data.kept(shifts_data.price_book, version).value
+    asked = _form(described, data.kept(entered_data.names, version).value["crew"])
     if asked is None:
         return
     job, machine_h = asked
@@ -102,13 +102,13 @@ def _shown(found: Estimate, job: NewJob, described: Yard) -> None:
     look.put(
         look.note(
             f"Compressor: {told.VERDICT_WORDS[found.feed.verdict].lower()}.",
-            words.page_units(found.feed.sentence),
+            spoken.page_units(found.feed.sentence),
             "warn" if found.feed.verdict in ("short", "tight") else "plain",
         )
     )
     if found.has_history:
         said = "".join(
-            f"<li>{look.shown(words.page_units(text))}</li>"
+            f"<li>{look.shown(spoken.page_units(text))}</li>"
             for text in (told.history(found), *found.sentences)
         )
         look.put(look.heading("To be read with it"), f'<ul class="gb-duelist">{said}</ul>')

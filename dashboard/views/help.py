@@ -6,7 +6,7 @@ import streamlit as st
 
 from analytics.dictionary import COLUMNS
 from dashboard import help_words as told
-from dashboard import look, navigation, words
+from dashboard import look, navigation, spoken, words
 
 #: Key in the address that names the figure asked about.
 ASKED = "figure"
@@ -78,7 +78,7 @@ def _entry(key: str, heading: str = "h3") -> str:
         unit = COLUMNS[column].unit
         rows.append(("In exports", f"{column}{f', in {unit}' if unit else ''}"))
     said = "".join(
-        f"<dt>{look.shown(what)}</dt><dd>{look.shown(words.page_units(text))}</dd>"
+        f"<dt>{look.shown(what)}</dt><dd>{look.shown(spoken.page_units(text))}</dd>"
         for what, text in rows
         if text
     )

@@ -10,12 +10,14 @@ import streamlit as st
 
 from dashboard import (
     data,
+    entered_data,
     entry,
     entry_drafts,
     entry_parts,
     entry_production,
     entry_undo,
     look,
+    shifts_data,
     units,
     words,
 )
@@ -40,7 +42,7 @@ def page() -> None:
     described = data.yard()
     if data.has_store():
         version = data.kept(data.version).value
-        read = data.kept(data.record_log, version)
+        read = data.kept(entered_data.record_log, version)
         log = read.value
         if read.is_old:
             look.put(look.as_of(read.read_at, described.site.zone))
@@ -87,7 +89,7 @@ def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
     if saved:
         asked = st.session_state.get("log-late", False)
         record_id = entry.save(
-            lambda: data.enter(kind, entry_production.finished(body), by, late, form.once),
+            lambda: entered_data.enter(kind, entry_production.finished(body), by, late, form.once),
             kind,
             body,
             by,
@@ -140,13 +142,13 @@ def _list(described: Yard, log: list[dict[str, Any]]) -> None:
             f"Show {min(MORE, len(chosen) - count)} more",
             on_click=lambda: st.session_state.update({"log-listed": count + MORE}),
         )
-    elif len(log) >= data.NEWEST_ROWS:
+    elif len(log) >= entered_data.NEWEST_ROWS:
         look.put(look.note("Older entries are not listed here.", "`gritbook record list` has all."))
 
 
 def _heaps(described: Yard, version: data.Version) -> None:
     """Abrasive in the yard, and how far jobs are."""
-    heaps, jobs = data.kept(data.heaps, version).value
+    heaps, jobs = data.kept(shifts_data.heaps, version).value
     # Where nothing was delivered or counted, tippings alone say nothing about a heap.
     known = heaps.filter(
         (heaps["delivered_kg"] > 0) | heaps["counted_at"].is_not_null() | (heaps["waste_kg"] != 0)
@@ -255,7 +257,7 @@ def _one(
     record_id: str,
 ) -> None:
     st.button("Back to the log book", on_click=_open, args=(None,), key="log-back")
-    chain = data.kept(data.record_history, version, record_id).value
+    chain = data.kept(entered_data.record_history, version, record_id).value
     newest = chain[-1]
     look.put(look.heading(words.KIND_WORDS[newest["kind"]]))
     left, right = st.columns([6, 5], gap="large")
@@ -294,7 +296,7 @@ def _correct(
         saved = st.form_submit_button("Save correction", type="primary")
     if saved:
         changed = entry.save(
-            lambda: data.correct(
+            lambda: entered_data.correct(
                 newest["record_id"], entry_production.finished(body), by, reason, form.once
             ),
             kind,
@@ -317,7 +319,7 @@ def _withdraw(newest: dict[str, Any]) -> None:
         by = entry.who(f"{key}-by", form)
         gone = st.form_submit_button("Withdraw this entry")
     if gone:
-        done = entry.attempt(lambda: data.withdraw(newest["record_id"], by, reason))
+        done = entry.attempt(lambda: entered_data.withdraw(newest["record_id"], by, reason))
         if done is not None:
             entry_drafts.closed(form.name)
             st.session_state["log-done"] = ("Withdrawn.", "It stays in the history.")

@@ -9,7 +9,7 @@ import streamlit as st
 
 from analytics import pipeline, standing
 from analytics.climate import REQUIRED_MARGIN_K
-from dashboard import charts, data, look, notice_cards, units, words
+from dashboard import charts, condition_data, data, look, notice_cards, spoken, units, words
 from ingest.config import Yard
 
 #: How often the cards are drawn anew. [s]
@@ -54,7 +54,7 @@ def cards() -> None:
         now = data.kept(data.pots_now, version.value)
         so_far = data.kept(data.stretches_now, version.value)
         upkeep = data.kept(data.upkeep_list, version.value)
-        weather = data.kept(data.weather_now, version.value.data)
+        weather = data.kept(condition_data.weather_now, version.value.data)
         if now.is_old or so_far.is_old or upkeep.is_old:
             look.put(look.as_of(now.read_at, described.site.zone))
         columns = st.columns(min(len(now.value), 3), gap="medium")
@@ -268,7 +268,7 @@ def _weather(described: Yard, weather: standing.Weather | None) -> str:
         below = (
             ""
             if weather.margin_met
-            else words.page_units(f" Under {REQUIRED_MARGIN_K:.0f}{words.NBSP}K now.")
+            else spoken.page_units(f" Under {REQUIRED_MARGIN_K:.0f}{words.NBSP}K now.")
         )
         pieces.append(
             look.figures(
@@ -276,7 +276,7 @@ def _weather(described: Yard, weather: standing.Weather | None) -> str:
                     look.Figure(
                         "Steel over dew point", words.warmer(weather.steel_margin_k),
                         units.unit("warmer"),
-                        words.page_units(words.MARGIN_GUIDE) + below,
+                        spoken.page_units(words.MARGIN_GUIDE) + below,
                         "" if weather.cover else said,
                     )
                 ],

@@ -12,6 +12,7 @@ import streamlit as st
 from analytics import pipeline, stretches, ways
 from dashboard import (
     charts,
+    condition_words,
     data,
     downloads,
     look,
@@ -20,6 +21,7 @@ from dashboard import (
     review_words,
     sheet_page,
     sheet_words,
+    shifts_data,
     timeline,
     to_print,
     units,
@@ -74,7 +76,7 @@ def page() -> None:
         found = _figures_of(shifts.value, choice, stretch.value)
         if found is not None:
             shown = data.kept(
-                data.abrasive_ways, version, choice.pot, choice.from_at, choice.to_at,
+                shifts_data.abrasive_ways, version, choice.pot, choice.from_at, choice.to_at,
                 choice.shift, found.get("abrasive_kg"), found.get("area_m2"),
             ).value  # fmt: skip
             if until - choice.from_at >= SHORTEST:
@@ -272,7 +274,9 @@ def _three_ways(shown: ways.Ways) -> None:
     look.put(
         look.figures(_figures(review_words.three_ways(shown))),
         f'<p class="gb-under">{look.shown(" ".join(notes))}</p>' if notes else "",
-        look.note(words.BAGS_DOUBT[shown.bags_doubt], kind="warn") if shown.bags_doubt else "",
+        look.note(condition_words.BAGS_DOUBT[shown.bags_doubt], kind="warn")
+        if shown.bags_doubt
+        else "",
     )
 
 

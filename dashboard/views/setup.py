@@ -8,7 +8,17 @@ from typing import Any, NamedTuple
 
 import streamlit as st
 
-from dashboard import data, entry, entry_drafts, look, setup_effects, setup_fields, units, words
+from dashboard import (
+    data,
+    entered_data,
+    entry,
+    entry_drafts,
+    look,
+    setup_effects,
+    setup_fields,
+    units,
+    words,
+)
 from dashboard.access import session
 from ingest import yard_save
 from ingest.config import Derive, Site, Yard, parse_yard
@@ -409,7 +419,7 @@ def _save(change: Change, lines: str, by: str) -> str:
                 "what": change.what, "before": change.seen, "after": after, "kept": kept,
                 "change": lines,
             }  # fmt: skip
-            data.enter("yard_change", body, by)
+            entered_data.enter("yard_change", body, by)
 
         return yard_save.replace(place.data, place.yard, change.text, change.seen, note).name
     except GritbookError as error:

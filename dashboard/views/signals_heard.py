@@ -12,7 +12,7 @@ import streamlit as st
 from analytics.box_signs import CAUSE, Sign
 from analytics.pipeline import utc_now
 from analytics.signals import CHANNELS
-from dashboard import data, entry, look, signals_data, words
+from dashboard import data, entry, look, signals_data, spoken, words
 from dashboard import signals_words as told
 from dashboard.access import session
 from dashboard.views import signals_transducers
@@ -151,7 +151,7 @@ def _sign(one: Sign, called: str) -> str:
     return (
         f'<li class="gb-sign gb-sign-{one.state}">{look.badge(state, kind)}'
         f"<div><b>{look.shown(called)}</b> "
-        f"<span>{look.shown(words.page_units(one.found))}</span>{more}</div></li>"
+        f"<span>{look.shown(spoken.page_units(one.found))}</span>{more}</div></li>"
     )
 
 

@@ -11,11 +11,13 @@ import streamlit as st
 from analytics.part_frames import START
 from dashboard import (
     data,
+    entered_data,
     entry,
     entry_drafts,
     entry_undo,
     look,
     redraw,
+    spoken,
     to_print,
     upkeep_words,
     words,
@@ -62,7 +64,7 @@ def page() -> None:
     if (done := st.session_state.pop("upkeep-done", None)) is not None:
         look.put(look.note(*done))
     version = data.kept(data.version).value
-    entry_undo.draw(described, data.kept(data.record_log, version).value, "upkeep-done")
+    entry_undo.draw(described, data.kept(entered_data.record_log, version).value, "upkeep-done")
     upkeep = data.kept(data.upkeep_list, version)
     if upkeep.is_old:
         look.put(look.as_of(upkeep.read_at, described.site.zone))
@@ -173,7 +175,7 @@ def _check(
             f"<h3>{look.shown(words.sentence(part_at(row['part'], row['position'])))}, "
             f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
             f"{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))}</div>"
-            f"<p>{look.shown(words.page_units(words.sentence(row['what'])))}.</p>"
+            f"<p>{look.shown(spoken.page_units(words.sentence(row['what'])))}.</p>"
             f"{look.used_bar(row['share'], row['state'], used)}"
             f"<p><b>{look.shown(used)}</b> {look.shown(since)}</p>"
             f"{_ahead(row)}"
@@ -271,8 +273,8 @@ def _saved(kind: str, body: dict[str, Any], by: str, form: entry_drafts.Form) ->
 
     def write() -> str:
         if taken is not None:
-            body["photo"] = data.keep_photo(taken.getvalue())
-        return data.enter(kind, body, by, once=form.once)
+            body["photo"] = entered_data.keep_photo(taken.getvalue())
+        return entered_data.enter(kind, body, by, once=form.once)
 
     if entry.save(write, kind, body, by) is None:
         return False

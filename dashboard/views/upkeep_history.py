@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts_life, data, look, units, words
+from dashboard import charts_life, data, entered_data, look, units, words
 from dashboard.chart_table import chart_with_table
 from dashboard.upkeep_words import hours_between, measured_words
 from ingest.config import Yard
@@ -64,7 +64,7 @@ def show(
         )  # fmt: skip
         _trend(version, upkeep, place, key)
     for check in mine.filter(pl.col("photo") != "").head(1).iter_rows(named=True):
-        content = data.photo(check["photo"])
+        content = entered_data.photo(check["photo"])
         if content is None:
             look.put(look.note("A photo is missing or was changed.", check["photo"], "alarm"))
         else:

@@ -19,7 +19,7 @@ from google.protobuf.message import Message
 from streamlit.testing.v1 import AppTest
 
 from analytics.pipeline import derive
-from dashboard import data, navigation
+from dashboard import data, entered_data, navigation
 from dashboard.access import people
 from ingest.config import load_yard
 from ingest.record_bodies import BODIES
@@ -117,9 +117,9 @@ def made(tmp_path_factory: pytest.TempPathFactory, put_samples: PutSamples) -> P
         patch.setenv("GRITBOOK_YARD", str(folder / "yard.toml"))
         st.cache_data.clear()
         for kind, body in bodies(begin):
-            data.enter(kind, body, WHO)
-        newest = data.enter("fuel", {"shift": NASTY, "litres": 5, "note": LONG}, WHO, LONG)
-        data.correct(newest, {"shift": NASTY, "litres": 6, "note": LONG}, WHO, LONG)
+            entered_data.enter(kind, body, WHO)
+        newest = entered_data.enter("fuel", {"shift": NASTY, "litres": 5, "note": LONG}, WHO, LONG)
+        entered_data.correct(newest, {"shift": NASTY, "litres": 6, "note": LONG}, WHO, LONG)
     derive(folder, load_yard(folder / "yard.toml"))
     return folder
 

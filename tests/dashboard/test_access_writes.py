@@ -15,7 +15,7 @@ import yards
 from argon2.profiles import CHEAPEST
 from streamlit.testing.v1 import AppTest
 
-from dashboard import data
+from dashboard import data, entered_data
 from dashboard.access import audit, book, passwords, people, roles, session, sessions
 from ingest import photos, records
 from ingest.config import load_yard
@@ -125,7 +125,7 @@ def test_a_role_enters_what_it_covers_and_nothing_else(
     for kind, body in BODIES.items():
         try:
             # The name that is typed, or forged into the page's state, counts for nothing.
-            data.enter(kind, body, "Owner One")
+            entered_data.enter(kind, body, "Owner One")
         except NotAllowed as error:
             assert "may not" in error.what and "Nothing was saved" in error.what
             refused.add(kind)
@@ -150,10 +150,10 @@ def every_write(folder: Path) -> list[Callable[[], object]]:
             "SELECT record_id FROM record WHERE kind = 'shift'"
         ).fetchall()
     return [
-        lambda: data.enter("abrasive", BODIES["abrasive"], "Owner One"),
-        lambda: data.correct(record_id, BODIES["shift"], "Owner One", "forged"),
-        lambda: data.withdraw(record_id, "Owner One", "forged"),
-        lambda: data.keep_photo(JPEG),
+        lambda: entered_data.enter("abrasive", BODIES["abrasive"], "Owner One"),
+        lambda: entered_data.correct(record_id, BODIES["shift"], "Owner One", "forged"),
+        lambda: entered_data.withdraw(record_id, "Owner One", "forged"),
+        lambda: entered_data.keep_photo(JPEG),
     ]
 
 
@@ -200,19 +200,19 @@ def test_who_entered_something_corrects_it_soon_and_nobody_elses(
     place: Path, browser: Browser, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     browser.token = sessions.begin(place, "Supervisor One", "192.0.2.7")
-    others = data.enter("abrasive", BODIES["abrasive"], "")
+    others = entered_data.enter("abrasive", BODIES["abrasive"], "")
     browser.token = sessions.begin(place, "Tender One", "192.0.2.7")
-    mine = data.enter("abrasive", BODIES["abrasive"], "")
-    fixed = data.correct(mine, BODIES["abrasive"] | {"bags": 3}, "", "slip of the finger")
+    mine = entered_data.enter("abrasive", BODIES["abrasive"], "")
+    fixed = entered_data.correct(mine, BODIES["abrasive"] | {"bags": 3}, "", "slip of the finger")
     with pytest.raises(NotAllowed, match="may not correct entries"):
-        data.correct(others, BODIES["abrasive"] | {"bags": 3}, "", "not mine")
+        entered_data.correct(others, BODIES["abrasive"] | {"bags": 3}, "", "not mine")
     with pytest.raises(NotAllowed):
-        data.withdraw(others, "", "not mine")
-    monkeypatch.setattr(data, "OWN_CORRECTED_WITHIN", dt.timedelta(0))
+        entered_data.withdraw(others, "", "not mine")
+    monkeypatch.setattr(entered_data, "OWN_CORRECTED_WITHIN", dt.timedelta(0))
     with pytest.raises(NotAllowed):
-        data.withdraw(fixed, "", "too late")
+        entered_data.withdraw(fixed, "", "too late")
     browser.token = sessions.begin(place, "Supervisor One", "192.0.2.7")
-    data.withdraw(fixed, "", "tipped into pot 2")
+    entered_data.withdraw(fixed, "", "tipped into pot 2")
     assert [who for _, who, _ in entered(place)].count("Tender One") == 2
 
 
@@ -223,11 +223,11 @@ def test_at_this_computer_without_people_everything_is_done_by_the_name_typed(
     monkeypatch.setenv("GRITBOOK_YARD", str(tmp_path / "yard.toml"))
     (tmp_path / "yard.toml").write_text(YARD, encoding="utf-8")
     st.cache_data.clear()
-    data.enter("crew", {"crew": "crew-a", "size": 3}, "Whoever Sits Here")
+    entered_data.enter("crew", {"crew": "crew-a", "size": 3}, "Whoever Sits Here")
     assert entered(tmp_path) == [("crew", "Whoever Sits Here", "page")]
     assert all(session.may(action) for action in roles.ACTIONS)
     with pytest.raises(RecordRefused, match="Nobody is named"):
-        data.enter("crew", {"crew": "crew-b", "size": 3}, " ")
+        entered_data.enter("crew", {"crew": "crew-b", "size": 3}, " ")
 
 
 # --- through the pages -----------------------------------------------------------------------
@@ -266,17 +266,17 @@ def test_a_photo_is_told_by_its_content_and_its_name_is_never_used(
     place: Path, browser: Browser
 ) -> None:
     browser.token = sessions.begin(place, "Maintainer One", "192.0.2.7")
-    kept = data.keep_photo(JPEG)
+    kept = entered_data.keep_photo(JPEG)
     assert sorted(p.name for p in (place / photos.FOLDER_NAME).iterdir()) == [kept]
     with pytest.raises(RecordRefused, match="no whole JPEG"):
-        data.keep_photo(b"<script>alert(1)</script>")  # whatever it was called
+        entered_data.keep_photo(b"<script>alert(1)</script>")  # whatever it was called
     with pytest.raises(RecordRefused, match="at most"):
-        data.keep_photo(JPEG[:-2] + bytes(photos.LARGEST_BYTES) + JPEG[-2:])
+        entered_data.keep_photo(JPEG[:-2] + bytes(photos.LARGEST_BYTES) + JPEG[-2:])
     for path in ("../../etc/passwd", "..\\x.jpg", f"../{kept}", f"{kept}\x00", "/etc/passwd"):
         with pytest.raises(ValueError, match="no photo's name"):
             photos.photo_path(place, path)
         with pytest.raises(RecordRefused):
-            data.enter("check", BODIES["check"] | {"photo": path}, "")
+            entered_data.enter("check", BODIES["check"] | {"photo": path}, "")
 
 
 def test_a_page_offers_what_a_role_covers(place: Path, browser: Browser) -> None:
@@ -329,4 +329,9 @@ def test_whatever_writes_for_a_page_asks_first() -> None:
             found.add(f"{within}:{function.name}")
             asks = [c.lineno for c in calls if dotted(c) in ASKERS]
             assert asks and min(asks) < min(writes), f"{within}: {function.name} writes unasked"
-    assert {"data.py:enter", "data.py:correct", "data.py:withdraw", "data.py:keep_photo"} <= found
+    assert {
+        "entered_data.py:enter",
+        "entered_data.py:correct",
+        "entered_data.py:withdraw",
+        "entered_data.py:keep_photo",
+    } <= found

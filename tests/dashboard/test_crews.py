@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 
 from analytics import part_rows, pipeline
 from analytics.pipeline import derive
-from dashboard import data, words
+from dashboard import data, shifts_data, words
 from dashboard.cli import app as cli
 from ingest import records
 from ingest.config import load_yard
@@ -253,24 +253,24 @@ def test_a_comparison_is_made_anew_for_other_rows_only(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     made: list[float] = []
-    compare = data.compare.compare
+    compare = shifts_data.compare.compare
 
     def counted(rows: pl.DataFrame, *arguments: Any) -> Any:
         made.append(float(rows["area_m2"].sum()))
         return compare(rows, *arguments)
 
-    monkeypatch.setattr(data.compare, "compare", counted)
+    monkeypatch.setattr(shifts_data.compare, "compare", counted)
     version = data.version()
     # Deriving again, with nothing new, changes the version but no row.
     later = version._replace(derived_at=dt.datetime(2030, 1, 1))
-    first = data.comparison(version, "crew", "area_m2_blast_h", None)
-    again = data.comparison(later, "crew", "area_m2_blast_h", None)
+    first = shifts_data.comparison(version, "crew", "area_m2_blast_h", None)
+    again = shifts_data.comparison(later, "crew", "area_m2_blast_h", None)
     assert len(made) == 1 and first.groups.equals(again.groups)
-    rows = data.shift_rows(version)
+    rows = shifts_data.shift_rows(version)
     middle = pl.int_range(pl.len()) == rows.height // 2
     other = rows.with_columns(pl.when(middle).then(pl.col("area_m2") + 1.0).otherwise("area_m2"))
-    monkeypatch.setattr(data, "_shift_rows", lambda version: other)
-    data.comparison(later, "crew", "area_m2_blast_h", None)
+    monkeypatch.setattr(shifts_data, "_shift_rows", lambda version: other)
+    shifts_data.comparison(later, "crew", "area_m2_blast_h", None)
     assert made[1:] == [pytest.approx(made[0] + 1.0)]
 
 
@@ -289,7 +289,7 @@ def test_what_is_read_together_opens_the_store_once_and_lets_it_go(
         assert not opened_stores
         version = data.version()
         data.pots_heard(version)
-        data.shift_rows(version)
+        shifts_data.shift_rows(version)
     assert len(opened_stores) == 1
     with write_window(place, wait_s=1.0):
         pass  # nobody holds it any more

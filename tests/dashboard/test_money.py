@@ -14,7 +14,7 @@ from page_text import looked_at, text
 from streamlit.testing.v1 import AppTest
 
 from analytics.costs import MONEY
-from dashboard import data
+from dashboard import data, entered_data, shifts_data
 from dashboard.access import passwords, people, roles, session, sessions
 from ingest import records
 from ingest.config import load_yard
@@ -60,11 +60,13 @@ def come(place: Path, role: str, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def everything_given(version: data.Version) -> str:
     """What the pages are given of what has money in it, and reports as they are downloaded."""
-    sheet, _ = data.kept(data.shift_sheet, version, "monday").value
-    rows = data.kept(data.shift_rows, version).value
-    prices, kinds = data.kept(data.price_book, version).value
-    log = data.kept(data.record_log, version).value
-    histories = [data.kept(data.record_history, version, row["record_id"]).value for row in log]
+    sheet, _ = data.kept(shifts_data.shift_sheet, version, "monday").value
+    rows = data.kept(shifts_data.shift_rows, version).value
+    prices, kinds = data.kept(shifts_data.price_book, version).value
+    log = data.kept(entered_data.record_log, version).value
+    histories = [
+        data.kept(entered_data.record_history, version, row["record_id"]).value for row in log
+    ]
     given = [sheet.costs, *sheet.rows.iter_rows(), *rows.iter_rows(), prices.rows(), kinds.rows(),
              log, histories]  # fmt: skip
     for what, of in (("shift", "monday"), ("month", "2026-05")):
@@ -84,17 +86,19 @@ def test_the_server_gives_money_to_those_who_may_see_it_and_to_nobody_else(
         if role in SEE:
             assert all(str(price) in told for price in (WAGE, SLAG, SPENT))
             assert "Cost per area" in told and "EUR" in told
-            assert data.comparison(version, "crew", "cost_m2", None).measure.name == "cost_m2"
+            assert (
+                shifts_data.comparison(version, "crew", "cost_m2", None).measure.name == "cost_m2"
+            )
             continue
         # An id holds any digits: figures of money have a point or a unit.
         for number in (WAGE, SLAG, SPENT, "Cost per area", "EUR"):
             assert str(number) not in told, (role, number)
         assert told.count("Prices and costs are left out of this copy.") == 2
         with pytest.raises(NotAllowed, match="may not see prices and costs"):
-            data.comparison(version, "crew", "cost_m2", None)
-        (price,) = [row for row in data._record_log(version) if row["kind"] == "price"]
+            shifts_data.comparison(version, "crew", "cost_m2", None)
+        (price,) = [row for row in entered_data._record_log(version) if row["kind"] == "price"]
         with pytest.raises(NotAllowed, match="may not see prices and costs"):
-            data.record_history(version, price["record_id"])
+            entered_data.record_history(version, price["record_id"])
 
 
 @pytest.mark.parametrize("role", ["tender", "supervisor"])
@@ -128,7 +132,7 @@ def test_money_is_what_costs_are_kept_in() -> None:
 def test_whoever_sits_at_a_computer_where_nobody_signs_in_sees_money(place: Path) -> None:
     shutil.rmtree(place / "access")
     assert not session.sign_in_needed() and data.sees_money()
-    sheet, _ = data.shift_sheet(data.version(), "monday")
+    sheet, _ = shifts_data.shift_sheet(data.version(), "monday")
     assert sheet.costs.total is not None and sheet.costs.items["wages"] == pytest.approx(SPENT)
     without = sheet.without_money()
     assert without.costs.total is None and without.costs.lacking == ()

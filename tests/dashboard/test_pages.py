@@ -21,7 +21,7 @@ from page_text import markup, text
 from streamlit.testing.v1 import AppTest
 
 from analytics.pipeline import derive
-from dashboard import data, words
+from dashboard import data, entered_data, words
 from ingest import records
 from ingest.config import Yard, load_yard
 from ingest.parts import PART_CAUTIONS
@@ -609,7 +609,7 @@ def test_an_entry_that_meets_a_held_store_says_that_it_was_not_saved(
     place: Path, one_shift: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app = opened(LOGBOOK)
-    monkeypatch.setattr(data, "ENTRY_WAIT_S", 0.3)
+    monkeypatch.setattr(entered_data, "ENTRY_WAIT_S", 0.3)
     app.number_input(key="new-abrasive-0-bags").set_value(7.0)
     app.text_input(key="new-abrasive-0-by").set_value("Tender 1")
     with held(place):

@@ -25,7 +25,7 @@ from analytics.condition_frames import SPELL_COLUMNS
 from analytics.indicators import CHANGE_SCHEMA, INDICATORS
 from analytics.pieces import insert
 from analytics.pipeline import derive
-from dashboard import charts, data, look, words
+from dashboard import charts, condition_data, condition_words, data, look, spoken, words
 from dashboard.views import condition as page
 from ingest import records
 from ingest.config import Yard, load_yard
@@ -231,7 +231,7 @@ def test_no_change_is_told_with_what_it_rests_on_and_promises_nothing(
     app = opened()
     assert_sound(app)
     said = text(app)
-    assert words.NO_CHANGE in said and words.NO_CHANGE_MEANS in said
+    assert condition_words.NO_CHANGE in said and condition_words.NO_CHANGE_MEANS in said
     with read_window(place) as con:
         ((cycles,),) = con.execute("SELECT count(*) FROM condition").fetchall()
     assert "up to 112 earlier cycles, in blocks of 8" in said
@@ -254,7 +254,7 @@ def test_a_leak_is_suggested_with_evidence_a_check_and_the_caution(
     assert re.search(r"Leak while pinched 0\.(10|09)\d? ± ", said)
     assert re.search(r"3\.\d\d l/\(s bar\)", said)
     assert "m3/(s Pa)" not in said
-    assert words.NO_CHANGE not in said
+    assert condition_words.NO_CHANGE not in said
     assert "Changed" in said
 
 
@@ -264,7 +264,7 @@ def test_too_few_cycles_are_told_as_that_and_not_as_no_change(blasted: Yard, pla
     assert_sound(app)
     said = text(app)
     assert "Too few cycles yet" in said and "30 cycles weighed so far" in said
-    assert words.NO_CHANGE not in said
+    assert condition_words.NO_CHANGE not in said
 
 
 def test_the_level_is_shown_with_its_interval_and_its_rates(blasted: Yard, place: Path) -> None:
@@ -291,7 +291,7 @@ def test_the_level_is_shown_with_its_interval_and_its_rates(blasted: Yard, place
     app.toggle(key="condition-all").set_value(True).run()
     assert_sound(app)
     assert len(app.get("vega_lite_chart")) == 1 + len(
-        standing.watch(0, data.pot_condition(data.version(), "pot-1").changes).compared
+        standing.watch(0, condition_data.pot_condition(data.version(), "pot-1").changes).compared
     )
 
 
@@ -333,7 +333,7 @@ def test_a_steady_factor_points_at_the_yard_file(blasted: Yard, place: Path) -> 
 def test_the_page_tells_where_it_fails(blasted: Yard, place: Path) -> None:
     weigh(place)
     said = text(opened())
-    for what, means in words.HOW_SURE + words.NOT_TOLD_APART:
+    for what, means in condition_words.HOW_SURE + condition_words.NOT_TOLD_APART:
         assert f"{what}. {means}" in said
     for word in ("volume", "density", "Five readings a second", "1 %", "sag", "Short presses"):
         assert word in said
@@ -386,7 +386,7 @@ def test_bags_far_from_the_estimate_are_not_used_and_asked_about(
         "bags entered",
         said,
     ), said
-    assert words.BAGS_DOUBT["apart"] in said
+    assert condition_words.BAGS_DOUBT["apart"] in said
 
 
 # --- the yard now ----------------------------------------------------------------------------
@@ -447,13 +447,13 @@ def test_without_climate_channels_or_with_old_ones_nothing_is_said(
 
 
 def test_there_are_words_for_every_indicator() -> None:
-    keys = {words.indicator_key(i.name, i.scatter) for i in INDICATORS}
-    assert keys == set(words.INDICATOR_TITLES)
+    keys = {condition_words.indicator_key(i.name, i.scatter) for i in INDICATORS}
+    assert keys == set(condition_words.INDICATOR_TITLES)
     assert keys == set(page.BY_KEY)
     for indicator in INDICATORS:
-        unit, factor = words.indicator_unit(indicator.name, indicator.unit)
+        unit, factor = condition_words.indicator_unit(indicator.name, indicator.unit)
         assert factor > 0 and "m3" not in unit
-    assert set(words.WAY_WORDS) == {"bags", "load_cell", "pressure"}
+    assert set(condition_words.WAY_WORDS) == {"bags", "load_cell", "pressure"}
 
 
 @pytest.mark.parametrize("zone", ["Europe/Berlin", "America/New_York", "Asia/Kolkata"])
@@ -463,10 +463,10 @@ def test_utc_times_of_a_sentence_become_the_sites(zone: str) -> None:
     site = ZoneInfo(zone)
     for minutes in range(0, 450, 30):
         at = from_at + dt.timedelta(minutes=minutes)
-        told = words.at_the_site(f"entered at {at:%H:%M} UTC, but", from_at, to_at, site)
+        told = spoken.at_the_site(f"entered at {at:%H:%M} UTC, but", from_at, to_at, site)
         assert told == f"entered at {words.clock(at, site)}, but"
     long = "entered at 23:00 UTC"
-    assert words.at_the_site(long, from_at, from_at + dt.timedelta(hours=30), site) == long
+    assert spoken.at_the_site(long, from_at, from_at + dt.timedelta(hours=30), site) == long
 
 
 def test_a_factor_is_told_only_where_it_is_steady_and_rests_on_enough() -> None:

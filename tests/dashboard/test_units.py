@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from dashboard import units, words
+from dashboard import spoken, units, words
 from dashboard.cli import app
 from dashboard.commands import output
 from ingest.config import Yard
@@ -118,11 +118,11 @@ def test_a_reading_under_the_floor_lies_under_what_is_written(
 
 def test_sentences_change_every_figure_and_nothing_else() -> None:
     said = "1 050 kPa was read in 2 cycles; the plate says 1,000 kPa. Fill 12 ± 3 kg, 3 K, 5 kg/m²."
-    assert words.page_units(said.replace("1 050", "1\u202f050")) == said.replace(
+    assert spoken.page_units(said.replace("1 050", "1\u202f050")) == said.replace(
         "1 050", "1\u202f050"
     )
     with units.use(units.INCH_POUND):
-        assert words.page_units(said.replace("1 050", "1\u202f050")) == (
+        assert spoken.page_units(said.replace("1 050", "1\u202f050")) == (
             "152 psi was read in 2 cycles; the plate says 145 psi. Fill 26 ± 7 lb, 5.4 °F, "
             "1.02 lb/ft²."
         )

@@ -15,7 +15,7 @@ from page_text import looked_at, text
 from streamlit.testing.v1 import AppTest
 
 from analytics.pipeline import derive
-from dashboard import compare_words, data, downloads, entry, units
+from dashboard import compare_words, data, downloads, entered_data, entry, shifts_data, units
 from dashboard.navigation import PAGES
 from ingest import records
 from ingest.config import load_yard
@@ -138,7 +138,7 @@ def test_forms_and_entries_ask_and_tell_in_the_viewers_units(place: Path) -> Non
     next(f for f in app.text_input if f.label == "Your name").set_value("Supervisor A")
     next(b for b in app.button if b.label.startswith("Save")).click().run()
     version = data.version()
-    newest = data.record_log(version)[0]
+    newest = entered_data.record_log(version)[0]
     assert newest["body"]["abrasive"] == "grit"
     assert newest["body"]["price_kg"] == pytest.approx(0.2 / units.POUND_KG, rel=1e-9)
     assert set(entry.KINDS) >= {"fuel", "price"}
@@ -171,7 +171,7 @@ def test_files_are_in_the_units_of_who_was_offered_them() -> None:
 
 
 def test_a_comparison_by_bores_is_told_in_the_viewers_units() -> None:
-    found = data.comparison(data.version(), "bore_m", "abrasive_kg_m2", None)
+    found = shifts_data.comparison(data.version(), "bore_m", "abrasive_kg_m2", None)
     assert found.groups["group"].to_list() == ["9.5 mm"]
     with units.use(units.INCH_POUND):
         told = compare_words.in_viewers_units(found)
