@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics import window_kernel as kernel
 from analytics.fill import PotFacts, Samples, edges_of
-from analytics.fill_kernel import median
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -42,34 +42,13 @@ def exposures(
         Exposure a cycle [s]; and at each sample the exposure since the first [s].
     """
     edges = edges_of(samples, cycles)
-    count = samples.at_s.size
-    blasting = np.zeros(count, dtype=np.bool_)
-    floor = np.full(count, FEEDS_FROM)
-    half = max(round(0.25 / samples.period_s), 1)
-    pot = _mean_about(samples.pot_pa, half) + facts.outside_pa
-    with np.errstate(invalid="ignore"):
-        share = pot / (samples.supply_pa + facts.outside_pa)
-    for i in range(edges.press.size):
-        begin, stop = edges.press[i], edges.release[i]
-        blasting[begin:stop] = True
-        if (stop - begin) * samples.period_s > 20.0:
-            late = median(share[(begin + stop) // 2 : stop : 4].copy())
-            if np.isfinite(late):
-                floor[begin:stop] = min(FEEDS_FROM, late - 0.015)
-    with np.errstate(invalid="ignore"):
-        rate = np.where(blasting & (share >= floor), pot / EXPOSURE_PA, 0.0)
-    step_s = np.diff(samples.at_s, append=samples.at_s[-1:])
-    step_s = np.where(step_s > 5.0, 0.0, step_s)
-    running = np.concatenate(([0.0], np.cumsum(rate * step_s)))
+    running = np.zeros(samples.at_s.size + 1)
+    kernel.expose(
+        edges.press, edges.release, samples.at_s, samples.supply_pa, samples.pot_pa,
+        facts.outside_pa, max(round(0.25 / samples.period_s), 1), samples.period_s, FEEDS_FROM,
+        EXPOSURE_PA, running,
+    )  # fmt: skip
     return running[edges.release] - running[edges.press], running
-
-
-def _mean_about(values: Floats, half: int) -> Floats:
-    padded = np.concatenate((np.repeat(values[:1], half), values, np.repeat(values[-1:], half)))
-    sums = np.concatenate(([0.0], np.cumsum(np.nan_to_num(padded))))
-    width = 2 * half + 1
-    out = (sums[width:] - sums[:-width]) / width
-    return np.where(np.isfinite(values), out, np.nan)
 
 
 @dataclass(frozen=True)
@@ -106,34 +85,14 @@ def find_emptied(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Emp
     ran, index, began = np.zeros(count, bool), np.full(count, -1), np.zeros(count, bool)
     if not np.isfinite(samples.nozzle_pa).any():
         return Emptied(ran, index, began, np.zeros(count, bool))
-    p1, p2 = samples.pot_pa + facts.outside_pa, samples.nozzle_pa + facts.outside_pa
-    with np.errstate(invalid="ignore", divide="ignore"):
-        loss = (p1 / p2) ** 2 - 1.0
-        share = p1 / (samples.supply_pa + facts.outside_pa)
-    settle = round(1.5 / samples.period_s)
-    last = max(round(2.5 / samples.period_s), 6)
-    near, far = round(18.0 / samples.period_s), round(50.0 / samples.period_s)
     middle = np.full(count, np.nan)
-    for i in range(count):
-        begin, stop = edges.press[i], edges.release[i]
-        up = np.flatnonzero(share[begin:stop] > FEEDS_FROM)
-        if up.size == 0:
-            continue
-        values = loss[begin + up[0] + settle : stop]
-        if values.size < 2 * last or not np.isfinite(values).all():
-            continue
-        middle[i] = float(np.median(values))
-        if values.size < near + 2 * last or (i < count - 1 and edges.rest_s[i + 1] < TIPPING_S):
-            continue
-        before, end = values[-far:-near], values[-last:]
-        noise = np.median(np.abs(np.diff(values[-far:]))) / (0.6745 * np.sqrt(2.0))
-        error = noise * np.sqrt(1.0 / before.size + 1.0 / last)
-        usual, fall = float(np.mean(before)), float(np.mean(before) - np.mean(end))
-        if fall > _EMPTY_FALL * usual and fall > _EMPTY_SIGMA * error:
-            ran[i] = True
-            half = _mean_about(values[-near:], last // 3) < usual - 0.5 * fall
-            full = np.flatnonzero(~half)
-            index[i] = stop - near + (int(full[-1]) + 1 if full.size else 0)
+    kernel.look_for_emptied(
+        edges.press, edges.release, edges.rest_s, samples.supply_pa, samples.pot_pa,
+        samples.nozzle_pa, facts.outside_pa, FEEDS_FROM, TIPPING_S,
+        round(1.5 / samples.period_s), max(round(2.5 / samples.period_s), 6),
+        round(18.0 / samples.period_s), round(50.0 / samples.period_s), _EMPTY_FALL,
+        _EMPTY_SIGMA, middle, ran, index,
+    )  # fmt: skip
     usual = float(np.nanmedian(middle)) if np.isfinite(middle).any() else np.nan
     with np.errstate(invalid="ignore"):
         began = middle < (1.0 - 2.0 * _EMPTY_FALL) * usual

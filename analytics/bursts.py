@@ -24,7 +24,8 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.fill import Edges, PotFacts, Samples, edges_of
-from analytics.fill_kernel import compiled, median, ranked
+from analytics.fill_kernel import compiled, median, ranked, there
+from analytics.window_kernel import mark_runs, medians_about, rest_levels
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -128,18 +129,14 @@ def _nozzle_zeros(samples: Samples, edges: Edges) -> Floats:
     """
     second = max(round(1.0 / samples.period_s), 1)
     found = np.full(edges.press.size, np.nan)
-    for i, press in enumerate(edges.press):
-        rest = samples.nozzle_pa[
-            max(int(edges.before[i]) + 4 * second, int(press) - 20 * second) : press
-        ]
-        level = median(rest) if rest.size >= second else float("nan")
-        if abs(level) < REST_PA:
-            found[i] = level
+    rest_levels(
+        edges.press, edges.before, samples.nozzle_pa, 4 * second, 20 * second, second, REST_PA,
+        False, found,
+    )  # fmt: skip
     known = np.flatnonzero(np.isfinite(found))
     if not known.size:
         return np.zeros(found.size)
-    smooth = [median(found[known[max(k - 10, 0) : k + 11]]) for k in range(known.size)]
-    return np.asarray(np.interp(np.arange(found.size), known, smooth))
+    return np.asarray(np.interp(np.arange(found.size), known, medians_about(found[known], 10)))
 
 
 (
@@ -192,7 +189,7 @@ def _while_held(
     """Ripple and shares of the steady part: from two seconds after the pot came up."""
     good, up, most = 0, -1, -math.inf
     for i in range(pot.size):
-        if math.isfinite(pot[i]) and math.isfinite(supply[i]):
+        if there(pot[i]) and there(supply[i]):
             good += 1
             if up < 0 and pot[i] / max(supply[i], 1.0) > 0.9:
                 up = i
@@ -213,12 +210,12 @@ def _while_held(
     gap = np.empty(pot.size)
     off, told, heard, least = 0, 0, 0, math.inf
     for i in range(pot.size):
-        if math.isfinite(supply[i]):
+        if there(supply[i]):
             heard += 1
             least = min(least, supply[i])
         if pot[i] < 0.4 * supply[i] or nozzle[i] < 0.3 * usual:
             off += 1
-        elif math.isfinite(supply[i] - pot[i]):
+        elif there(supply[i] - pot[i]):
             gap[told] = supply[i] - pot[i]
             told += 1
     if heard == 0:
@@ -280,7 +277,7 @@ def _bull_line(
     if end - begin < 6 * second or after.size < round(1.5 * second):
         return
     before_pa = median(supply_pa[max(end - 2 * second, begin) : end])
-    if not (np.isfinite(after).all() and math.isfinite(before_pa)):
+    if not (np.isfinite(after).all() and there(before_pa)):
         return
     # Back to where the flow stopped: meanwhile the compressor has refilled the receiver a little.
     middle, mean, along, square = 0.5 * (after.size - 1), after.mean(), 0.0, 0.0
@@ -300,7 +297,7 @@ def _bull_line(
     if end - begin >= round(LONG_BURST_S / period_s):
         row[_RECEIVER] = receiver
     p_flow = median(nozzle[-2 * second :] if has_nozzle else pot[-2 * second :]) + outside_pa
-    if math.isfinite(p_flow) and p_flow > 2.0 * outside_pa:
+    if there(p_flow) and p_flow > 2.0 * outside_pa:
         p_before, p_after = before_pa + outside_pa, receiver + outside_pa
         row[_BULL] = (p_after**2 - p_before**2) / p_flow**2
 
@@ -337,8 +334,6 @@ def _standing(samples: Samples) -> Bools:
     """Samples that lie in a run of equal readings of the pot, two seconds or longer."""
     pot = samples.pot_pa
     least = max(round(STILL_FOR_S / samples.period_s), 3)
-    if pot.size < least:
-        return np.zeros(pot.size, dtype=np.bool_)
-    begins = np.flatnonzero(np.concatenate(([True], ~(np.abs(np.diff(pot)) < 1e-9))))
-    lengths = np.diff(np.append(begins, pot.size))
-    return np.asarray(np.repeat(lengths >= least, lengths))
+    out = np.zeros(pot.size, dtype=np.bool_)
+    mark_runs(pot, least, out)
+    return out

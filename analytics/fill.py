@@ -20,13 +20,14 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics import window_kernel as kernel
+from analytics.exactly import fixed
 from analytics.fill_kernel import (
     GAS_CONSTANT_J_KG_K,
     REFERENCE_DENSITY_KG_M3,
     REFERENCE_K,
     fit_exhausts,
     fit_fills,
-    median,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -117,13 +118,14 @@ def prepared(signals: pl.DataFrame) -> Samples:
         if column.null_count():
             limit = max(round(0.5 / period_s), 1)
             column = column.fill_null(strategy="forward", limit=limit)
-        columns[name] = column.fill_null(float("nan")).to_numpy()
+        columns[name] = fixed(column.fill_null(float("nan")).to_numpy())
     deadman = signals["deadman"].fill_null(strategy="forward").fill_null(False).to_numpy()
+    supply = columns["supply_pa"]
     return Samples(
         origin_us=origin_us,
-        at_s=at_s,
-        deadman=deadman.astype(np.bool_),
-        supply_pa=_smoothed(columns["supply_pa"], _supply_half_s(columns["supply_pa"]) / period_s),
+        at_s=fixed(at_s),
+        deadman=fixed(deadman.astype(np.bool_)),
+        supply_pa=fixed(_smoothed(supply, _supply_half_s(supply) / period_s)),
         pot_pa=columns["pot_pa"],
         nozzle_pa=columns["nozzle_pa"],
         period_s=period_s,
@@ -135,24 +137,19 @@ def _supply_half_s(supply_pa: Floats) -> float:
 
     Noise in it would bend the flow function, which is steep where pot and manifold are close.
     """
-    second = np.abs(np.diff(supply_pa[:40_000], 2))
-    second = second[np.isfinite(second)]
-    noise = float(np.median(second)) / (0.6745 * np.sqrt(6.0)) if second.size else 1000.0
+    noise = kernel.noise_of_run(supply_pa[:40_000])
+    if not np.isfinite(noise):
+        noise = 1000.0
     return float(np.clip(0.25 * np.sqrt(noise / 2500.0), 0.15, 0.6))
 
 
 def _smoothed(values: Floats, half_width: float) -> Floats:
     """A triangular mean over ``half_width`` samples to either side."""
     half = max(round(half_width), 1)
-    kernel = np.concatenate((np.arange(1, half + 2), np.arange(half, 0, -1))).astype(np.float64)
-    kernel /= kernel.sum()
     if values.size <= 2 * half:
         return values
-    padded = np.concatenate((np.repeat(values[:1], half), values, np.repeat(values[-1:], half)))
-    # A sum of shifted copies: for a few taps quicker than np.convolve, and NaN stays near.
-    out = np.zeros_like(values)
-    for i, share in enumerate(kernel):
-        out += share * padded[i : i + values.size]
+    out = np.empty(values.size)
+    kernel.triangular_mean(values, half, out)
     return out
 
 
@@ -164,16 +161,8 @@ def noise_of(samples: Samples) -> float:
     The median absolute second difference of white noise is 0.6745 sqrt(6) sigma. At rest a
     current loop may stand at the end of its range, which cuts the noise off. [Pa]
     """
-    pot = samples.pot_pa
-    up = samples.deadman & (pot > 10.0 * VENTED_PA)
-    at = np.flatnonzero(up[:-2] & up[1:-1] & up[2:])[:20_000]
-    if at.size < 30:
-        return 1000.0
-    second = np.abs(pot[at] - 2.0 * pot[at + 1] + pot[at + 2])
-    # Where steps of the transducer's resolution hide the noise, half of them may be nil.
-    spread = float(np.nanmedian(second)) / (0.6745 * np.sqrt(6.0))
-    least = 0.5 * float(np.sqrt(np.nanmean(np.minimum(second, 5e3) ** 2) / 6.0))
-    return float(max(spread, least, 100.0))
+    noise = kernel.noise_under_pressure(samples.deadman, samples.pot_pa, 10.0 * VENTED_PA, 20_000)
+    return float(max(noise, 100.0)) if np.isfinite(noise) else 1000.0
 
 
 @dataclass(frozen=True)
@@ -206,23 +195,15 @@ def edges_of(samples: Samples, cycles: pl.DataFrame) -> Edges:
 def _zeros(samples: Samples, edges: Edges) -> Floats:
     """What the pot's transducer reads while the pot stands vented, cycle by cycle. [Pa]"""
     found = np.full(edges.press.size, np.nan)
-    longest = max(round(25.0 / samples.period_s), 3)
-    settle = round(14.0 / samples.period_s)
-    for i, press in enumerate(edges.press):
-        begin = max(edges.before[i] + settle if i else 0, press - longest)
-        if press - begin >= 5:
-            # The median: noise about zero may be cut off at the lower end of the loop's range.
-            level = median(samples.pot_pa[begin:press])
-            if abs(level) < VENTED_PA:
-                found[i] = level
+    # The median: noise about zero may be cut off at the lower end of the loop's range.
+    kernel.rest_levels(
+        edges.press, edges.before, samples.pot_pa, round(14.0 / samples.period_s),
+        max(round(25.0 / samples.period_s), 3), 5, VENTED_PA, True, found,
+    )  # fmt: skip
     known = np.flatnonzero(np.isfinite(found))
     if known.size == 0:
         return np.zeros(edges.press.size)
-    values = found[known]
-    width = min(9, known.size)
-    steady = np.array(
-        [np.median(values[max(i - width // 2, 0) : i + width // 2 + 1]) for i in range(known.size)]
-    )
+    steady = kernel.medians_about(found[known], min(9, known.size) // 2)
     return np.asarray(np.interp(np.arange(edges.press.size), known, steady))
 
 
@@ -326,17 +307,28 @@ class Exhausts:
     end_s: Floats
 
 
-def _binned(values: Floats, each: int) -> Floats:
-    whole = values.size // each * each
-    return values[:whole].reshape(-1, each).mean(axis=1) if each > 1 else values
+def _pieces(
+    begins: Ints, lengths: Ints, each: int, *columns: tuple[Floats, Floats]
+) -> tuple[Ints, Ints, list[Floats]]:
+    """Pieces of columns one after the other, in means over ``each`` samples: first, after, values.
+
+    With each column goes what is taken off each of its pieces.
+    """
+    after = np.cumsum(lengths // each)
+    joined = []
+    for values, less in columns:
+        out = np.empty(int(after[-1]) if after.size else 0)
+        kernel.binned(begins, lengths, each, values, less, out)
+        joined.append(out)
+    return after - lengths // each, after, joined
 
 
-def _isothermal(share: float, critical_ratio: float = 0.4) -> float:
-    """G(r): what an isothermal fill covers in proportion to time (closed form, ISO 6358)."""
-    if share <= critical_ratio:
-        return share
-    width = 1.0 - critical_ratio
-    return critical_ratio + width * float(np.arcsin(min((share - critical_ratio) / width, 1.0)))
+#: What is said of a fill, by the kernel's numbers.
+_REASONS = (
+    "", "too short a press", "pressures missing", "pressurised before the press",
+    "the pot did not fill",
+)  # fmt: skip
+_CAUTIONS = ("", "not vented before", "supply sagged")
 
 
 def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> FillWindows:
@@ -353,90 +345,49 @@ def fill_windows(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Fil
     """
     edges = edges_of(samples, cycles)
     count = edges.press.size
-    reason, caution = [""] * count, [""] * count
     noise_pa = noise_of(samples)
     zeros = _zeros(samples, edges)
     each = max(round(1.0 / (samples.period_s * FASTEST_HZ)), 1)
-    most = round(LONGEST_S / samples.period_s)
     # Where a fit begins and ends must not hang on single noisy samples: wide means decide.
     smooth = max(round(float(np.clip(0.2 * noise_pa / 2500.0, 0.5, 1.2)) / samples.period_s), 3)
-    margin = round(1.0 / samples.period_s)
-    pieces: list[tuple[Floats, Floats, Floats]] = []
-    cycle, start, guess = [], [], []
-    for i in range(count):
-        begin = max(edges.press[i] - 1, 0)
-        stop = min(edges.release[i], begin + most)
-        pot = samples.pot_pa[begin:stop] - zeros[i] + facts.outside_pa
-        supply = samples.supply_pa[begin:stop] + facts.outside_pa
-        share = pot / supply
-        if share.size < 2 * smooth:
-            reason[i] = "too short a press"
-            continue
-        if not np.isfinite(share).all():
-            reason[i] = "pressures missing"
-            continue
-        sums = np.concatenate(([0.0], np.cumsum(share)))
-        level = (sums[smooth:] - sums[:-smooth]) / smooth
-        over = np.flatnonzero(level > LOOK_TO_LAST)
-        end = min(int(over[0]) + smooth + margin, share.size) if over.size else share.size
-        top = float(level[over[0]] if over.size else level[-1])
-        if top < LEAST_SHARE and share.size < most:
-            reason[i] = "too short a press"
-            continue
-        recent = max(round(min(1.0, max(edges.rest_s[i] * 0.3, 0.1)) / samples.period_s), 1)
-        rest = samples.pot_pa[max(edges.press[i] - recent, 0) : max(edges.press[i], 1)] - zeros[i]
-        rest_pa = float(np.median(rest))
-        if not np.isfinite(rest_pa):
-            reason[i] = "pressures missing"
-            continue
-        if rest_pa + facts.outside_pa > 0.45 * supply[0]:
-            reason[i] = "pressurised before the press"
-            continue
-        low = np.flatnonzero(level > 0.3)
-        high = np.flatnonzero(level > min(0.9 * top, 0.75))
-        if low.size == 0 or high.size == 0:
-            reason[i] = "the pot did not fill"
-            continue
-        if rest_pa > max(VENTED_PA, 4.0 * noise_pa / np.sqrt(rest.size)):
-            caution[i] = "not vented before"
-        elif supply[:end].min() < 0.75 * supply[0]:
-            caution[i] = "supply sagged"
-        span_s = max((high[0] - low[0]) * samples.period_s, 0.2)
-        rate = (
-            max(_isothermal(float(level[high[0]])) - _isothermal(float(level[low[0]])), 0.1)
-            / span_s
-        )
-        pieces.append(
-            (
-                _binned(samples.at_s[begin : begin + end] - samples.at_s[begin], each),
-                _binned(supply[:end], each),
-                _binned(pot[:end], each),
-            )
-        )
-        cycle.append(i)
-        start.append(facts.outside_pa + (rest_pa if caution[i] == "not vented before" else 0.0))
-        sonic = REFERENCE_DENSITY_KG_M3 * GAS_CONSTANT_J_KG_K * np.sqrt(REFERENCE_K * facts.air_k)
-        guess.append(-np.log(rate / sonic))
-    sizes = np.array([p[0].size for p in pieces], dtype=np.int64)
-    after = np.cumsum(sizes)
-    joined = [np.concatenate([p[j] for p in pieces]) if pieces else np.zeros(0) for j in range(3)]
-    error = np.sqrt(noise_pa**2 / each + (MODEL_ERROR * joined[1]) ** 2)
+    why, less_sure, begins, lengths = (np.zeros(count, dtype=np.int64) for _ in range(4))
+    rest_pa, rate = np.full(count, np.nan), np.full(count, np.nan)
+    kernel.look_at_fills(
+        edges.press, edges.release, edges.rest_s, samples.pot_pa, samples.supply_pa, zeros,
+        facts.outside_pa, samples.period_s, smooth, round(LONGEST_S / samples.period_s),
+        round(1.0 / samples.period_s), LOOK_TO_LAST, LEAST_SHARE, VENTED_PA, noise_pa, why,
+        less_sure, begins, lengths, rest_pa, rate,
+    )  # fmt: skip
+    chosen = np.flatnonzero(why == kernel.FITS)
+    begin = begins[chosen]
+    outside = np.full(chosen.size, -facts.outside_pa)
+    first, after, (at_s, supply_pa, pot_pa) = _pieces(
+        begin, lengths[chosen], each, (samples.at_s, samples.at_s[begin]),
+        (samples.supply_pa, outside), (samples.pot_pa, zeros[chosen] + outside),
+    )  # fmt: skip
+    error = np.sqrt(noise_pa**2 / each + (MODEL_ERROR * supply_pa) ** 2)
+    vented = less_sure[chosen] != kernel.NOT_VENTED
     return FillWindows(
-        cycle=np.array(cycle, dtype=np.int64),
-        first=after - sizes,
+        cycle=chosen,
+        first=first,
         after=after,
-        at_s=joined[0],
-        supply_pa=joined[1],
-        pot_pa=joined[2],
+        at_s=at_s,
+        supply_pa=supply_pa,
+        pot_pa=pot_pa,
         weight=1.0 / np.maximum(error, 1.0),
-        start_pa=np.array(start),
-        guess=np.array(guess),
-        vented=np.array([caution[i] != "not vented before" for i in cycle], dtype=np.bool_),
-        reason=reason,
-        caution=caution,
+        start_pa=facts.outside_pa + np.where(vented, 0.0, rest_pa[chosen]),
+        guess=-np.log(rate[chosen] / _sonic(facts)),
+        vented=vented,
+        reason=[_REASONS[number] for number in why],
+        caution=[_CAUTIONS[number] for number in less_sure],
         pot_zero_pa=zeros,
         noise_pa=noise_pa,
     )
+
+
+def _sonic(facts: PotFacts) -> float:
+    """Absolute pressure that a sonic conductance over a volume adds in a second, over it. [-]"""
+    return float(REFERENCE_DENSITY_KG_M3 * GAS_CONSTANT_J_KG_K * np.sqrt(REFERENCE_K * facts.air_k))
 
 
 #: Priors of a fill's own unknowns: ln x within a factor of about three of the isothermal guess;
@@ -607,49 +558,32 @@ def exhaust_windows(
     """
     edges = edges_of(samples, cycles)
     count = edges.press.size
-    held_of, end_s = np.full(count, np.nan), np.full(count, np.nan)
     each = max(round(1.0 / (samples.period_s * FASTEST_HZ)), 1)
-    pieces, start, guess, which = [], [], [], []
-    sonic = REFERENCE_DENSITY_KG_M3 * GAS_CONSTANT_J_KG_K * np.sqrt(REFERENCE_K * facts.air_k)
-    for i in range(count):
-        begin = edges.release[i]
-        stop = min(edges.following[i], begin + round(_EXHAUST_LONGEST_S / samples.period_s))
-        lead = max(round(0.6 / samples.period_s), 1)
-        held = samples.pot_pa[max(begin - lead, edges.press[i]) : begin] - windows.pot_zero_pa[i]
-        held_pa = float(np.median(held)) if held.size else np.nan
-        pot = samples.pot_pa[begin:stop] - windows.pot_zero_pa[i]
-        if not held_pa > 200_000.0 or pot.size < 4 or not np.isfinite(pot).all():
-            continue
-        held_of[i] = held_pa
-        low = np.flatnonzero(pot < max(0.06 * held_pa, 2.0 * windows.noise_pa))
-        end = int(low[0]) if low.size else pot.size
-        if end < 4:
-            continue
-        fell = np.flatnonzero(pot < 0.5 * held_pa)
-        half_s = (fell[0] if fell.size else end) * samples.period_s
-        pieces.append(
-            (
-                _binned(samples.at_s[begin : begin + end] - samples.at_s[begin], each),
-                _binned(pot[:end] + facts.outside_pa, each),
-            )
-        )
-        start.append(held_pa + facts.outside_pa)
-        guess.append((-np.log(max(half_s, 0.3) / 0.6 * sonic), 0.3))
-        which.append(i)
-        end_s[i] = samples.at_s[begin + end - 1]
-    sizes = np.array([p[0].size for p in pieces], dtype=np.int64)
-    after = np.cumsum(sizes)
-    at_s, pot_pa = (np.concatenate([np.zeros(0), *(p[j] for p in pieces)]) for j in range(2))
+    held_pa, end_s = np.full(count, np.nan), np.full(count, np.nan)
+    lengths, half_after = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
+    kernel.look_at_exhausts(
+        edges.press, edges.release, edges.following, samples.pot_pa, windows.pot_zero_pa,
+        windows.noise_pa, max(round(0.6 / samples.period_s), 1),
+        round(_EXHAUST_LONGEST_S / samples.period_s), held_pa, lengths, half_after,
+    )  # fmt: skip
+    chosen = np.flatnonzero(lengths)
+    begin = edges.release[chosen]
+    first, after, (at_s, pot_pa) = _pieces(
+        begin, lengths[chosen], each, (samples.at_s, samples.at_s[begin]),
+        (samples.pot_pa, windows.pot_zero_pa[chosen] - facts.outside_pa),
+    )  # fmt: skip
+    end_s[chosen] = samples.at_s[begin + lengths[chosen] - 1]
+    half_s = np.maximum(half_after[chosen] * samples.period_s, 0.3)
     return ExhaustWindows(
-        cycle=np.array(which, dtype=np.int64),
-        first=after - sizes,
+        cycle=chosen,
+        first=first,
         after=after,
         at_s=at_s,
         pot_pa=pot_pa,
         weight=1.0 / np.sqrt(windows.noise_pa**2 / each + (0.003 * pot_pa) ** 2),
-        start_pa=np.array(start),
-        guess=np.array(guess).reshape(-1, 2),
-        held_pa=held_of,
+        start_pa=held_pa[chosen] + facts.outside_pa,
+        guess=np.stack([-np.log(half_s / 0.6 * _sonic(facts)), np.full(chosen.size, 0.3)], axis=1),
+        held_pa=held_pa,
         end_s=end_s,
     )
 

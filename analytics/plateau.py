@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics import window_kernel as kernel
 from analytics.fill import LOOK_TO, FillWindows, PotFacts, Samples, edges_of
 
 Floats = npt.NDArray[np.float64]
@@ -67,29 +68,13 @@ def find_plateaus(
     edges = edges_of(samples, cycles)
     count = edges.press.size
     gap, spread, supply = (np.full(count, np.nan) for _ in range(3))
-    settle, least = round(SETTLE_S / samples.period_s), round(LEAST_S / samples.period_s)
-    tail, late = round(BEFORE_RELEASE_S / samples.period_s), round(KEPT_LOW_S / samples.period_s)
-    few = max(round(0.5 / samples.period_s), 3)
-    difference = samples.pot_pa - samples.supply_pa
-    for i in range(count):
-        begin, stop = edges.press[i], edges.release[i] - tail
-        if until[i] >= 0:
-            stop = min(stop, until[i] - 2 * few)
-        if without[i] or stop - begin < settle + least:
-            continue
-        look = slice(begin, min(stop, begin + late))
-        share = (samples.pot_pa[look] - windows.pot_zero_pa[i] + facts.outside_pa) / (
-            samples.supply_pa[look] + facts.outside_pa
-        )
-        sums = np.concatenate(([0.0], np.cumsum(share)))
-        over = np.flatnonzero(sums[few:] - sums[:-few] > few * LOOK_TO)
-        begin += (int(over[0]) + few if over.size else late) + settle
-        values = difference[begin:stop]
-        if stop - begin < least or not np.isfinite(values).all():
-            continue
-        gap[i] = float(np.mean(values)) - windows.pot_zero_pa[i]
-        spread[i] = float(np.std(values)) / np.sqrt(values.size)
-        supply[i] = float(np.mean(samples.supply_pa[begin:stop])) + facts.outside_pa
+    period_s = samples.period_s
+    kernel.look_at_plateaus(
+        edges.press, edges.release, windows.pot_zero_pa, without, until, samples.supply_pa,
+        samples.pot_pa, facts.outside_pa, round(SETTLE_S / period_s), round(LEAST_S / period_s),
+        round(BEFORE_RELEASE_S / period_s), round(KEPT_LOW_S / period_s),
+        max(round(0.5 / period_s), 3), LOOK_TO, gap, spread, supply,
+    )  # fmt: skip
     known = np.isfinite(gap)
     if known.any():
         # One cycle that stands apart is taken for nothing (air that left another way).

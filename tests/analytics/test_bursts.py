@@ -157,3 +157,16 @@ def test_what_was_left_out_for_standing_still_is_not_missing() -> None:
         pl.when(inside).then(pl.lit(698e3)).otherwise("pot_pa").alias("pot_pa")
     )
     assert shown(held)[0]["standing_still_share"] == pytest.approx(200 / 590, abs=0.01)
+
+
+def test_ripple_is_of_the_readings_that_are_there() -> None:
+    whole = burst()
+    at = pl.int_range(pl.len())
+    # Two seconds lost of sixty, while the pot stands steady; and two more in the manifold.
+    torn = whole.with_columns(
+        pl.when(at.is_between(700, 720)).then(None).otherwise("pot_pa").alias("pot_pa"),
+        pl.when(at.is_between(800, 820)).then(None).otherwise("supply_pa").alias("supply_pa"),
+    )
+    (row,), (other,) = shown(whole), shown(torn)
+    assert row["ripple_pa"] > 0.0
+    assert other["ripple_pa"] == pytest.approx(row["ripple_pa"], rel=0.2)

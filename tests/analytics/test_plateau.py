@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import condition_trials as trials
 import numpy as np
+import polars as pl
 import pytest
 
 from analytics import air
 from analytics.blasting import find_emptied
 from analytics.cycles import CycleSettings, find_cycles
-from analytics.fill import PotFacts, fill_windows, prepared
+from analytics.fill import PotFacts, exhaust_windows, fill_windows, prepared
 from analytics.plateau import find_plateaus
 from analytics.weigh_kernel import settled
 
@@ -55,3 +58,24 @@ def test_a_press_too_short_to_settle_tells_nothing() -> None:
     )
     short = (cycles["released_at"] - cycles["pressed_at"]).dt.total_seconds().to_numpy() < 9.0
     assert short.any() and np.isnan(found.gap_pa[short]).all()
+
+
+def test_an_exhaust_with_readings_lost_is_not_looked_at() -> None:
+    trial = trials.make_trial(3, 10.0, 0.5)
+    signals = trials.read(trial, 10.0, 0.0025)
+    facts = PotFacts(trial.known_volume_m3, air_k=trial.air_k)
+    cycles = find_cycles(signals, CycleSettings()).cycles
+
+    def looked_at(signals: pl.DataFrame) -> list[int]:
+        samples = prepared(signals)
+        windows = fill_windows(samples, cycles, facts)
+        return exhaust_windows(samples, cycles, windows, facts).cycle.tolist()
+
+    before = looked_at(signals)
+    lost = before[len(before) // 2]
+    from_at = cycles["released_at"][lost] + dt.timedelta(seconds=1)
+    torn = signals.with_columns(
+        pl.when(pl.col("sampled_at").is_between(from_at, from_at + dt.timedelta(seconds=2)))
+        .then(None).otherwise("pot_pa").alias("pot_pa")
+    )  # fmt: skip
+    assert looked_at(torn) == [number for number in before if number != lost]
