@@ -136,6 +136,9 @@ class FoundPiece(NamedTuple):
     troubled, rests, watched : dict
         From :func:`analytics.quality.judge`, :func:`analytics.quality.rests_in` and
         :func:`analytics.watch.watched_in`, of the blocks of the piece.
+    heard_to_us : int or None
+        Of a piece that ends with the last sample: the last with the dead-man in it. [us since 1970
+        UTC] More can have come in since deriving began, and what is found reaches up to here.
     """
 
     piece: Piece
@@ -145,6 +148,7 @@ class FoundPiece(NamedTuple):
     troubled: dict[str, Ints]
     rests: dict[str, tuple[Ints, Floats]]
     watched: dict[str, tuple[Ints, Floats]]
+    heard_to_us: int | None = None
 
 
 def rest_spans(laws: Iterable[TransducerLaw]) -> dict[str, float]:
@@ -316,6 +320,7 @@ def find_piece(samples: PieceSamples, settings: PieceSettings) -> FoundPiece:
             watch: _both(arrays, _within(arrays[0][:, 1], from_us, to_us))
             for watch, arrays in watched_in(signals, settings.limits).items()
         },
+        heard_to_us=_last_deadman_us(rows) if end_us is None else None,
     )
 
 

@@ -283,6 +283,11 @@ def derive(
                 cycles += write_found(con, last_round)
                 _note_done(con, last_round, rebuilds)
         last_round = found
+        for each in found:
+            if each.heard_to_us is not None:
+                first_at, last_at = extents[each.piece.pot_id]
+                heard_to = instant_of(each.heard_to_us)
+                extents[each.piece.pot_id] = first_at, max(last_at or heard_to, heard_to)
     known = list(pots.values())
     with write_window(data) as con:
         cycles += write_found(con, last_round)

@@ -8,8 +8,9 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -18,7 +19,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analytics import frames
+from analytics import frames, pipeline
 from analytics.pipeline import derive
 from ingest import records
 from ingest.config import Yard, parse_yard
@@ -130,6 +131,36 @@ def test_pieces_of_a_long_stretch_fit_together(
     derive(tmp_path, yard, full=True, now=NOW)
     assert_same(whole, derived_tables(tmp_path))
     assert whole["cycle"].height > 20
+
+
+def test_what_comes_in_while_it_is_derived_was_heard_as_far_as_cycles_reach(
+    tmp_path: Path, yard: Yard, put_samples: PutSamples, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a cycle would lie in time that counts as not heard, and a shift's pauses be negative."""
+    samples = run_of_a_pot(1200, 3)
+    held = samples.filter(pl.col("deadman"))["sampled_at"]
+    middle = held[held.len() // 2]
+    put_samples(tmp_path, "pot-1", samples.filter(pl.col("sampled_at") <= middle))
+    found_in_rounds = pipeline._found_in_rounds
+    late = samples.filter(pl.col("sampled_at") > middle)
+
+    def with_more(*arguments: Any) -> Iterator[Any]:
+        nonlocal late
+        if late.height:
+            put_samples(tmp_path, "pot-1", late)
+        late = late.clear()
+        yield from found_in_rounds(*arguments)
+
+    monkeypatch.setattr(pipeline, "_found_in_rounds", with_more)
+    derive(tmp_path, yard, now=NOW)
+    with read_window(tmp_path) as con:
+        ((reached, heard_to),) = con.execute(
+            "SELECT (SELECT max(span_to_at) FROM cycle), (SELECT max(last_at) FROM derive_state)"
+        ).fetchall()
+    assert middle < reached <= heard_to == samples["sampled_at"][-1]
+    first = derived_tables(tmp_path)
+    derive(tmp_path, yard, now=NOW)
+    assert_same(derived_tables(tmp_path), first)
 
 
 def test_changed_settings_derive_everything_anew(
