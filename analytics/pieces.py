@@ -19,7 +19,7 @@ import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -136,9 +136,10 @@ class FoundPiece(NamedTuple):
     troubled, rests, watched : dict
         From :func:`analytics.quality.judge`, :func:`analytics.quality.rests_in` and
         :func:`analytics.watch.watched_in`, of the blocks of the piece.
-    heard_to_us : int or None
-        Of a piece that ends with the last sample: the last with the dead-man in it. [us since 1970
-        UTC] More can have come in since deriving began, and what is found reaches up to here.
+    heard_us : tuple of (int or None, int or None)
+        Of a piece that begins with the first sample, that with the dead-man in it; of one that ends
+        with the last, that. [us since 1970 UTC] More can have come in since deriving began, and
+        what is found reaches from and up to there.
     """
 
     piece: Piece
@@ -148,7 +149,7 @@ class FoundPiece(NamedTuple):
     troubled: dict[str, Ints]
     rests: dict[str, tuple[Ints, Floats]]
     watched: dict[str, tuple[Ints, Floats]]
-    heard_to_us: int | None = None
+    heard_us: tuple[int | None, int | None] = (None, None)
 
 
 def rest_spans(laws: Iterable[TransducerLaw]) -> dict[str, float]:
@@ -222,7 +223,7 @@ def read_piece(
         next_at = piece_frames.next_sample(con, piece.pot_id, read_to, of_deadman=True)
         if next_at is None:
             break
-        last_us = _last_deadman_us(rows)
+        last_us = _heard_us(rows, "max")
         if last_us is None or microseconds(next_at) - last_us > round(cycles.gap_s * _US):
             # Nothing more before a silence; what is heard after it tells a gap from the last word.
             after = frames.deadman(con, piece.pot_id, next_at, next_at)
@@ -264,9 +265,11 @@ def _cut(rows: pl.DataFrame, bound_at: dt.datetime | None, settings: CycleSettin
     return int(after[0]) if after.size else None
 
 
-def _last_deadman_us(rows: pl.DataFrame) -> int | None:
-    last = rows["sampled_at"].filter(rows["deadman"].is_not_null()).max()
-    return microseconds(last) if isinstance(last, dt.datetime) else None
+def _heard_us(rows: pl.DataFrame, which: Literal["min", "max"]) -> int | None:
+    """The first or the last sample of some that has the dead-man. [us since 1970 UTC]"""
+    heard = rows["sampled_at"].filter(rows["deadman"].is_not_null())
+    at = heard.min() if which == "min" else heard.max()
+    return microseconds(at) if isinstance(at, dt.datetime) else None
 
 
 def _block_end(instant: dt.datetime) -> dt.datetime:
@@ -320,7 +323,10 @@ def find_piece(samples: PieceSamples, settings: PieceSettings) -> FoundPiece:
             watch: _both(arrays, _within(arrays[0][:, 1], from_us, to_us))
             for watch, arrays in watched_in(signals, settings.limits).items()
         },
-        heard_to_us=_last_deadman_us(rows) if end_us is None else None,
+        heard_us=(
+            _heard_us(rows, "min") if piece.from_at is None else None,
+            _heard_us(rows, "max") if end_us is None else None,
+        ),
     )
 
 

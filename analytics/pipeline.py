@@ -284,10 +284,12 @@ def derive(
                 _note_done(con, last_round, rebuilds)
         last_round = found
         for each in found:
-            if each.heard_to_us is not None:
-                first_at, last_at = extents[each.piece.pot_id]
-                heard_to = instant_of(each.heard_to_us)
-                extents[each.piece.pot_id] = first_at, max(last_at or heard_to, heard_to)
+            first_at, last_at = extents[each.piece.pot_id]
+            first, last = (None if us is None else instant_of(us) for us in each.heard_us)
+            extents[each.piece.pot_id] = (
+                min((at for at in (first_at, first) if at is not None), default=None),
+                max((at for at in (last_at, last) if at is not None), default=None),
+            )
     known = list(pots.values())
     with write_window(data) as con:
         cycles += write_found(con, last_round)

@@ -140,9 +140,11 @@ def test_what_comes_in_while_it_is_derived_was_heard_as_far_as_cycles_reach(
     samples = run_of_a_pot(1200, 3)
     held = samples.filter(pl.col("deadman"))["sampled_at"]
     middle = held[held.len() // 2]
-    put_samples(tmp_path, "pot-1", samples.filter(pl.col("sampled_at") <= middle))
+    first_at = held[held.len() // 4]
+    known = pl.col("sampled_at").is_between(first_at, middle)
+    put_samples(tmp_path, "pot-1", samples.filter(known))
     found_in_rounds = pipeline._found_in_rounds
-    late = samples.filter(pl.col("sampled_at") > middle)
+    late = samples.filter(~known)
 
     def with_more(*arguments: Any) -> Iterator[Any]:
         nonlocal late
@@ -154,10 +156,12 @@ def test_what_comes_in_while_it_is_derived_was_heard_as_far_as_cycles_reach(
     monkeypatch.setattr(pipeline, "_found_in_rounds", with_more)
     derive(tmp_path, yard, now=NOW)
     with read_window(tmp_path) as con:
-        ((reached, heard_to),) = con.execute(
-            "SELECT (SELECT max(span_to_at) FROM cycle), (SELECT max(last_at) FROM derive_state)"
+        ((begun, reached),) = con.execute(
+            "SELECT min(span_from_at), max(span_to_at) FROM cycle"
         ).fetchall()
-    assert middle < reached <= heard_to == samples["sampled_at"][-1]
+        heard = frames.heard_extents(con)[1]
+    assert heard == (samples["sampled_at"][0], samples["sampled_at"][-1])
+    assert heard[0] <= begun < first_at and middle < reached <= heard[1]
     first = derived_tables(tmp_path)
     derive(tmp_path, yard, now=NOW)
     assert_same(derived_tables(tmp_path), first)
