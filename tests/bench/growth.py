@@ -32,6 +32,10 @@ from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.sample_rows import add_samples
 
 
+#: Days of a pot that are tiled in a transaction: the database keeps all of one in memory.
+_AT_ONCE = 200
+
+
 def tile(data: Path, rate_hz: float) -> int:
     """Samples of a shift on each day that a pot has cycles; how many."""
     every = max(1, round(10 / rate_hz))
@@ -40,21 +44,25 @@ def tile(data: Path, rate_hz: float) -> int:
         .gather_every(every)
         .with_columns(since=pl.col("sampled_at") - dt.datetime(2026, 3, 2, 6))
     )
-    with write_window(data) as con:
+    with read_window(data) as con:
         worked = con.execute(
             "SELECT DISTINCT pot_id, date_trunc('day', pressed_at) AS day FROM cycle "
             "ORDER BY day, pot_id"
         ).fetchall()
-        of_a_day = shift.filter(pl.col("since") < dt.timedelta(hours=8))
-        for pot_id, day in worked:
-            moved = pl.lit(day + dt.timedelta(hours=6)).cast(pl.Datetime("us")) + pl.col("since")
-            put_samples(
-                con,
-                pot_id,
-                of_a_day.select(
-                    moved.alias("sampled_at"), "deadman", "supply_pa", "pot_pa", "nozzle_pa"
-                ),
-            )
+    of_a_day = shift.filter(pl.col("since") < dt.timedelta(hours=8))
+    for begin in range(0, len(worked), _AT_ONCE):
+        with write_window(data) as con:
+            for pot_id, day in worked[begin : begin + _AT_ONCE]:
+                moved = pl.lit(day + dt.timedelta(hours=6)).cast(pl.Datetime("us"))
+                put_samples(
+                    con,
+                    pot_id,
+                    of_a_day.select(
+                        (moved + pl.col("since")).alias("sampled_at"),
+                        "deadman", "supply_pa", "pot_pa", "nozzle_pa",
+                    ),
+                )  # fmt: skip
+    with read_window(data) as con:
         ((count,),) = con.execute("SELECT count(*) FROM sample").fetchall()
     return int(count)
 
