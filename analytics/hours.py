@@ -24,6 +24,13 @@ Floats = npt.NDArray[np.float64]
 #: nothing, and counting each night as 14 h of blasting would make every figure useless. [s]
 SHORT_SILENCE_S = 1_800.0
 
+#: The pace at which silence's cycles are counted is that of this much blasting before it. [us]
+#: A week or two of work: some hundred openings, so that chance moves it by a few per cent only,
+#: and near enough for the same crew, hose and kind of work. What comes later changes it no more.
+PACE_US = 40 * 3_600_000_000
+
+DAY_US = 86_400_000_000
+
 
 @dataclass(frozen=True)
 class Total:
@@ -100,12 +107,135 @@ def total(from_us: Ints, to_us: Ints, on_s: Floats) -> Total:
 
 
 @dataclass(frozen=True)
+class Count:
+    """How often something was, up to any instant.
+
+    Parameters
+    ----------
+    at_us : ndarray of int64, shape (n,)
+        When it was, ascending. [us since 1970 UTC]
+    """
+
+    at_us: Ints
+
+    def up_to(self, at_us: Ints) -> Ints:
+        """How often before each instant."""
+        return np.asarray(np.searchsorted(self.at_us, at_us))
+
+    def within(self, from_us: Ints, to_us: Ints) -> Ints:
+        """How often in each half-open window."""
+        return np.asarray(self.up_to(to_us) - self.up_to(from_us))
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How many cycles a pot makes in an hour of blasting, before any UTC day.
+
+    It is that of the days before which hold ``PACE_US`` of blasting, the last ones. Before there
+    was so much, it is that of the first days that do, or of all there are. So it looks ahead only
+    until a pot has blasted for that long; after that nothing that comes later changes it.
+
+    Parameters
+    ----------
+    day_us : ndarray of int64, shape (n,)
+        Begins of UTC days, ascending; days without blasting and presses may be left out. [us]
+    blast_us : ndarray of int64, shape (n,)
+        Blasting in each. [us]
+    presses : ndarray of int64, shape (n,)
+        Cycles that began in each.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> days = np.arange(3) * DAY_US
+    >>> pace = Pace(days, np.full(3, PACE_US), np.array([400, 800, 40]))
+    >>> (pace.before(np.arange(4) * DAY_US) * 3_600_000_000).round(6).tolist()
+    [10.0, 10.0, 20.0, 1.0]
+    """
+
+    day_us: Ints
+    blast_us: Ints
+    presses: Ints
+
+    def before(self, day_us: Ints) -> Floats:
+        """Cycles a microsecond of blasting that silence on each day is counted with. [1/us]"""
+        blast_us = np.concatenate(([0], np.cumsum(self.blast_us)))
+        presses = np.concatenate(([0], np.cumsum(self.presses)))
+        end = np.searchsorted(self.day_us, day_us)
+        # The shortest stretch of whole days before that holds enough; else the first that does.
+        begin = np.searchsorted(blast_us, blast_us[end] - PACE_US, side="right") - 1
+        begin = np.maximum(begin, 0)
+        first = min(int(np.searchsorted(blast_us, PACE_US)), self.day_us.size)
+        end = np.where(blast_us[end] < PACE_US, first, end)
+        over_us = blast_us[end] - blast_us[begin]
+        return np.asarray((presses[end] - presses[begin]) / np.maximum(over_us, 1) * (over_us > 0))
+
+
+@dataclass(frozen=True)
+class SilentCycles:
+    """Cycles that silence may hide, up to any instant, in millionths of a cycle.
+
+    Parameters
+    ----------
+    silent : Total
+        The silence that counts as possible blasting.
+    pace : Pace
+        At what pace.
+    day_us, before : ndarray of int64, shape (n,) and (n + 1,)
+        Begins of the UTC days with such silence, and the millionths before each and after all.
+    """
+
+    silent: Total
+    pace: Pace
+    day_us: Ints
+    before: Ints
+
+    def millionths_within(self, from_us: Ints, to_us: Ints) -> Ints:
+        """Millionths of a cycle in each half-open window."""
+        return np.asarray(self._up_to(to_us) - self._up_to(from_us))
+
+    def _up_to(self, at_us: Ints) -> Ints:
+        begin_us = at_us // DAY_US * DAY_US
+        before = self.before[np.searchsorted(self.day_us, begin_us)]
+        return before + millionths(self.silent.us_within(begin_us, at_us), self.pace, begin_us)
+
+
+def millionths(silent_us: Ints, pace: Pace, day_us: Ints) -> Ints:
+    """Cycles that silence on UTC days may hide, in whole millionths, rounded down."""
+    return np.floor(silent_us * pace.before(day_us) * 1e6).astype(np.int64)
+
+
+def days_between(from_us: Ints, to_us: Ints) -> Ints:
+    """Begins of the UTC days that spans touch, ascending, each once. [us since 1970 UTC]"""
+    first, last = from_us // DAY_US, (np.maximum(to_us, from_us + 1) - 1) // DAY_US
+    count = last - first + 1
+    offset = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+    return np.unique(np.repeat(first, count) + offset) * DAY_US
+
+
+def silent_cycles(silent: Total, pace: Pace) -> SilentCycles:
+    """The running total of cycles that silence may hide.
+
+    Parameters
+    ----------
+    silent : Total
+        From :func:`silence`: its instants are begins and ends by turns.
+    pace : Pace
+        The pot's.
+    """
+    days = days_between(silent.at_us[0::2], silent.at_us[1::2])
+    each = millionths(silent.us_within(days, days + DAY_US), pace, days)
+    return SilentCycles(silent, pace, days, np.concatenate(([0], np.cumsum(each))))
+
+
+@dataclass(frozen=True)
 class PotHours:
     """Everything about one pot that windows are asked for.
 
     ``heard`` is time with the box talking; ``silent`` is the silence that counts as possible
-    blasting in the high figures. ``sure_us`` are the presses of those cycles that began with a
-    press heard and that the pot's pressure, where it has a transducer, answered.
+    blasting in the high figures, and ``silent_cycles`` what it may hide. ``sure`` are the presses
+    of those cycles that began with a press heard and that the pot's pressure, where it has a
+    transducer, answered.
     """
 
     first_us: int | None
@@ -119,19 +249,17 @@ class PotHours:
     deadman_low: Total
     deadman_high: Total
     pinched: Total
-    pressed_us: Ints
-    sure_us: Ints
+    pressed: Count
+    sure: Count
+    silent_cycles: SilentCycles
 
     def cycles_within(self, from_us: Ints, to_us: Ints) -> Ints:
         """Pinch cycles whose press lies in each half-open window."""
-        return np.searchsorted(self.pressed_us, to_us) - np.searchsorted(self.pressed_us, from_us)
+        return self.pressed.within(from_us, to_us)
 
     def cycles_high_within(self, from_us: Ints, to_us: Ints) -> Ints:
-        """The same with silence counted as on, at the pot's own pace, rounded up."""
-        blast_us = int(self.blast.total_us[-1]) if self.blast.total_us.size else 0
-        pace = self.pressed_us.size / blast_us if blast_us else 0.0
-        silent_us = self.silent.us_within(from_us, to_us)
-        more = np.ceil(silent_us * pace).astype(np.int64)
+        """The same with silence counted as on, at the pace of :class:`Pace`, rounded up."""
+        more = -(-self.silent_cycles.millionths_within(from_us, to_us) // 1_000_000)
         return np.asarray(self.cycles_within(from_us, to_us) + more)
 
 
@@ -152,6 +280,7 @@ def pot_hours(
     last_at: dt.datetime | None,
     shifts: Sequence[tuple[dt.datetime, dt.datetime]],
     count_silence_outside_shifts: bool = False,
+    pace: Pace | None = None,
 ) -> PotHours:
     """Running totals of one pot.
 
@@ -167,6 +296,9 @@ def pot_hours(
         The pot's booked shifts (naive UTC), half-open.
     count_silence_outside_shifts : bool
         Count every silence as possible blasting.
+    pace : Pace, optional
+        What silence's cycles are counted with; by default that of ``cycles``, which are then all
+        the pot's cycles.
 
     Returns
     -------
@@ -181,28 +313,52 @@ def pot_hours(
         return total(span_from, span_to, cycles[column].to_numpy())
 
     heard, silent = silence(gaps, first_at, last_at, shifts, count_silence_outside_shifts)
+    blast = of("blast_s")
+    pressed_us = _column_us(cycles.filter(~pl.col("flicker")), "pressed_at")
+    if pace is None:
+        pace = pace_of(blast, pressed_us)
     return PotHours(
         first_us=None if first_at is None else microseconds(first_at),
         last_us=None if last_at is None else microseconds(last_at),
         heard=heard,
         silent=silent,
-        blast=of("blast_s"),
+        blast=blast,
         blast_low=of("blast_low_s"),
         blast_high=of("blast_high_s"),
         deadman=of("deadman_s"),
         deadman_low=of("deadman_low_s"),
         deadman_high=of("deadman_high_s"),
         pinched=of("pinched_s"),
-        pressed_us=_column_us(cycles.filter(~pl.col("flicker")), "pressed_at"),
-        sure_us=_column_us(
-            cycles.filter(
-                ~pl.col("flicker")
-                & (pl.col("began_by") == "press")
-                & pl.col("confirmed").fill_null(True)
-            ),
-            "pressed_at",
+        pressed=Count(pressed_us),
+        sure=Count(
+            _column_us(
+                cycles.filter(
+                    ~pl.col("flicker")
+                    & (pl.col("began_by") == "press")
+                    & pl.col("confirmed").fill_null(True)
+                ),
+                "pressed_at",
+            )
         ),
+        silent_cycles=silent_cycles(silent, pace),
     )
+
+
+def pace_of(blast: Total, pressed_us: Ints) -> Pace:
+    """The pace of a pot whose blasting and presses are all known.
+
+    Parameters
+    ----------
+    blast : Total
+        From the pot's first cycle on.
+    pressed_us : ndarray of int64, shape (n,)
+        When each cycle that counts began, ascending. [us since 1970 UTC]
+    """
+    days = np.union1d(
+        days_between(blast.at_us[0::2], blast.at_us[1::2]), pressed_us // DAY_US * DAY_US
+    )
+    presses = Count(pressed_us).within(days, days + DAY_US)
+    return Pace(days, blast.us_within(days, days + DAY_US), presses)
 
 
 def silence(

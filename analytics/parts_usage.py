@@ -254,7 +254,8 @@ def usage_of_parts(
     -------
     PartsUsage
         Microseconds and counts are exact. ``cycles_low`` are those that began with a press heard
-        and that the pot answered; ``cycles_high`` counts silence at the pot's own pace.
+        and that the pot answered; ``cycles_high`` counts silence at the pot's pace before it
+        (:class:`analytics.hours.Pace`).
     """
     now_us = microseconds(now)
     rows = _in_order(events.filter(pl.col("at") <= now))
@@ -339,7 +340,7 @@ def _used(hours: PotHours | None, from_us: Ints, to_us: Ints) -> Ints:
     used[:, 1] = hours.blast_low.us_within(from_us, to_us)
     used[:, 2] = hours.blast_high.us_within(from_us, to_us) + silent_us
     used[:, 3] = hours.cycles_within(from_us, to_us)
-    used[:, 4] = np.searchsorted(hours.sure_us, to_us) - np.searchsorted(hours.sure_us, from_us)
+    used[:, 4] = hours.sure.within(from_us, to_us)
     used[:, 5] = hours.cycles_high_within(from_us, to_us)
     used[:, 6] = silent_us
     return used

@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     import duckdb
 
 #: Raised when the derivation itself changes, so that every store is derived anew.
-DERIVE_VERSION = 2
+DERIVE_VERSION = 3
 
 #: Pieces that are found before they are written: what is found waits in memory meanwhile.
 _ROUND = 36

@@ -143,7 +143,8 @@ _FIGURES: dict[str, Help] = {
     "cycles": Help(
         "Pinch cycles", "hours", "The dead-man's signal; flickers that the pot did not answer are "
         "kept and not counted.",
-        "Where data are missing, upkeep counts silence at the pot's own pace as well.",
+        "Where data are missing, upkeep counts silence as well, at the pot's pace in the 40 blast "
+        "hours before it.",
         "With fewer than five samples a second short openings are not seen.",
         "Many short ones wear the pinch hose without much being blasted: ask why.",
     ),

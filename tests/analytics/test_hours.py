@@ -113,3 +113,36 @@ def test_hours_are_conserved_and_partition_every_window(
     assert (pieces["blast_low_s"] <= pieces["blast_s"] + 1e-6).all()
     assert (pieces["blast_s"] <= pieces["blast_high_s"] + 1e-6).all()
     assert (pieces["blast_high_s"] <= pieces["elapsed_s"] + 1e-5).all()
+
+
+@given(
+    later=st.lists(st.integers(0, 1440), min_size=0, max_size=12, unique=True),
+    length=st.floats(0.002, 0.01),
+)
+def test_what_comes_later_changes_no_earlier_high_count(later: list[int], length: float) -> None:
+    # Six hours of ten a day are 4.8 blast hours each: nine days hold forty.
+    before = [(24.0 * day + 0.5 * n, 24.0 * day + 0.5 * n + 0.25) for day in range(10) for n in
+              range(24)]  # fmt: skip
+    silent = gaps((250.0, 260.0, True), (300.0, 301.0, True))
+    then = [(310.0 + 0.02 * n, 310.0 + 0.02 * n + length) for n in sorted(later)]
+    edges = np.array([microseconds(at(h)) for h in np.arange(0.0, 305.0, 7.3)])
+
+    def high(*spans: tuple[float, float]) -> list[int]:
+        known = pot_hours(cycles(*spans), silent, at(0), at(400), [])
+        return known.cycles_high_within(edges[:-1], edges[1:]).tolist()
+
+    assert high(*before) == high(*before, *then)
+    # A press every quarter of an hour that is open, four fifths of it blasting: 5 an hour.
+    whole = pot_hours(cycles(*before), silent, at(0), at(400), [])
+    window = np.array([microseconds(at(249.0)), microseconds(at(261.0))])
+    assert whole.cycles_high_within(window[:1], window[1:]).tolist() == [50]
+
+
+def test_before_forty_blast_hours_were_heard_silence_counts_at_the_pace_of_the_first_ones() -> None:
+    # Silent at first, then 10 presses of 2.4 blast hours each: 1 in 2.4 h.
+    known = pot_hours(
+        cycles(*((24.0 + 10 * n, 27.0 + 10 * n) for n in range(10))), gaps((0.0, 6.0, True)),
+        at(0), at(200), [],
+    )  # fmt: skip
+    window = np.array([microseconds(at(0.0)), microseconds(at(6.0))])
+    assert known.cycles_high_within(window[:1], window[1:]).tolist() == [3]

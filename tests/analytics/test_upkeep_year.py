@@ -194,7 +194,7 @@ def _not_early(
         assert blast_h >= LIMIT_H - allowed_h, (year.pot, begin, at, blast_h, allowed_h)
         assert row["blast_high_s"] / 3600.0 >= LIMIT_H - 1e-6
     else:
-        # A silence counts at the pot's own pace, and within an opening makes two of one.
+        # A silence counts at the pot's pace before it, and within an opening makes two of one.
         low = int(
             np.searchsorted(hours.sure_us, edge[1])[0] - np.searchsorted(hours.sure_us, edge[0])[0]
         )

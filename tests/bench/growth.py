@@ -31,7 +31,6 @@ from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.sample_rows import add_samples
 
-
 #: Days of a pot that are tiled in a transaction: the database keeps all of one in memory.
 _AT_ONCE = 200
 
