@@ -25,8 +25,9 @@ from analytics import (
 )
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.diagnosis import suggestions
+from analytics.hours import naive_utc
 from analytics.indicators import changes
-from analytics.pipeline import naive_utc, upkeep_rules
+from analytics.pipeline import upkeep_rules
 from analytics.rule_condition import conditions_now
 from analytics.upkeep import due_list
 

@@ -273,6 +273,11 @@ def microseconds(instant: dt.datetime) -> int:
     return since // dt.timedelta(microseconds=1)
 
 
+def naive_utc(instant: dt.datetime) -> dt.datetime:
+    """An instant as the store keeps it: UTC without a zone."""
+    return instant.astimezone(dt.UTC).replace(tzinfo=None)
+
+
 def pot_hours(
     cycles: pl.DataFrame,
     gaps: pl.DataFrame,

@@ -38,7 +38,8 @@ EVENT_SCHEMA: dict[str, pl.DataType] = {
     "result": _TEXT,  # of a check; of a removal: why
     "rule": _TEXT,  # of a check: the one rule it was for; empty: all of the part's
 }
-_USED: dict[str, pl.DataType] = {
+#: What is told of each stay, check and part, up to an instant or since one.
+USED: dict[str, pl.DataType] = {
     "blast_us": pl.Int64(),
     "blast_low_us": pl.Int64(),
     "blast_high_us": pl.Int64(),
@@ -60,7 +61,7 @@ STAY_SCHEMA: dict[str, pl.DataType] = {
     "because": _TEXT,  # worn, failed, good, other; empty: not told
     "fitted_by": _TEXT,  # record that began it; empty: none did
     "ended_by_record": _TEXT,
-    **_USED,
+    **USED,
 }
 #: A check with what the part had done by then, over all its stays.
 CHECK_SCHEMA: dict[str, pl.DataType] = {
@@ -72,7 +73,7 @@ CHECK_SCHEMA: dict[str, pl.DataType] = {
     "at": _INSTANT,
     "result": _TEXT,
     "rule": _TEXT,
-    **_USED,
+    **USED,
 }
 USAGE_SCHEMA: dict[str, pl.DataType] = {
     "pot": _TEXT,
@@ -84,7 +85,7 @@ USAGE_SCHEMA: dict[str, pl.DataType] = {
     "rule": _TEXT,  # of checked: the rule it was for; empty: all of the part's
     "from_at": _INSTANT,
     "to_at": _INSTANT,
-    **_USED,
+    **USED,
 }
 
 #: A part that is fitted so near to a check with the result *replaced* is what replaced it: people
@@ -331,8 +332,8 @@ def _in_order(events: pl.DataFrame) -> list[_Row]:
 
 
 def _used(hours: PotHours | None, from_us: Ints, to_us: Ints) -> Ints:
-    """What a pot did in windows: rows as the columns ``_USED``."""
-    used = np.zeros((from_us.size, len(_USED)), dtype=np.int64)
+    """What a pot did in windows: rows as the columns ``USED``."""
+    used = np.zeros((from_us.size, len(USED)), dtype=np.int64)
     if hours is None or not from_us.size:
         return used
     silent_us = hours.silent.us_within(from_us, to_us)
@@ -346,11 +347,26 @@ def _used(hours: PotHours | None, from_us: Ints, to_us: Ints) -> Ints:
     return used
 
 
-def _of_windows(
+def used_by_pots(
     pots: Sequence[str], from_us: Ints, to_us: Ints, totals: Mapping[str, PotHours]
 ) -> Ints:
-    """What each window's own pot did in it."""
-    used = np.zeros((from_us.size, len(_USED)), dtype=np.int64)
+    """What each window's own pot did in it.
+
+    Parameters
+    ----------
+    pots : sequence of str, length n
+        The pot of each window.
+    from_us, to_us : ndarray of int64, shape (n,)
+        Half-open windows. [us since 1970 UTC]
+    totals : mapping of str to PotHours
+        Running totals of each pot; one that is not there did nothing.
+
+    Returns
+    -------
+    ndarray of int64, shape (n, 7)
+        A column each for ``USED``.
+    """
+    used = np.zeros((from_us.size, len(USED)), dtype=np.int64)
     numbers = {pot: number for number, pot in enumerate(dict.fromkeys(pots))}
     which = np.array([numbers[pot] for pot in pots], dtype=np.int64)
     for pot, number in numbers.items():
@@ -370,19 +386,19 @@ def _counted(
             stay.ended_by = "moved"  # another took its place first, and it is on elsewhere since
     from_us = np.array([stay.from_us for stay in stays], dtype=np.int64)
     to_us = np.array([now_us if s.to_us is None else s.to_us for s in stays], dtype=np.int64)
-    spent = _of_windows([stay.place[0] for stay in stays], from_us, to_us, totals)
+    spent = used_by_pots([stay.place[0] for stay in stays], from_us, to_us, totals)
     # What each individual had done before a stay of its own began.
     before = np.zeros_like(spent)
     life: dict[str, Ints] = {}
     first_us: dict[str, int] = {}
-    nothing = np.zeros(len(_USED), dtype=np.int64)
+    nothing = np.zeros(len(USED), dtype=np.int64)
     for stay in stays:
         before[stay.number] = life.get(stay.part_id, nothing)
         life[stay.part_id] = before[stay.number] + spent[stay.number]
         first_us.setdefault(stay.part_id, stay.from_us)
     of_check = np.array([check.stay for check in checks], dtype=np.int64)
     checked_us = np.array([check.at_us for check in checks], dtype=np.int64)
-    by_then = before[of_check] + _of_windows(
+    by_then = before[of_check] + used_by_pots(
         [stays[check.stay].place[0] for check in checks], from_us[of_check], checked_us, totals
     )
     last_good: dict[str, dict[str, int]] = {}
@@ -435,7 +451,7 @@ def _counted(
 
 
 def _columns(used: Ints) -> dict[str, Ints]:
-    return {name: used[:, index] for index, name in enumerate(_USED)}
+    return {name: used[:, index] for index, name in enumerate(USED)}
 
 
 def _since(total: Ints, by_then: Ints) -> Ints:

@@ -17,15 +17,15 @@ import itertools
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics import entry_frames, frames, hours, part_frames, piece_frames, production
-from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA, CycleSettings, memoryless_from
-from analytics.parts_usage import EVENT_SCHEMA, PartsUsage, Place, usage_of_parts
+from analytics import frames, piece_frames
+from analytics.cycles import CycleSettings, memoryless_from
+from analytics.hours import naive_utc
 from analytics.pieces import (
     PIECE,
     FoundPiece,
@@ -39,10 +39,10 @@ from analytics.pieces import (
 )
 from analytics.quality import whole_blocks
 from analytics.signals import TransducerLaw
+from analytics.summaries import summarise
 from analytics.upkeep import UpkeepRule
 from analytics.watch import WatchLimits
 from ingest.config import Yard, settings_fingerprint
-from ingest.parts import position_of
 from ingest.store.connection import read_window, write_window
 
 if TYPE_CHECKING:
@@ -161,11 +161,6 @@ def upkeep_rules(yard: Yard) -> list[UpkeepRule]:
     ]
 
 
-def naive_utc(instant: dt.datetime) -> dt.datetime:
-    """An instant as the store keeps it: UTC without a zone."""
-    return instant.astimezone(dt.UTC).replace(tzinfo=None)
-
-
 def utc_now() -> dt.datetime:
     """This computer's clock, as the store keeps instants."""
     return naive_utc(dt.datetime.now(dt.UTC))
@@ -271,6 +266,7 @@ def derive(
             tell(f"{pot}: from {begin or 'the first sample'}")
             with read_window(data) as con:
                 pieces += pieces_between(con, pot_id, begin, end)
+    changed_from = dict.fromkeys(rebuilds, frames.EARLIEST)
     cycles, last_round = 0, list[FoundPiece]()
     # In rounds apart, for what came in during a rebuild lies in pieces of it.
     for found in itertools.chain(
@@ -290,6 +286,9 @@ def derive(
                 min((at for at in (first_at, first) if at is not None), default=None),
                 max((at for at in (last_at, last) if at is not None), default=None),
             )
+            begin = frames.EARLIEST if each.begin_us is None else instant_of(each.begin_us)
+            pot_id = each.piece.pot_id
+            changed_from[pot_id] = min(begin, changed_from.get(pot_id, frames.LATEST))
     known = list(pots.values())
     with write_window(data) as con:
         cycles += write_found(con, last_round)
@@ -308,7 +307,7 @@ def derive(
                     "first": first_at, "last": last_at,
                 },
             )  # fmt: skip
-        _summarise(con, yard, pots, now or utc_now())
+        summarise(con, yard, pots, f"{DERIVE_VERSION}", changed_from, now or utc_now())
     derived = {piece.pot_id for piece in (*whole, *pieces)}
     return Derived(
         pots=tuple(p for p, i in pots.items() if i in derived),
@@ -444,129 +443,3 @@ def _widened(
         if to_at + look >= last_at:
             break
     return begin, end
-
-
-def _summarise(
-    con: duckdb.DuckDBPyConnection, yard: Yard, pots: dict[str, int], now: dt.datetime
-) -> None:
-    """Shift summaries and part usage, wholly anew: they take milliseconds from the cycles."""
-    shifts = frames.shifts(con)
-    extents = frames.heard_extents(con)
-    summaries, of_pots = [], {}
-    for pot in yard.pot_names:
-        pot_id = pots.get(pot)
-        cycles = frames.cycles(con, pot_id) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA)
-        gaps = frames.gaps(con, pot_id) if pot_id else pl.DataFrame(schema=GAP_SCHEMA)
-        first_at, last_at = extents.get(pot_id, (None, None)) if pot_id else (None, None)
-        mine = shifts.filter(pl.col("pot") == pot)
-        totals = hours.pot_hours(
-            cycles,
-            gaps,
-            first_at,
-            last_at,
-            list(mine.select("from_at", "to_at").iter_rows()),
-            yard.derive.count_silence_outside_shifts,
-        )
-        summaries.append(shift_rows(mine, cycles, totals, now))
-        of_pots[pot] = totals
-    summary = _with_entries(
-        pl.concat(summaries), frames.areas(con), entry_frames.abrasive_net(con), shifts
-    )
-    parts = parts_used(yard, part_frames.entries(con), of_pots, now)
-    for table, frame in (
-        ("shift_summary", summary),
-        ("part_usage", in_seconds(parts.usage)),
-        ("part_stay", parts.stays),
-        ("part_check", parts.checks.rename({"at": "checked_at"})),
-    ):
-        con.execute(f"DELETE FROM {table}")
-        insert(con, table, frame)
-
-
-def shift_rows(
-    shifts: pl.DataFrame, cycles: pl.DataFrame, totals: hours.PotHours, now: dt.datetime
-) -> pl.DataFrame:
-    """Hours and pressures of one pot's shifts, up to ``now`` for one that is under way.
-
-    Parameters
-    ----------
-    shifts : polars.DataFrame
-        ``shift, pot, crew, job, from_at, to_at`` of one pot; those not begun are left out.
-    cycles : polars.DataFrame
-        The pot's cycles.
-    totals : PotHours
-        The pot's running totals.
-    now : datetime
-        Naive UTC.
-    """
-    begun = shifts.filter(pl.col("from_at") < now)
-    ends = begun.select(pl.min_horizontal("to_at", pl.lit(now)))["to_at"]
-    from_us = begun["from_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
-    to_us = ends.cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
-    counted = cycles.filter(~pl.col("flicker"))
-    booked_to_us = begun["to_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
-    weighted = production.pressures_within(counted, from_us, booked_to_us)
-    windows = hours.windows(totals, from_us, to_us).drop("silent_s")
-    return pl.concat(
-        [begun.select("shift", "pot", "crew", "job", "from_at", "to_at"), windows, weighted],
-        how="horizontal",
-    )
-
-
-def parts_used(
-    yard: Yard, entries: pl.DataFrame, totals: dict[str, hours.PotHours], now: dt.datetime
-) -> PartsUsage:
-    """What each part of the yard did.
-
-    Parameters
-    ----------
-    yard : Yard
-        For the parts named in the yard file, and those that have a rule.
-    entries : polars.DataFrame
-        ``analytics.parts_usage.EVENT_SCHEMA`` of what people entered.
-    totals : dict of str to PotHours
-        Running totals of each pot.
-    now : datetime
-        Naive UTC; entries after it do not count yet.
-    """
-    named = []
-    for pot in yard.pots:
-        for part in pot.parts:
-            position = position_of(part.part, part.position)
-            mine = (f"yard:{pot.name}/{part.part}/{position}", pot.name, part.part, position)
-            record_id, *where = mine
-            fitted_at = naive_utc(part.fitted_at)
-            named.append((fitted_at, record_id, "fitted", *where, part.tag, "", ""))
-            if part.checked_at is not None:
-                checked_at = naive_utc(part.checked_at)
-                named.append((checked_at, record_id, "checked", *where, "", "good", ""))
-    kinds = dict.fromkeys(rule.part for rule in yard.effective_rules())
-    expected = [Place(pot, part, position_of(part)) for pot in yard.pot_names for part in kinds]
-    every = pl.concat([pl.DataFrame(named, schema=EVENT_SCHEMA, orient="row"), entries])
-    parts = usage_of_parts(every, totals, expected, now)
-    # Of a pot that has left the yard file nothing is due; what its parts did stays.
-    in_yard = parts.usage.filter(pl.col("pot").is_in(list(yard.pot_names)))
-    return replace(parts, usage=in_yard)
-
-
-def in_seconds(usage: pl.DataFrame) -> pl.DataFrame:
-    """Usage with its microseconds as seconds, which is what rules and people reckon in."""
-    return usage.with_columns(
-        (pl.col(f"{name}_us") / 1e6).alias(f"{name}_s")
-        for name in ("blast", "blast_low", "blast_high")
-    ).select(
-        pl.exclude("blast_us", "blast_low_us", "blast_high_us", "silent_us"),
-        (pl.col("silent_us") / 1e6).alias("no_data_s"),
-    )
-
-
-def _with_entries(
-    summary: pl.DataFrame, areas: pl.DataFrame, abrasives: pl.DataFrame, shifts: pl.DataFrame
-) -> pl.DataFrame:
-    # What is done over again was counted when it was done first.
-    area = production.entered_totals(areas.filter(~pl.col("reblast")), shifts, "area_m2")
-    abrasive = production.entered_totals(abrasives, shifts, "abrasive_kg")
-    joined = summary.join(area, on=["shift", "pot"], how="left", maintain_order="left").join(
-        abrasive, on=["shift", "pot"], how="left", maintain_order="left"
-    )
-    return production.rates(joined)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from analytics import hours
-from analytics.pipeline import shift_rows
+from analytics.summaries import shift_rows
 
 #: A cycle that began this long before a stretch may still reach into it.
 LOOK_BACK = dt.timedelta(days=1)

@@ -26,6 +26,7 @@ import streamlit as st
 from analytics import (
     figures,
     frames,
+    hours,
     lifetimes,
     notice_frames,
     part_frames,
@@ -370,7 +371,7 @@ def site_day(day: dt.date, described: Yard) -> tuple[dt.datetime, dt.datetime]:
         dt.datetime.combine(d, dt.time(), tzinfo=described.site.zone)
         for d in (day, day + dt.timedelta(days=1))
     )
-    return pipeline.naive_utc(begin), pipeline.naive_utc(end)
+    return hours.naive_utc(begin), hours.naive_utc(end)
 
 
 # --- notices -----------------------------------------------------------------------------------

@@ -68,7 +68,7 @@ def window(
     """
     import datetime as dt
 
-    from analytics.pipeline import naive_utc
+    from analytics.hours import naive_utc
     from ingest.instants import utc_instant
 
     bounds: list[dt.datetime | None] = []

@@ -71,7 +71,8 @@ def written(
 ) -> None:  # fmt: skip
     """Compose a report in one read window, set it, write it, and say its number."""
     with sentences():
-        from analytics.pipeline import naive_utc, utc_now
+        from analytics.hours import naive_utc
+        from analytics.pipeline import utc_now
         from dashboard import units as ways_of_measuring
         from dashboard.reports import content, writing
         from ingest.config import load_yard

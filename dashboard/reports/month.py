@@ -10,8 +10,8 @@ import polars as pl
 from analytics import exports, figures
 from analytics.compare import GROUPS, Comparison, compare
 from analytics.costs import MONEY, Costs, without_money
+from analytics.hours import naive_utc
 from analytics.part_rows import part_rows, shift_rows
-from analytics.pipeline import naive_utc
 from analytics.shift_rows import MEASURES
 from dashboard import compare_words as told
 from dashboard import units, words

@@ -123,6 +123,11 @@ def m013_kept_samples(con: duckdb.DuckDBPyConnection) -> None:
     con.execute("DROP TABLE sample_wide")
 
 
+def m014_sums_of_days(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the tables of what pots did on each day, and of what summaries were made of."""
+    con.execute(schema.SUMS_OF_DAYS)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -137,6 +142,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m011_archive,
     m012_pieces_done,
     m013_kept_samples,
+    m014_sums_of_days,
 )
 
 

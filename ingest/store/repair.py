@@ -44,7 +44,8 @@ _UNDER_WAY = "repair.json"
 # What the journal and records.log bring back, or what is derived again.
 _REBUILT = frozenset(
     {"mark", "touched", "record", "migration", "derive_state", "cycle", "gap", "shift_summary",
-     "part_usage", "part_stay", "part_check", "indicator_block", "piece_done"}
+     "part_usage", "part_stay", "part_check", "indicator_block", "piece_done",
+     "pot_day", "summary_state"}
 )  # fmt: skip
 #: Tables with a row a message, of which those that the journal does not hold are copied.
 _BY_MESSAGE = ("sample", "reading", "quarantine")

@@ -549,3 +549,22 @@ CREATE TABLE sample_kept (                 -- one row an instant
     quality    INTEGER NOT NULL            -- ingest.readings.Quality
 );
 """
+
+#: What summaries rest on, so that only what has changed is reckoned anew; ``analytics.summaries``.
+SUMS_OF_DAYS = """
+CREATE TABLE pot_day (                     -- what a pot did on a UTC day that is over
+    pot        VARCHAR NOT NULL,
+    day_at     TIMESTAMP NOT NULL,         -- midnight UTC
+    blast_us   BIGINT NOT NULL,
+    blast_low_us BIGINT NOT NULL,
+    blast_high_us BIGINT NOT NULL,         -- without silence
+    silent_us  BIGINT NOT NULL,            -- silence that counts as possible blasting
+    cycles     BIGINT NOT NULL,
+    cycles_low BIGINT NOT NULL             -- began with a press heard, and the pot answered
+);
+CREATE TABLE summary_state (               -- one row: what the summaries were made of
+    made_of    VARCHAR NOT NULL,           -- all but cycles and gaps
+    now_at     TIMESTAMP NOT NULL,         -- up to when they were reckoned
+    next_at    TIMESTAMP                   -- when an entry comes to count by itself; NULL: none
+);
+"""

@@ -11,8 +11,8 @@ import pytest
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.hours import PotHours, microseconds, pot_hours
 from analytics.parts_usage import EVENT_SCHEMA, PartsUsage, Place, usage_of_parts
-from analytics.pipeline import in_seconds
 from analytics.rule_spans import Curve, counts, rule_spans
+from analytics.summaries import in_seconds
 from analytics.upkeep import UpkeepRule, due_list
 
 BEGIN = dt.datetime(2026, 3, 2, 6)

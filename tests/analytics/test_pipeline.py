@@ -31,7 +31,7 @@ BEGIN = dt.datetime(2026, 3, 2, 6)
 NOW = dt.datetime(2026, 3, 3)
 DERIVED = (
     "cycle", "gap", "shift_summary", "part_usage", "part_stay", "part_check", "signal_fault",
-    "zero_rest", "pressure_watch",
+    "zero_rest", "pressure_watch", "pot_day",
 )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.hours import PotHours, microseconds, pot_hours
 from analytics.parts_usage import EVENT_SCHEMA, Place, usage_of_parts
 from analytics.pieces import insert
-from analytics.pipeline import in_seconds
+from analytics.summaries import in_seconds
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, write_window
 

@@ -19,8 +19,8 @@ import pytest
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA, CycleSettings, find_cycles
 from analytics.hours import PotHours, microseconds, pot_hours, windows
 from analytics.parts_usage import EVENT_SCHEMA, Place, usage_of_parts
-from analytics.pipeline import in_seconds
 from analytics.rule_spans import Curve, counts, rule_spans
+from analytics.summaries import in_seconds
 from analytics.upkeep import UpkeepRule, due_list
 from simulated_feeds.history import box_samples
 from simulated_feeds.truth_tables import Truth

@@ -1,0 +1,483 @@
+"""Sums what was derived: hours of shifts and what parts did, of which mostly little has changed.
+
+Made wholly, these tables rest on all cycles of all pots and on everything that people entered,
+which takes longer each year. Mostly only readings have come in since, and they change what lies
+after them: shifts under way, parts that are on, looks at parts since. So that much is reckoned
+anew, from the sums of days (:mod:`analytics.pot_days`) and from the cycles of the days that matter,
+and the other rows stay. After an entry, another yard file or a new pot all of it is made anew; the
+tables come out the same to the bit.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import polars as pl
+
+from analytics import entry_frames, frames, hours, part_frames, parts_since, pot_days, production
+from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
+from analytics.hours import naive_utc
+from analytics.parts_usage import EVENT_SCHEMA, PartsUsage, Place, usage_of_parts
+from analytics.pieces import insert
+from analytics.production import entered_totals
+from ingest.config import Yard
+from ingest.parts import position_of
+
+if TYPE_CHECKING:
+    import duckdb
+
+#: What is found from an instant on may change what lies a little before it: a cycle's first
+#: possible instant is that of the sample before its press.
+_MARGIN = dt.timedelta(hours=1)
+
+
+class _Made(NamedTuple):
+    """From what the tables were made wholly, up to when they were reckoned, and when something
+    that was entered comes to count by itself; ``None``: nothing does."""
+
+    made_of: str
+    now_at: dt.datetime
+    next_at: dt.datetime | None
+
+
+def summarise(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    pots: Mapping[str, int],
+    version: str,
+    changed: Mapping[int, dt.datetime],
+    now: dt.datetime,
+) -> None:
+    """Bring ``shift_summary``, ``part_usage``, ``part_stay``, ``part_check``, ``pot_day`` to date.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open write window in which cycles, gaps and ``derive_state`` are up to date.
+    yard : Yard
+        The yard file.
+    pots : mapping of str to int
+        The pots of the yard file that were heard, with their number in the store.
+    version : str
+        Changes with how figures are derived.
+    changed : mapping of int to datetime
+        From when on cycles and gaps of a pot may have changed since the last time; naive UTC.
+    now : datetime
+        Naive UTC; up to when shifts and parts are reckoned.
+    """
+    made_of = _made_of(con, yard, pots, version)
+    found = con.execute("SELECT made_of, now_at, next_at FROM summary_state").fetchall()
+    made = _Made(*found[0]) if found else None
+    if (
+        made is not None
+        and made.made_of == made_of
+        and made.now_at <= now
+        and (made.next_at is None or made.next_at > now)
+    ):
+        _since(con, yard, pots, changed, made.now_at, now)
+        next_at = made.next_at
+    else:
+        next_at = _wholly(con, yard, pots, now)
+    con.execute("DELETE FROM summary_state")
+    con.execute(
+        "INSERT INTO summary_state VALUES ($made_of, $now, $next)",
+        {"made_of": made_of, "now": now, "next": next_at},
+    )
+
+
+def _made_of(
+    con: duckdb.DuckDBPyConnection, yard: Yard, pots: Mapping[str, int], version: str
+) -> str:
+    """What changes with all that is not a pot's cycles and gaps."""
+    # Rows are only ever added to it, so their number says whether there is a new one.
+    entered = con.execute("SELECT count(*), max(number) FROM record").fetchall()
+    extents = frames.heard_extents(con)
+    heard = [(pot, pot_id, extents.get(pot_id, (None, None))[0]) for pot, pot_id in pots.items()]
+    text = repr((version, yard, sorted(heard), entered))
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+# --- wholly ----------------------------------------------------------------------------------
+
+
+def _wholly(
+    con: duckdb.DuckDBPyConnection, yard: Yard, pots: Mapping[str, int], now: dt.datetime
+) -> dt.datetime | None:
+    """Make every table anew; when something entered will come to count by itself."""
+    shifts = frames.shifts(con)
+    extents = frames.heard_extents(con)
+    today_us = int(pot_days.day_of(np.array([hours.microseconds(now)]))[0])
+    summaries, of_pots, days = [], {}, [pl.DataFrame(schema=pot_days.DAY_SCHEMA)]
+    for pot in yard.pot_names:
+        pot_id = pots.get(pot)
+        cycles = frames.cycles(con, pot_id) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA)
+        gaps = frames.gaps(con, pot_id) if pot_id else pl.DataFrame(schema=GAP_SCHEMA)
+        first_at, last_at = extents.get(pot_id, (None, None)) if pot_id else (None, None)
+        mine = shifts.filter(pl.col("pot") == pot)
+        totals = hours.pot_hours(
+            cycles,
+            gaps,
+            first_at,
+            last_at,
+            list(mine.select("from_at", "to_at").iter_rows()),
+            yard.derive.count_silence_outside_shifts,
+        )
+        summaries.append(shift_rows(mine, cycles, totals, now))
+        of_pots[pot] = totals
+        known = pot_days.days_with_anything(totals)
+        days.append(pot_days.sums_of_days(totals, pot, known[known < today_us]))
+    summary = _with_entries(
+        pl.concat(summaries), frames.areas(con), entry_frames.abrasive_net(con), shifts
+    )
+    events = part_events(yard, part_frames.entries(con))
+    parts = parts_used(yard, events, of_pots, now)
+    for table, frame in (
+        ("shift_summary", summary),
+        ("part_usage", in_seconds(parts.usage)),
+        ("part_stay", parts.stays),
+        ("part_check", parts.checks.rename({"at": "checked_at"})),
+        ("pot_day", pl.concat(days)),
+    ):
+        con.execute(f"DELETE FROM {table}")
+        insert(con, table, frame)
+    to_come = [
+        *events.filter(pl.col("at") > now)["at"],
+        *shifts.filter(pl.col("from_at") >= now)["from_at"],
+        *(first for first, _ in extents.values() if first is not None and first > now),
+    ]
+    return min(to_come, default=None)
+
+
+# --- what has changed ------------------------------------------------------------------------
+
+
+def _since(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    pots: Mapping[str, int],
+    changed: Mapping[int, dt.datetime],
+    before: dt.datetime,
+    now: dt.datetime,
+) -> None:
+    """Reckon anew what lies after what has changed; ``before`` is up to when it was reckoned."""
+    days = frames.read_frame(con, "SELECT * FROM pot_day ORDER BY pot, day_at")
+    since: dict[str, dt.datetime] = {}
+    for pot in yard.pot_names:
+        at = min(before, changed.get(pots.get(pot, -1), before))
+        at = at - _MARGIN if at > frames.EARLIEST + _MARGIN else frames.EARLIEST
+        settled = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < _midnight(at)))
+        # Until a pot has blasted for so long, what comes changes the pace of what was.
+        is_settled = int(settled["blast_us"].sum()) >= hours.PACE_US
+        since[pot] = at if is_settled else frames.EARLIEST
+    least = min(since.values(), default=frames.LATEST)
+    shifts = frames.read_frame(
+        con, "SELECT * FROM shift_summary WHERE to_at > $least ORDER BY from_at, shift", least=least
+    ).filter(pl.col("to_at") > _of_pot(since))
+    plan = parts_since.to_reckon(
+        frames.read_frame(con, "SELECT * FROM part_stay"),
+        frames.read_frame(con, "SELECT * FROM part_check WHERE checked_at > $least", least=least),
+        since,
+        now,
+    )
+    asked = _days_asked(shifts, plan, since, now)
+    read = _read(con, pots, {pot: None if at == frames.EARLIEST else asked.get(pot, set())
+                             for pot, at in since.items()})  # fmt: skip
+    extents = frames.heard_extents(con)
+    of_pots, summaries, fresh = {}, [], []
+    for pot, at in since.items():
+        pot_id = pots.get(pot)
+        of_pot = read.of(pot, pot_id or -1)
+        stay = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < _midnight(at)))
+        totals, added = _totals(
+            of_pot, extents.get(pot_id, (None, None)) if pot_id else (None, None), stay,
+            None if at == frames.EARLIEST else (_midnight(at), asked.get(pot, set())), pot, now,
+            yard.derive.count_silence_outside_shifts,
+        )  # fmt: skip
+        of_pots[pot] = totals
+        fresh.append(added)
+        mine = shifts.filter(pl.col("pot") == pot)
+        summaries.append(
+            pl.concat(
+                [shift_rows(mine, of_pot.cycles, totals, now),
+                 mine.select("area_m2", "abrasive_kg")], how="horizontal",
+            )
+        )  # fmt: skip
+    stays, checks = parts_since.reckoned(plan, of_pots)
+    _put(con, "shift_summary", production.rates(pl.concat(summaries)), ["shift", "pot"])
+    _put(con, "part_stay", stays, ["part_id", "pot", "position", "from_at"])
+    _put(con, "part_check", checks, ["record_id", "part", "pot", "position", "rule"])
+    for pot, at in since.items():
+        con.execute(
+            "DELETE FROM pot_day WHERE pot = $pot AND day_at >= $at",
+            {"pot": pot, "at": _midnight(at)},
+        )
+    insert(con, "pot_day", pl.concat(fresh))
+    usage = parts_since.usage_since(
+        frames.read_frame(con, "SELECT * FROM part_usage"),
+        frames.read_frame(con, "SELECT * FROM part_stay"),
+        frames.read_frame(
+            con,
+            "SELECT DISTINCT c.* FROM part_check AS c JOIN part_usage AS u "
+            "ON u.since = 'checked' AND c.part_id = u.part_id AND c.rule = u.rule "
+            "AND c.checked_at = u.from_at AND c.result = 'good'",
+        ),
+        now,
+    )
+    con.execute("DELETE FROM part_usage")
+    insert(con, "part_usage", in_seconds(usage))
+
+
+def _midnight(at: dt.datetime) -> dt.datetime:
+    return at.replace(hour=0, minute=0, second=0, microsecond=0)
+
+
+def _of_pot(since: Mapping[str, dt.datetime]) -> pl.Expr:
+    """From when on a row's pot is reckoned anew; never where it has left the yard file."""
+    return pl.col("pot").replace_strict(
+        since, default=frames.LATEST, return_dtype=pl.Datetime("us")
+    )
+
+
+def _days_asked(
+    shifts: pl.DataFrame,
+    plan: parts_since.Plan,
+    since: Mapping[str, dt.datetime],
+    now: dt.datetime,
+) -> dict[str, set[int]]:
+    """The days of each pot whose cycles are needed: those that end a window, those of shifts, and
+    those whose sums are made anew. [us]"""
+    now_us = np.array([hours.microseconds(now)])
+    asked: dict[str, set[int]] = {}
+    for pot, at in since.items():
+        if at == frames.EARLIEST:
+            continue  # everything of it is read
+        at_us = np.array([hours.microseconds(at)])
+        asked[pot] = set(hours.days_between(at_us, np.maximum(now_us + 1, at_us)).tolist())
+    ends = shifts.select(
+        pl.col("from_at").cast(pl.Int64), (pl.col("to_at").cast(pl.Int64) + 1).alias("to_at"), "pot"
+    )
+    for (pot,), mine in ends.group_by("pot"):
+        touched = hours.days_between(mine["from_at"].to_numpy(), mine["to_at"].to_numpy())
+        if pot in asked:
+            asked[str(pot)].update(touched.tolist())
+    for pot, at_us in parts_since.instants(plan):
+        if pot in asked:
+            asked[pot].update(pot_days.day_of(at_us).tolist())
+    return asked
+
+
+class _OfPot(NamedTuple):
+    cycles: pl.DataFrame
+    gaps: pl.DataFrame
+    booked: list[tuple[dt.datetime, dt.datetime]]
+
+
+class _Read(NamedTuple):
+    """Cycles, gaps and booked shifts of the days that matter, of all pots."""
+
+    cycles: pl.DataFrame
+    gaps: pl.DataFrame
+    booked: pl.DataFrame
+
+    def of(self, pot: str, pot_id: int) -> _OfPot:
+        cycles = self.cycles.filter(pl.col("pot_id") == pot_id).drop("pot_id")
+        gaps = self.gaps.filter(pl.col("pot_id") == pot_id).drop("pot_id")
+        booked = self.booked.filter(pl.col("pot") == pot)
+        # What touches two stretches was read twice.
+        return _OfPot(
+            cycles.unique().sort("pressed_at"),
+            gaps.unique().sort("from_at"),
+            booked.unique().select("from_at", "to_at").rows(),
+        )
+
+
+def _read(
+    con: duckdb.DuckDBPyConnection, pots: Mapping[str, int], days: Mapping[str, set[int] | None]
+) -> _Read:
+    """Read what touches some days of each pot; ``None``: all of it.
+
+    A stretch of days by itself in one query for all: bounds that a query compares a column with
+    are looked up in what the store knows of its blocks, and the other blocks stay unread.
+    """
+    stretches = [
+        (pot, pots.get(pot, -1), from_at, to_at)
+        for pot, mine in days.items()
+        for from_at, to_at in (
+            [(frames.EARLIEST, frames.LATEST)] if mine is None else pot_days.runs(mine)
+        )
+    ]
+    values: dict[str, Any] = {}
+    for n, (pot, pot_id, from_at, to_at) in enumerate(stretches):
+        values |= {f"pot{n}": pot, f"id{n}": pot_id, f"from{n}": from_at, f"to{n}": to_at}
+
+    def touching(table: str, what: str, key: str, begin: str, end: str, named: str) -> pl.DataFrame:
+        query = " UNION ALL ".join(
+            f"SELECT {what} FROM {table} WHERE {key} = ${named}{n} AND {begin} <= $to{n} "
+            f"AND {end} >= $from{n}"
+            for n in range(len(stretches))
+        )
+        used = {name: value for name, value in values.items()
+                if name.startswith((named, "from", "to"))}  # fmt: skip
+        return frames.read_frame(con, query, **used)
+
+    return _Read(
+        touching("cycle", "*", "pot_id", "span_from_at", "span_to_at", "id"),
+        touching("gap", "*", "pot_id", "from_at", "to_at", "id"),
+        touching("shift_summary", "shift, pot, from_at, to_at", "pot", "from_at", "to_at", "pot"),
+    )
+
+
+def _totals(
+    of_pot: _OfPot,
+    heard: tuple[dt.datetime | None, dt.datetime | None],
+    stay: pl.DataFrame,
+    anew: tuple[dt.datetime, set[int]] | None,
+    pot: str,
+    now: dt.datetime,
+    count_silence_outside_shifts: bool,
+) -> tuple[hours.PotHours, pl.DataFrame]:
+    """Running totals of a pot, and the sums of those of its days that were made anew.
+
+    ``stay`` are the sums of days that stay, ``anew`` from which day on they are made anew and the
+    days that ``of_pot`` holds; ``None``: it holds everything.
+    """
+    today_us = int(pot_days.day_of(np.array([hours.microseconds(now)]))[0])
+
+    def totals_with(pace: hours.Pace | None) -> hours.PotHours:
+        return hours.pot_hours(
+            of_pot.cycles, of_pot.gaps, *heard, of_pot.booked, count_silence_outside_shifts, pace
+        )
+
+    known = totals_with(None)
+    if anew is None:
+        days = pot_days.days_with_anything(known)
+        return known, pot_days.sums_of_days(known, pot, days[days < today_us])
+    from_us, held = hours.microseconds(anew[0]), np.array(sorted(anew[1]), dtype=np.int64)
+    days = held[(held >= from_us) & (held < today_us)]
+    added = pot_days.sums_of_days(known, pot, days)
+    every = pl.concat([stay, added])
+    known = replace(
+        known,
+        silent_cycles=hours.silent_cycles(known.silent, pot_days.pace_of_days(every)),
+    )
+    return pot_days.with_days(known, every, held), added
+
+
+def _put(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame, key: list[str]) -> None:
+    """Put rows in the place of those with the same key."""
+    if frame.is_empty():
+        return
+    names = ", ".join(key)
+    con.register("coming", frame.select(key).to_arrow())
+    con.execute(f"DELETE FROM {table} WHERE ({names}) IN (SELECT ({names}) FROM coming)")
+    con.unregister("coming")
+    insert(con, table, frame)
+
+
+# --- of which rows consist -------------------------------------------------------------------
+
+
+def shift_rows(
+    shifts: pl.DataFrame, cycles: pl.DataFrame, totals: hours.PotHours, now: dt.datetime
+) -> pl.DataFrame:
+    """Hours and pressures of one pot's shifts, up to ``now`` for one that is under way.
+
+    Parameters
+    ----------
+    shifts : polars.DataFrame
+        ``shift, pot, crew, job, from_at, to_at`` of one pot; those not begun are left out.
+    cycles : polars.DataFrame
+        The pot's cycles.
+    totals : PotHours
+        The pot's running totals.
+    now : datetime
+        Naive UTC.
+    """
+    begun = shifts.filter(pl.col("from_at") < now)
+    ends = begun.select(pl.min_horizontal("to_at", pl.lit(now)))["to_at"]
+    from_us = begun["from_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    to_us = ends.cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    counted = cycles.filter(~pl.col("flicker"))
+    booked_to_us = begun["to_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    weighted = production.pressures_within(counted, from_us, booked_to_us)
+    windows = hours.windows(totals, from_us, to_us).drop("silent_s")
+    return pl.concat(
+        [begun.select("shift", "pot", "crew", "job", "from_at", "to_at"), windows, weighted],
+        how="horizontal",
+    )
+
+
+def part_events(yard: Yard, entries: pl.DataFrame) -> pl.DataFrame:
+    """What is known of parts: ``entries`` of people, and what the yard file names.
+
+    Parameters
+    ----------
+    yard : Yard
+        The yard file.
+    entries : polars.DataFrame
+        ``analytics.parts_usage.EVENT_SCHEMA``.
+    """
+    named = []
+    for pot in yard.pots:
+        for part in pot.parts:
+            position = position_of(part.part, part.position)
+            mine = (f"yard:{pot.name}/{part.part}/{position}", pot.name, part.part, position)
+            record_id, *where = mine
+            fitted_at = naive_utc(part.fitted_at)
+            named.append((fitted_at, record_id, "fitted", *where, part.tag, "", ""))
+            if part.checked_at is not None:
+                checked_at = naive_utc(part.checked_at)
+                named.append((checked_at, record_id, "checked", *where, "", "good", ""))
+    return pl.concat([pl.DataFrame(named, schema=EVENT_SCHEMA, orient="row"), entries])
+
+
+def parts_used(
+    yard: Yard, events: pl.DataFrame, totals: Mapping[str, hours.PotHours], now: dt.datetime
+) -> PartsUsage:
+    """What each part of the yard did.
+
+    Parameters
+    ----------
+    yard : Yard
+        For the parts that have a rule.
+    events : polars.DataFrame
+        From :func:`part_events`.
+    totals : mapping of str to PotHours
+        Running totals of each pot.
+    now : datetime
+        Naive UTC; entries after it do not count yet.
+    """
+    kinds = dict.fromkeys(rule.part for rule in yard.effective_rules())
+    expected = [Place(pot, part, position_of(part)) for pot in yard.pot_names for part in kinds]
+    parts = usage_of_parts(events, totals, expected, now)
+    # Of a pot that has left the yard file nothing is due; what its parts did stays.
+    in_yard = parts.usage.filter(pl.col("pot").is_in(list(yard.pot_names)))
+    return replace(parts, usage=in_yard)
+
+
+def in_seconds(usage: pl.DataFrame) -> pl.DataFrame:
+    """Usage with its microseconds as seconds, which is what rules and people reckon in."""
+    return usage.with_columns(
+        (pl.col(f"{name}_us") / 1e6).alias(f"{name}_s")
+        for name in ("blast", "blast_low", "blast_high")
+    ).select(
+        pl.exclude("blast_us", "blast_low_us", "blast_high_us", "silent_us"),
+        (pl.col("silent_us") / 1e6).alias("no_data_s"),
+    )
+
+
+def _with_entries(
+    summary: pl.DataFrame, areas: pl.DataFrame, abrasives: pl.DataFrame, shifts: pl.DataFrame
+) -> pl.DataFrame:
+    # What is done over again was counted when it was done first.
+    area = entered_totals(areas.filter(~pl.col("reblast")), shifts, "area_m2")
+    abrasive = entered_totals(abrasives, shifts, "abrasive_kg")
+    joined = summary.join(area, on=["shift", "pot"], how="left", maintain_order="left").join(
+        abrasive, on=["shift", "pot"], how="left", maintain_order="left"
+    )
+    return production.rates(joined)
