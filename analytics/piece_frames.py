@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from analytics import frames
+from ingest.store.archive_reading import archived
 
 if TYPE_CHECKING:
     import duckdb
@@ -18,6 +19,13 @@ if TYPE_CHECKING:
 #: How far is looked for the next sample, before looking further: with many years of samples behind
 #: it a search without an end would go through all of them, for each piece.
 _LOOKS = (dt.timedelta(days=1), dt.timedelta(days=30))
+
+_DAY = dt.timedelta(days=1)
+_MICROSECOND = dt.timedelta(microseconds=1)
+_EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
+
+#: What the store's blocks may take while pieces are read, and what more for each thread. [MB]
+_LEAN_MB, _LEAN_THREAD_MB = 64, 32
 
 #: Columns of ``sample`` that a pot may lack.
 _MAY_LACK = (
@@ -79,6 +87,8 @@ def begins_of_pieces(
     to_at: dt.datetime | None = None,
 ) -> list[dt.datetime]:
     """Begins of the stretches of a length, counted from midnight UTC, that hold a sample."""
+    if length == _DAY and not frames.corrections_in_force(con, pot_id):
+        return _days_heard(con, pot_id, from_at, to_at)
     begins: list[dt.datetime] = []
     if from_at is None:
         # Without a begin there is no end to look up to either: the first one by itself.
@@ -96,6 +106,48 @@ def begins_of_pieces(
         begins.append(midnight + (at - midnight) // length * length)
         at = next_sample(con, pot_id, begins[-1] + length, to_at)
     return begins
+
+
+def _days_heard(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None,
+    to_at: dt.datetime | None,
+) -> list[dt.datetime]:
+    """Midnights UTC of the days with a sample of a pot whose clock needs no correction.
+
+    All at once: a search for each day takes longer the more samples there are, so that a year of
+    some pots took minutes before the first piece was read.
+    """
+    begin, end = from_at or frames.EARLIEST, to_at or frames.LATEST
+    found = frames.read_frame(
+        con,
+        "SELECT DISTINCT sampled_at::DATE - DATE '1970-01-01' AS day FROM sample_value "
+        "WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end",
+        pot=pot_id,
+        begin=begin,
+        end=end,
+    )
+    days = {_EPOCH + number * _DAY for number in found["day"]}
+    # The archive's list knows its days; only of one that is cut must the file be looked into.
+    for file in archived(con, "sample", {pot_id}, from_at, to_at):
+        whole = file.first_at >= begin and file.last_at < end
+        first = max(file.first_at, begin)
+        if whole or next_sample(con, pot_id, first, min(file.last_at + _MICROSECOND, end)):
+            days.add(dt.datetime.combine(file.first_at, dt.time()))
+    return sorted(days)
+
+
+def read_leanly(con: duckdb.DuckDBPyConnection, pot_id: int) -> None:
+    """Let what was read of the store go early in this window, for a piece is read once.
+
+    DuckDB keeps what it has read until four fifths of the computer's memory are full, as long as
+    any window is open. What goes out as frames does not count there. A pot whose clock is corrected
+    is left alone: its messages are joined, and a join needs as much as it needs.
+    """
+    if not frames.corrections_in_force(con, pot_id):
+        ((threads,),) = con.execute("SELECT current_setting('threads')").fetchall()
+        con.execute(f"SET memory_limit = '{_LEAN_MB + _LEAN_THREAD_MB * int(threads)}MB'")
 
 
 def samples_heard(

@@ -57,8 +57,8 @@ Floats = npt.NDArray[np.float64]
 #: Length of a piece: a UTC day, as the archive has it; about 0.9 M samples at 10 Hz.
 PIECE = dt.timedelta(days=1)
 
-#: Samples from which no further piece is read before what was read is found: about 100 MB.
-_HELD_ROWS = 2_000_000
+#: Samples from which no further piece is read before what was read is found: some 30 MB.
+_HELD_ROWS = 800_000
 
 _US = 1_000_000
 _MICROSECOND = dt.timedelta(microseconds=1)
@@ -386,6 +386,7 @@ def found_from_store(
         # while it is open nobody can write.
         held: list[PieceSamples] = []
         with read_window(data) as con:
+            piece_frames.read_leanly(con, left[0].pot_id)
             while left and sum(samples.rows.height for samples in held) < _HELD_ROWS:
                 held.append(read_piece(con, left.pop(0), settings))
         while held:

@@ -226,6 +226,7 @@ def derive(
         done, taken = begun_before[pot]
         if full or done or states.get(pot_id) != prints[pot]:
             with read_window(data) as con:
+                piece_frames.read_leanly(con, pot_id)
                 tell(f"{pot}: everything" + (", going on where it was left" if done else ""))
                 rebuilds[pot_id] = _Rebuild(
                     prints[pot],

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analytics import frames
+from analytics import frames, piece_frames
 from analytics.pipeline import derive
 from ingest.config import Yard
 from ingest.store import archive, archive_reading
@@ -84,6 +84,38 @@ def test_a_full_derive_over_archived_days_gives_identical_tables(
             assert before == after
     derive(data, yard, full=True, now=NOW)
     assert_same(hot, tables(data))
+
+
+def test_days_with_samples_are_the_same_hot_and_archived_wherever_they_are_cut(
+    tmp_path: Path, yard: Yard, put_samples: PutSamples
+) -> None:
+    data, day = tmp_path / "data", dt.timedelta(days=1)
+    for begin in (BEGIN, BEGIN + 2 * day, BEGIN + 5 * day):
+        put_samples(data, "pot-1", night(begin, 4500, 1))
+    first, last = BEGIN, BEGIN + 5 * day + dt.timedelta(seconds=4499.5)
+    cuts = [
+        (None, None), (None, last), (first, last + day), (first + dt.timedelta(minutes=5), last),
+        # A day whose samples all lie before the cut, and one whose samples all lie after it.
+        (first + dt.timedelta(minutes=90), None), (None, first + dt.timedelta(minutes=60)),
+        (first + day, first + 2 * day), (None, first),
+    ]  # fmt: skip
+
+    def heard() -> list[list[dt.datetime]]:
+        with read_window(data) as con:
+            return [piece_frames.begins_of_pieces(con, 1, day, *cut) for cut in cuts]
+
+    with read_window(data) as con:
+        at = frames.samples(con, 1)["sampled_at"]
+    expected = [
+        at.filter((at >= (begin or at[0])) & (at < (end or last + day))).dt.truncate("1d")
+        for begin, end in cuts
+    ]
+    hot = heard()
+    assert hot == [days.unique().sort().to_list() for days in expected]
+    assert hot[4] != hot[0] != hot[5] and hot[6] == hot[7] == []
+    derive(data, yard, full=True, now=NOW)
+    assert archive.archive(data, "yard", dt.date(2026, 3, 6)).files == 4
+    assert heard() == hot
 
 
 @pytest.mark.slow

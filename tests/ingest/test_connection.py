@@ -43,3 +43,29 @@ def test_a_held_store_is_busy_and_a_damaged_one_is_not_waited_for(tmp_path: Path
 def test_no_store_is_a_sentence(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="There is no store"), read_window(tmp_path):
         pass
+
+
+def test_a_writer_puts_only_a_few_groups_of_rows_together(tmp_path: Path) -> None:
+    """Large batches leave small groups; a window that tidies all of them holds the store long."""
+
+    def groups() -> int:
+        with read_window(tmp_path) as con:
+            ((count,),) = con.execute(
+                "SELECT count(DISTINCT row_group_id) FROM pragma_storage_info('touched')"
+            ).fetchall()
+        return int(count)
+
+    with write_window(tmp_path) as con:
+        con.execute("SET max_vacuum_tasks = 0; SET threads = 2")
+        con.execute(
+            "CREATE TEMP TABLE batch AS SELECT i, 1, TIMESTAMP '2026-01-01', "
+            "TIMESTAMP '2026-01-02' FROM range(125_000) AS t(i)"
+        )
+        for _ in range(20):
+            con.execute("INSERT INTO touched FROM batch")
+    left = groups()
+    for pot in (1, 2):
+        with write_window(tmp_path) as con:
+            con.execute("INSERT INTO pot VALUES ($pot, 'pot-' || $pot)", {"pot": pot})
+        before, left = left, groups()
+        assert before - 4 <= left < before
