@@ -437,13 +437,10 @@ def remove_leftovers(
 
 def _give_room_back(data: Path, wait_s: float) -> None:
     """Let the file shrink by the free blocks at its end; others are used again."""
-    con = open_store(store_path(data), read_only=False, wait_s=wait_s)
-    try:
+    with open_store(store_path(data), read_only=False, wait_s=wait_s) as con:
         # The first frees the blocks, the second gives back those at the end.
         con.execute("CHECKPOINT")
         con.execute("CHECKPOINT")
-    finally:
-        con.close()
 
 
 #: What rows are packed best by: one pot's values together, ascending in time.

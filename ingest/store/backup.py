@@ -297,16 +297,12 @@ def facts_of(store: Path) -> dict[str, Any]:
         ``sample``; ``seal`` and ``chain_faults`` of people's entries; ``archived``: archived
         rows; ``engine``: DuckDB's version, for another may hash otherwise.
     """
-    con = open_store(store, read_only=True, wait_s=5.0)
-    try:
-        con.execute("SET TimeZone = 'UTC'")
+    with open_store(store, read_only=True, wait_s=5.0) as con:
         tables = {name: _table_fact(con, name) for name in _tables(con)}
         ((last_at,),) = con.execute("SELECT max(sampled_at) FROM sample_value").fetchall()
         ((archived_rows,),) = con.execute("SELECT sum(rows) FROM archive_file").fetchall()
         seal, faults = record_chain.seal_of(con), record_chain.faults(con)
         ((engine,),) = con.execute("SELECT version()").fetchall()
-    finally:
-        con.close()
     return {
         "tables": tables,
         "last_at": last_at.isoformat() if last_at else None,
@@ -398,11 +394,8 @@ class _Contents:
         shutil.copyfile(path, aside)
         if has_log:
             # Taken into the copy, so that one file is all of it.
-            con = open_store(aside, read_only=False, wait_s=5.0)
-            try:
+            with open_store(aside, read_only=False, wait_s=5.0) as con:
                 con.execute("CHECKPOINT")
-            finally:
-                con.close()
             copied.unlink(missing_ok=True)
         return aside
 

@@ -1,8 +1,9 @@
 """Short windows onto the store file.
 
 DuckDB lets one process write or many read. So nobody keeps the file open: a window opens it, does
-one thing and closes it. A window that finds the file held waits, with jitter, and gives up with a
-sentence. A connection never leaves the thread that opened it.
+one thing and closes it; what a process keeps is the engine (``engine.py``). A window that finds the
+file held waits, with jitter, and gives up with a sentence. A connection never leaves the thread
+that opened it.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ingest.errors import DiskFull, GritbookError, StoreBusy, StoreError
-from ingest.store import turns, updating
+from ingest.store import engine, turns, updating
 
 if TYPE_CHECKING:
     import duckdb
@@ -44,12 +45,10 @@ _DAMAGED = (
 _HELD = ("Could not set lock", "being used by another process")
 
 
-# On a busy computer DuckDB would draw a bar into whatever standard output is: a log, a table.
-_SETTINGS = "SET TimeZone = 'UTC'; SET enable_progress_bar = false"
 # What a writer does at its end to put small groups of rows together, such as large batches leave:
 # with DuckDB's own 100 each writer of a large store took seconds and a gigabyte. A little each
 # time gets there too, and `gritbook archive` does more at once.
-_WRITER_SETTINGS = f"{_SETTINGS}; SET max_vacuum_tasks = 4"
+_WRITER_SETTINGS = "SET GLOBAL max_vacuum_tasks = 4"
 
 
 def store_path(data: Path) -> Path:
@@ -86,18 +85,15 @@ def read_window(data: Path, wait_s: float = DEFAULT_WAIT_S) -> Iterator[duckdb.D
         )
     import duckdb
 
-    con = open_store(path, read_only=True, wait_s=wait_s)
-    try:
-        con.execute(_SETTINGS)
-        migrations.require_current(con)
-        yield con
-    except duckdb.Error as error:
-        told = _told(path, error)
-        if told is error:
-            raise
-        raise told from error
-    finally:
-        con.close()
+    with open_store(path, read_only=True, wait_s=wait_s) as con:
+        try:
+            migrations.require_current(con)
+            yield con
+        except duckdb.Error as error:
+            told = _told(path, error)
+            if told is error:
+                raise
+            raise told from error
 
 
 @contextmanager
@@ -141,19 +137,17 @@ def _transaction(data: Path, wait_s: float) -> Iterator[duckdb.DuckDBPyConnectio
 
     if not store_path(data).exists():
         _make_store(store_path(data))
-    con = open_store(store_path(data), read_only=False, wait_s=wait_s)
-    try:
-        con.execute(_WRITER_SETTINGS)
-        migrations.apply(con)
-        with transaction(con):
-            yield con
-    except duckdb.Error as error:
-        told = _told(store_path(data), error)
-        if told is error:
-            raise
-        raise told from error
-    finally:
-        con.close()
+    with open_store(store_path(data), read_only=False, wait_s=wait_s) as con:
+        try:
+            con.execute(_WRITER_SETTINGS)
+            migrations.apply(con)
+            with transaction(con):
+                yield con
+        except duckdb.Error as error:
+            told = _told(store_path(data), error)
+            if told is error:
+                raise
+            raise told from error
 
 
 def _make_store(path: Path) -> None:
@@ -234,8 +228,9 @@ def _alone(path: Path, wait_s: float) -> Iterator[None]:
         lock.release()
 
 
-def open_store(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
-    """Open the store file, waiting while another process holds it; the caller closes it.
+@contextmanager
+def open_store(path: Path, read_only: bool, wait_s: float) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open the store file, waiting while another process holds it, for the length of a block.
 
     For windows of one's own use :func:`read_window` and :func:`write_window`.
 
@@ -258,19 +253,23 @@ def open_store(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyCon
     with turns.Turn(path) as turn:
         if not read_only:
             turn.let_readers_first()
-        return _opened(path, read_only, wait_s, turn)
+        opened = _opened(path, read_only, wait_s, turn)
+    whole = False
+    try:
+        yield opened.con
+        whole = True
+    finally:
+        opened.close(spoiled=not whole)
 
 
-def _opened(
-    path: Path, read_only: bool, wait_s: float, turn: turns.Turn
-) -> duckdb.DuckDBPyConnection:
+def _opened(path: Path, read_only: bool, wait_s: float, turn: turns.Turn) -> engine.Opened:
     import duckdb
 
     give_up_at = time.monotonic() + wait_s
     pause_s, longest_s = 0.005, 0.1
     while True:
         try:
-            return duckdb.connect(str(path), read_only=read_only)
+            return engine.open_file(path, read_only)
         except duckdb.IOException as error:
             # "lock" alone would not do: a damaged file is told of by its block.
             if not any(words in str(error) for words in _HELD):
@@ -286,7 +285,7 @@ def _opened(
                     f"The store {path} was held by another program for {wait_s:.0f} s.",
                     "Close whatever else has it open, then try again.",
                 ) from error
-        except duckdb.ConnectionException as error:
+        except engine.OpenHere as error:
             # The same process has it open in the other mode in another thread: the same wait.
             if time.monotonic() >= give_up_at:
                 raise updating.refusal(path) or StoreBusy(

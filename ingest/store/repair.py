@@ -148,19 +148,16 @@ def examine(data: Path, deep: bool = True) -> Diagnosis:
     import duckdb
 
     try:
-        con = open_store(path, read_only=True, wait_s=20.0)
+        with open_store(path, read_only=True, wait_s=20.0) as con:
+            known = {migration.__name__ for migration in migrations.MIGRATIONS}
+            newer = [name for name in migrations.applied(con) if name not in known]
+            if newer:
+                return Diagnosis("newer", "The store was made by a newer Gritbook.")
+            tables = _tables(con)
     except StoreError as error:
         return Diagnosis("damaged", error.what)
-    try:
-        known = {migration.__name__ for migration in migrations.MIGRATIONS}
-        newer = [name for name in migrations.applied(con) if name not in known]
-        if newer:
-            return Diagnosis("newer", "The store was made by a newer Gritbook.")
-        tables = _tables(con)
     except duckdb.Error as error:
         return Diagnosis("damaged", f"The store {path} cannot be read: {str(error)[:200]}.")
-    finally:
-        con.close()
     unreadable = tuple(table for table in tables if deep and not _reads(path, table))
     if unreadable:
         return Diagnosis(
@@ -363,17 +360,12 @@ def _rows(aside: Path, table: str, where: str) -> pyarrow.Table | None:
     import duckdb
 
     try:
-        old = open_store(aside, read_only=True, wait_s=5.0)
-    except (StoreError, StoreBusy):
+        with open_store(aside, read_only=True, wait_s=5.0) as old:
+            if table not in _tables(old) and table not in _views(old):
+                return old.sql("SELECT 1 AS nothing WHERE false").to_arrow_table()
+            return old.sql(f"SELECT * FROM {table} WHERE {where}").to_arrow_table()
+    except (StoreError, StoreBusy, duckdb.Error):
         return None
-    try:
-        if table not in _tables(old) and table not in _views(old):
-            return old.sql("SELECT 1 AS nothing WHERE false").to_arrow_table()
-        return old.sql(f"SELECT * FROM {table} WHERE {where}").to_arrow_table()
-    except duckdb.Error:
-        return None
-    finally:
-        old.close()
 
 
 def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: pyarrow.Table) -> int:
@@ -411,28 +403,25 @@ def _reads(path: Path, table: str) -> bool:
     import duckdb
 
     try:
-        con = open_store(path, read_only=True, wait_s=20.0)
-    except StoreError:
-        return False
-    try:
-        con.execute(f"SELECT bit_xor(hash(t)) FROM {table} AS t").fetchall()
-        # The tree of a key has blocks of its own, which only a look for one key reads.
-        keys = con.execute(
-            "SELECT constraint_column_names[1] FROM duckdb_constraints() WHERE table_name = ? "
-            "AND constraint_type IN ('PRIMARY KEY', 'UNIQUE') "
-            "AND len(constraint_column_names) = 1",
-            [table],
-        ).fetchall()
-        for (column,) in keys:
-            some = con.execute(
-                f"SELECT {column} FROM {table} USING SAMPLE {_KEYS_LOOKED_FOR}"
+        with open_store(path, read_only=True, wait_s=20.0) as con:
+            con.execute(f"SELECT bit_xor(hash(t)) FROM {table} AS t").fetchall()
+            # The tree of a key has blocks of its own, which only a look for one key reads.
+            keys = con.execute(
+                "SELECT constraint_column_names[1] FROM duckdb_constraints() WHERE table_name = ? "
+                "AND constraint_type IN ('PRIMARY KEY', 'UNIQUE') "
+                "AND len(constraint_column_names) = 1",
+                [table],
             ).fetchall()
-            for (key,) in some:
-                con.execute(f"SELECT count(*) FROM {table} WHERE {column} = ?", [key]).fetchall()
-    except duckdb.Error:
+            for (column,) in keys:
+                some = con.execute(
+                    f"SELECT {column} FROM {table} USING SAMPLE {_KEYS_LOOKED_FOR}"
+                ).fetchall()
+                for (key,) in some:
+                    con.execute(
+                        f"SELECT count(*) FROM {table} WHERE {column} = ?", [key]
+                    ).fetchall()
+    except (StoreError, duckdb.Error):
         return False
-    finally:
-        con.close()
     return True
 
 

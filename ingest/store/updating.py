@@ -44,7 +44,9 @@ def telling(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
     con : duckdb.DuckDBPyConnection
         The store, open for writing.
     """
-    row = con.execute("SELECT path FROM duckdb_databases() WHERE NOT internal").fetchone()
+    row = con.execute(
+        "SELECT path FROM duckdb_databases() WHERE database_name = current_database()"
+    ).fetchone()
     if row is None or row[0] is None:
         yield
         return
