@@ -318,25 +318,64 @@ def _count(
         line = tally[row.message.source, pot_of_id.get(row.message_id, "")]
         line.quarantined += 1
         line.last_us = max(line.last_us, row.message.arrived_us)
-    for (source, pot), line in tally.items():
-        con.execute(
-            "INSERT INTO source_count VALUES ($source, $pot, $messages, $new, $repeated, "
-            "$quarantined, make_timestamp($last_us)) ON CONFLICT (source, pot) DO UPDATE SET "
-            "messages = source_count.messages + excluded.messages, "
-            "readings = source_count.readings + excluded.readings, "
-            "repeated = source_count.repeated + excluded.repeated, "
-            "quarantined = source_count.quarantined + excluded.quarantined, "
-            "last_arrived_at = greatest(source_count.last_arrived_at, excluded.last_arrived_at)",
-            {
-                "source": source,
-                "pot": pot,
-                "messages": 0 if retry else line.messages,
-                "new": line.readings[Status.NEW],
-                "repeated": 0 if retry else line.readings[Status.REPEATED],
-                "quarantined": line.quarantined,
-                "last_us": line.last_us,
-            },
+    lines = [
+        (
+            *key,
+            0 if retry else line.messages,
+            line.readings[Status.NEW],
+            0 if retry else line.readings[Status.REPEATED],
+            line.quarantined,
+            line.last_us,
         )
+        for key, line in tally.items()
+    ]
+    there = _add_to_counts(con, lines)
+    fresh = [line for line in lines if line[:2] not in there]
+    if fresh:
+        con.execute(
+            f"INSERT INTO source_count VALUES {', '.join([_COUNTS] * len(fresh))}",
+            [value for line in fresh for value in line],
+        )
+
+
+_COUNTS = "(?, ?, ?::BIGINT, ?::BIGINT, ?::BIGINT, ?::BIGINT, make_timestamp(?))"
+#: So many lines are added one by one; more are joined, which costs as much as three of them.
+_FEW_LINES = 3
+
+
+def _add_to_counts(
+    con: duckdb.DuckDBPyConnection, lines: Sequence[tuple[str, str, int, int, int, int, int]]
+) -> set[tuple[str, str]]:
+    """Add to lines of ``source_count``; gives the source and pot of those that are there.
+
+    INSERT ... ON CONFLICT does it in one, and costs several times as much; nearly always all are
+    there.
+    """
+    if len(lines) <= _FEW_LINES:
+        there = set()
+        for source, pot, *counts in lines:
+            ((changed,),) = con.execute(
+                "UPDATE source_count SET messages = messages + ?, readings = readings + ?, "
+                "repeated = repeated + ?, quarantined = quarantined + ?, "
+                "last_arrived_at = greatest(last_arrived_at, make_timestamp(?)) "
+                "WHERE source = ? AND pot = ?",
+                [*counts, source, pot],
+            ).fetchall()
+            if changed:
+                there.add((source, pot))
+        return there
+    return set(
+        con.execute(
+            "UPDATE source_count AS c SET messages = c.messages + a.messages, "
+            "readings = c.readings + a.readings, repeated = c.repeated + a.repeated, "
+            "quarantined = c.quarantined + a.quarantined, "
+            "last_arrived_at = greatest(c.last_arrived_at, a.last_arrived_at) "
+            f"FROM (VALUES {', '.join([_COUNTS] * len(lines))}) AS a "
+            "(source, pot, messages, readings, repeated, quarantined, last_arrived_at) "
+            "WHERE c.source = a.source AND c.pot = a.pot RETURNING c.source, c.pot",
+            [value for line in lines for value in line],
+        ).fetchall()
+    )
 
 
 class _Tally:

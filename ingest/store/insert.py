@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from ingest.channels import CHANNELS, VALUE_COLUMNS
 from ingest.store.archive_reading import bring_back, days_of
-from ingest.store.sample_rows import add_samples, fill_samples
+from ingest.store.sample_rows import COUNTED, SampleRows, add_rows, fill_rows
 from ingest.store.stored import Floats, Ints, look_up
 
 if TYPE_CHECKING:
@@ -208,7 +208,8 @@ def insert_heard(
     is_sample = column[new] >= 0
     # What is new on an archived day brings that day back first: a day lies in one place only.
     for table, here in (("sample", is_sample), ("reading", ~is_sample)):
-        bring_back(con, table, days_of(pot_id[new[here]], heard.at_us[new[here]]))
+        if table in stored.archived:
+            bring_back(con, table, days_of(pot_id[new[here]], heard.at_us[new[here]]))
     _insert_samples(
         con, heard, new[is_sample], pot_id[new[is_sample]], column[new[is_sample]], stored.rows
     )
@@ -231,16 +232,19 @@ def places_of(
 
     A channel with a column is the same whatever its ``channel_id``, which is 0 there.
     """
-    pots = dict(con.execute("SELECT pot, pot_id FROM pot").fetchall())
+    pots: dict[str, int] = {}
+    channels: dict[tuple[int, str, str], int] = {}
+    for pot_id, name, channel_id, unit in con.execute(
+        "SELECT pot_id, pot, NULL, NULL FROM pot "
+        "UNION ALL SELECT pot_id, channel, channel_id, unit FROM channel"
+    ).fetchall():
+        if channel_id is None:
+            pots[name] = pot_id
+        else:
+            channels[pot_id, name, unit] = channel_id
     for pot in {s.pot for s in series} - pots.keys():
         pots[pot] = max(pots.values(), default=0) + 1
         con.execute("INSERT INTO pot VALUES (?, ?)", [pots[pot], pot])
-    channels = {
-        (pot_id, channel, unit): channel_id
-        for channel_id, pot_id, channel, unit in con.execute(
-            "SELECT channel_id, pot_id, channel, unit FROM channel"
-        ).fetchall()
-    }
     places = []
     for one in series:
         key = (pots[one.pot], one.channel, one.unit)
@@ -279,8 +283,6 @@ def _insert_samples(
     column: Ints,
     rows: set[tuple[int, int]],
 ) -> None:
-    import polars as pl
-
     if not len(new):
         return
     at_us = heard.at_us[new]
@@ -291,30 +293,30 @@ def _insert_samples(
     first = order[starts]
     values = np.full((len(VALUE_COLUMNS), len(first)), np.nan)
     values[column[order], row] = heard.value[new[order]]
-    quality = np.zeros(len(first), np.int32)
+    quality = np.zeros(len(first), np.int64)
     for number, low, high, bit in _RANGES:
         with np.errstate(invalid="ignore"):
             quality |= np.where((values[number] < low) | (values[number] > high), bit, 0)
-    frame = pl.DataFrame(
-        {
-            "pot_id": pot_id[first],
-            "sampled_at": at_us[first],
-            "arrived_at": heard.arrived_us[new[first]],
-            # Minus nought is nought; a box that rounds may write it.
-            **{name: values[number] + 0.0 for name, number in _COLUMN_NUMBER.items()},
-            "quality": quality,
-            "message_id": heard.message_id[new[first]],
-        }
-    ).with_columns(
-        pl.col("sampled_at", "arrived_at").cast(pl.Datetime("us")),
-        pl.col(*VALUE_COLUMNS).fill_nan(None),
+    seq = values[_COLUMN_NUMBER["seq"]]
+    here = ~np.isnan(seq)
+    fresh = SampleRows(
+        pot_id[first],
+        at_us[first],
+        heard.arrived_us[new[first]],
+        heard.message_id[new[first]],
+        quality,
+        np.where(here, seq, 0).astype(np.int64),
+        here,
+        values[_COLUMN_NUMBER["deadman"]],
+        # Minus nought is nought; a box that rounds may write it.
+        {name: values[_COLUMN_NUMBER[name]] + 0.0 for name in COUNTED},
     )
-    there = np.zeros(len(first), bool)
+    there = np.zeros(len(first), np.bool_)
     if rows:
-        keys = zip(pot_id[first].tolist(), at_us[first].tolist(), strict=True)
-        there = np.array([key in rows for key in keys])
-    fill_samples(con, frame.filter(there))
-    add_samples(con, frame.filter(~there))
+        keys = zip(fresh.pot_id.tolist(), fresh.at_us.tolist(), strict=True)
+        there = np.array([key in rows for key in keys], np.bool_)
+    fill_rows(con, fresh.only(there))
+    add_rows(con, fresh.only(~there))
 
 
 def _insert_tall(
@@ -348,13 +350,13 @@ def _insert_tall(
 
 def _touch(con: duckdb.DuckDBPyConnection, pot_id: Ints, at_us: Ints) -> None:
     """Note the first and last instant that changed, a pot."""
+    touched: list[int] = []
     for pot in np.unique(pot_id):
         changed = at_us[pot_id == pot]
-        con.execute(
-            "INSERT INTO touched VALUES "
-            "(nextval('touched_number'), ?, make_timestamp(?), make_timestamp(?))",
-            [int(pot), int(changed.min()), int(changed.max())],
-        )
+        touched += (int(pot), int(changed.min()), int(changed.max()))
+    if touched:
+        row = "(nextval('touched_number'), ?, make_timestamp(?), make_timestamp(?))"
+        con.execute(f"INSERT INTO touched VALUES {', '.join([row] * (len(touched) // 3))}", touched)
 
 
 def _append(

@@ -119,7 +119,10 @@ def segment_numbers(folder: Path) -> list[int]:
     """Numbers of the segments in a journal folder, oldest first."""
     if not folder.is_dir():
         return []
-    return sorted(int(p.stem) for p in folder.glob("*.journal") if p.stem.isdigit())
+    # Each take asks, and a journal may have thousands: no path is made of each.
+    with os.scandir(folder) as entries:
+        names = [entry.name.partition(".") for entry in entries]
+    return sorted(int(stem) for stem, _, rest in names if rest == "journal" and stem.isdigit())
 
 
 def waiting_bytes(data: Path, mark: Position, end: Position | None = None) -> int:

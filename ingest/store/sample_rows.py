@@ -14,7 +14,7 @@ owns the transaction.
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,7 @@ from ingest.store.archive_scale import Scale, find_scale
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
+    import pyarrow
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -45,6 +46,49 @@ _MOST = 2.0**24
 # FLOAT that is whole in the width it needs, with the odd ones beside it. What leaps at each press
 # takes two thirds of the room so; what moves smoothly takes less as a whole number.
 _LEAPING = ("nozzle_pa", "nozzle_ma")
+
+
+class SampleRows(NamedTuple):
+    """Rows of ``sample`` as arrays of equal length; in floats, not a number: no value.
+
+    Parameters
+    ----------
+    pot_id, at_us, arrived_us, message_id, quality : array of int64
+        Instants in [us since 1970 UTC].
+    seq : array of int64
+        Of those that ``seq_here`` says; of the others anything.
+    seq_here : array of bool
+    deadman : array of float64 or None
+        0 or 1; ``None``: of no row.
+    values : dict of str to array of float64
+        Of ``COUNTED`` what there is.
+    """
+
+    pot_id: Ints
+    at_us: Ints
+    arrived_us: Ints
+    message_id: Ints
+    quality: Ints
+    seq: Ints
+    seq_here: Bools
+    deadman: Floats | None
+    values: dict[str, Floats]
+
+    def only(self, here: Bools) -> SampleRows:
+        """Some of the rows."""
+        if here.all():
+            return self
+        return SampleRows(
+            self.pot_id[here],
+            self.at_us[here],
+            self.arrived_us[here],
+            self.message_id[here],
+            self.quality[here],
+            self.seq[here],
+            self.seq_here[here],
+            None if self.deadman is None else self.deadman[here],
+            {name: values[here] for name, values in self.values.items()},
+        )
 
 
 def value_sql(column: str) -> str:
@@ -84,25 +128,42 @@ def add_samples(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> int:
         ``quality``, ``message_id``, and of ``seq``, ``deadman`` (Boolean, or 0 and 1) and
         ``COUNTED`` what there is; null: no value.
     """
-    import polars as pl
+    return add_rows(con, _arrays_of(rows))
 
-    if rows.is_empty():
+
+def add_rows(con: duckdb.DuckDBPyConnection, rows: SampleRows) -> int:
+    """Add rows to ``sample``, as arrays; otherwise as :func:`add_samples`."""
+    import pyarrow as pa
+
+    count = len(rows.at_us)
+    if not count:
         return 0
-    message = rows.select(pl.struct("message_id", "arrived_at").rle_id().alias("at"))["at"]
-    firsts = rows.filter(message.diff().fill_null(1) != 0).select("message_id", "arrived_at")
-    numbers = con.execute(
-        "SELECT nextval('message_number') FROM range($count)", {"count": firsts.height}
-    ).fetchnumpy()
-    (numbers_of,) = numbers.values()
-    _append(con, "message", firsts.with_columns(pl.Series("message_no", np.asarray(numbers_of))))
-    _append(
-        con,
-        "sample_kept",
-        _kept(con, rows).with_columns(
-            pl.Series("message_no", np.asarray(numbers_of)[message.to_numpy()])
-        ),
+    starts = np.ones(count, np.bool_)
+    starts[1:] = (np.diff(rows.message_id) != 0) | (np.diff(rows.arrived_us) != 0)
+    (numbers,) = con.execute(
+        "SELECT nextval('message_number') FROM range($count)", {"count": int(starts.sum())}
+    ).fetchnumpy().values()  # fmt: skip
+    # Registered once for both tables: that costs as much as an insert.
+    con.register(
+        "new_row",
+        _kept(con, rows)
+        .append_column("message_no", pa.array(np.asarray(numbers)[np.cumsum(starts) - 1]))
+        .append_column("arrived_at", pa.array(_instants(rows.arrived_us)))
+        .append_column("message_id", pa.array(rows.message_id))
+        .append_column("starts", pa.array(starts)),
     )
-    return rows.height
+    try:
+        con.execute(
+            "INSERT INTO message BY NAME "
+            "SELECT message_no, arrived_at, message_id FROM new_row WHERE starts"
+        )
+        con.execute(
+            "INSERT INTO sample_kept BY NAME "
+            "SELECT * EXCLUDE (arrived_at, message_id, starts) FROM new_row"
+        )
+    finally:
+        con.unregister("new_row")
+    return count
 
 
 def fill_samples(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
@@ -116,7 +177,12 @@ def fill_samples(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
         As for :func:`add_samples`, of instants that have a row. Of a row only what it has not got
         yet is taken, and ``quality``'s bits are added; the message stays that of the first.
     """
-    if rows.is_empty():
+    fill_rows(con, _arrays_of(rows))
+
+
+def fill_rows(con: duckdb.DuckDBPyConnection, rows: SampleRows) -> None:
+    """Fill rows of ``sample``, from arrays; otherwise as :func:`fill_samples`."""
+    if not len(rows.at_us):
         return
     late = _kept(con, rows)
     sets = [
@@ -125,10 +191,10 @@ def fill_samples(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
         "seq_here = held.seq_here OR late.seq_here",
         "quality = held.quality | late.quality",
     ]
-    if "deadman" in late.columns:
+    if "deadman" in late.column_names:
         sets.append("deadman = coalesce(held.deadman, late.deadman)")
     for column in COUNTED:
-        if f"{column}_by" not in late.columns:
+        if f"{column}_by" not in late.column_names:
             continue
         # A double without a count has its value in "by": there is one where either is.
         none = f"held.{column}_n IS NULL AND held.{column}_by IS NULL"
@@ -137,13 +203,13 @@ def fill_samples(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:
             f"ELSE held.{column}_{part} END"
             for part in ("n", "by")
         ]
-    con.register("late_row", late.to_arrow())
+    con.register("late_row", late)
     try:
         con.execute(
             f"UPDATE sample_kept AS held SET {', '.join(sets)} FROM late_row AS late "
             "WHERE held.pot_id = late.pot_id AND held.sampled_at = late.sampled_at "
-            "AND held.sampled_at BETWEEN $begin AND $end",
-            {"begin": late["sampled_at"].min(), "end": late["sampled_at"].max()},
+            "AND held.sampled_at BETWEEN make_timestamp($begin) AND make_timestamp($end)",
+            {"begin": int(rows.at_us.min()), "end": int(rows.at_us.max())},
         )
     finally:
         con.unregister("late_row")
@@ -170,55 +236,78 @@ def remove_samples(
     con.execute("DROP TABLE message_gone")
 
 
-def _append(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
-    con.register("new_row", frame.to_arrow())
-    try:
-        con.execute(f"INSERT INTO {table} BY NAME FROM new_row")
-    finally:
-        con.unregister("new_row")
-
-
-def _kept(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows as ``sample_kept`` has them, but for the number of their message."""
+def _arrays_of(rows: pl.DataFrame) -> SampleRows:
+    """Rows of a frame as arrays."""
     import polars as pl
 
-    pot_id = rows["pot_id"].cast(pl.Int64).to_numpy()
-    pots = [(int(pot), pot_id == pot) for pot in np.unique(pot_id)]
-    seq = (
-        rows["seq"].cast(pl.Int64)
-        if "seq" in rows.columns
-        else pl.Series("seq", [None], pl.Int64).extend_constant(None, rows.height - 1)
+    def whole(name: str) -> Ints:
+        return rows[name].cast(pl.Int64).to_numpy()
+
+    def instants(name: str) -> Ints:
+        return rows[name].cast(pl.Datetime("us")).to_physical().to_numpy()
+
+    def floats(name: str) -> Floats:
+        return rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+    seq, seq_here = np.zeros(rows.height, np.int64), np.zeros(rows.height, np.bool_)
+    if "seq" in rows.columns:
+        seq = rows["seq"].cast(pl.Int64).fill_null(0).to_numpy()
+        seq_here = rows["seq"].is_not_null().to_numpy()
+    return SampleRows(
+        whole("pot_id"),
+        instants("sampled_at"),
+        instants("arrived_at"),
+        whole("message_id"),
+        whole("quality"),
+        seq,
+        seq_here,
+        floats("deadman") if "deadman" in rows.columns else None,
+        {column: floats(column) for column in COUNTED if column in rows.columns},
     )
-    kept = [
-        rows["pot_id"].cast(pl.Int16),
-        rows["sampled_at"],
-        seq.forward_fill().backward_fill().fill_null(0).alias("seq_last"),
-        seq.is_not_null().alias("seq_here"),
-        rows["quality"].cast(pl.Int32),
-    ]
-    if "deadman" in rows.columns:
-        deadman = rows["deadman"]
-        kept.append(deadman if deadman.dtype == pl.Boolean else (deadman != 0).alias("deadman"))
+
+
+def _instants(us: Ints) -> npt.NDArray[np.datetime64]:
+    return us.astype(np.int64, copy=False).view("datetime64[us]")
+
+
+def _kept(con: duckdb.DuckDBPyConnection, rows: SampleRows) -> pyarrow.Table:
+    """Rows as ``sample_kept`` has them, but for the number of their message."""
+    import pyarrow as pa
+
+    def some(values: Floats, kind: pyarrow.DataType | None = None) -> pyarrow.Array:
+        none = np.isnan(values)
+        return pa.array(values if kind is None else np.where(none, 0, values), kind, mask=none)
+
+    kept = {
+        "pot_id": pa.array(rows.pot_id.astype(np.int16)),
+        "sampled_at": pa.array(_instants(rows.at_us)),
+        "seq_last": pa.array(_carried(rows.seq, rows.seq_here)),
+        "seq_here": pa.array(rows.seq_here),
+        "quality": pa.array(rows.quality.astype(np.int32)),
+    }
+    if rows.deadman is not None:
+        kept["deadman"] = pa.array(rows.deadman != 0, mask=np.isnan(rows.deadman))
+    pots = [(int(pot), rows.pot_id == pot) for pot in np.unique(rows.pot_id)]
     steps = {
         (pot, column): by
         for pot, column, by in con.execute('SELECT pot_id, "column", "by" FROM step').fetchall()
     }
-    counted, given = {}, [c for c in COUNTED if c in rows.columns]
-    for column in given:
-        if rows[column].null_count() == rows.height:
+    for column, values in rows.values.items():
+        if np.isnan(values).all():
             continue
-        values = rows[column].cast(pl.Float64).fill_null(np.nan).to_numpy()
-        counted[f"{column}_n"], counted[f"{column}_by"] = _count(con, values, pots, column, steps)
-    # Not a number: there is none. All at once, for each query of Polars costs as much as the rows.
-    return pl.DataFrame(kept + [pl.Series(name, array) for name, array in counted.items()]).select(
-        *(series.name for series in kept),
-        *(
-            pl.col(name).fill_nan(None).cast(pl.Int32)
-            if name.endswith("_n") and name.removesuffix("_n") not in _LEAPING
-            else pl.col(name).fill_nan(None)
-            for name in counted
-        ),
-    )
+        counts, by = _count(con, values, pots, column, steps)
+        leaps = column in _LEAPING
+        kept[f"{column}_n"] = some(counts, pa.float32() if leaps else pa.int32())
+        kept[f"{column}_by"] = some(by)
+    return pa.table(kept)
+
+
+def _carried(seq: Ints, here: Bools) -> Ints:
+    """A counter in each row: the last one before it, or else the first; nought: there is none."""
+    if here.all() or not here.any():
+        return seq if here.all() else np.zeros(len(seq), np.int64)
+    last = np.maximum.accumulate(np.where(here, np.arange(len(seq)), -1))
+    return seq[np.where(last < 0, int(np.argmax(here)), last)]
 
 
 def _count(

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ingest.channels import VALUE_COLUMNS
-from ingest.store.archive_reading import WITHOUT_MESSAGES, archived, stored_rows
+from ingest.store.archive_reading import DAY_US, WITHOUT_MESSAGES, stored_rows
 
 if TYPE_CHECKING:
     import duckdb
@@ -22,6 +22,11 @@ Floats = npt.NDArray[np.float64]
 #: not make the look-up read everything between. [us]
 _LOOK_UP_GAP_US = 3_600_000_000
 _MOST_LOOK_UPS = 16
+#: Stretches of pots of which it is asked at once whether anything is there.
+_MOST_ASKED = 64
+# Where the rows of a table lie: asked so, a view with all its sums need not be taken apart.
+_LIES_IN = {"sample": "sample_kept", "reading": "reading"}
+_EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
 
 
 class Stored(NamedTuple):
@@ -29,12 +34,14 @@ class Stored(NamedTuple):
 
     ``groups`` number the wanted ones that have a value, which is in ``values`` or ``texts``;
     ``rows`` are the keys (pot_id, at_us) of all rows of ``sample`` at those instants.
+    ``archived`` names the tables of which one of those days lies in the archive, or nearly.
     """
 
     groups: Ints
     values: Floats
     texts: list[str | None]
     rows: set[tuple[int, int]]
+    archived: frozenset[str] = frozenset()
 
 
 def look_up(
@@ -53,22 +60,39 @@ def look_up(
     -------
     Stored
     """
+    is_sample = column >= 0
+    archives: set[str] = set()
+    asked: list[str] = []
+    for table, here in (("sample", is_sample), ("reading", ~is_sample)):
+        if not here.any():
+            continue
+        in_archive = _any_archived(con, table, pot_id[here], at_us[here])
+        if in_archive:
+            archives.add(table)
+        # Nearly always what is heard is later than all before, and that is cheap to see.
+        if in_archive or _any_hot(con, table, pot_id[here], at_us[here]):
+            asked.append(table)
+    if not asked:
+        return _nothing(archives)
     import polars as pl
 
     wanted = pl.DataFrame(
         {
             "pot_id": pot_id,
-            "place": np.where(column >= 0, column, channel_id + len(VALUE_COLUMNS)),
+            "place": np.where(is_sample, column, channel_id + len(VALUE_COLUMNS)),
             "at_us": at_us,
             "group": np.arange(len(at_us)),
         }
     )
-    frames = [
-        *_stored_samples(con, wanted.filter(pl.col("place") < len(VALUE_COLUMNS))),
-        *_stored_tall(con, wanted.filter(pl.col("place") >= len(VALUE_COLUMNS))),
-    ]
+    frames: list[pl.DataFrame] = []
+    if "sample" in asked:
+        of_it = wanted.filter(pl.col("place") < len(VALUE_COLUMNS))
+        frames += _stored_samples(con, of_it, "sample" in archives)
+    if "reading" in asked:
+        of_it = wanted.filter(pl.col("place") >= len(VALUE_COLUMNS))
+        frames += _stored_tall(con, of_it, "reading" in archives)
     if not frames:
-        return Stored(np.array([], np.int64), np.array([], np.float64), [], set())
+        return _nothing(archives)
     held = pl.concat(frames)
     rows = set(
         held.filter(pl.col("place") < len(VALUE_COLUMNS)).select("pot_id", "at_us").iter_rows()
@@ -81,14 +105,63 @@ def look_up(
         found["value"].fill_null(0.0).to_numpy(),
         found["text"].to_list(),
         rows,
+        frozenset(archives),
     )
 
 
-def _stored_samples(con: duckdb.DuckDBPyConnection, wanted: pl.DataFrame) -> list[pl.DataFrame]:
+def _nothing(archives: set[str]) -> Stored:
+    return Stored(np.array([], np.int64), np.array([], np.float64), [], set(), frozenset(archives))
+
+
+def _any_archived(con: duckdb.DuckDBPyConnection, table: str, pot_id: Ints, at_us: Ints) -> bool:
+    """Whether a file of the archive may hold one of the days asked for."""
+    day_of = at_us // DAY_US
+    return bool(
+        con.execute(
+            "SELECT 1 FROM archive_file WHERE table_name = $table "
+            f"AND pot_id IN ({', '.join(str(int(pot)) for pot in np.unique(pot_id))}) "
+            "AND first_at < make_timestamp($to) AND last_at >= make_timestamp($from) LIMIT 1",
+            {
+                "table": table,
+                "from": int(day_of.min()) * DAY_US,
+                "to": (int(day_of.max()) + 1) * DAY_US,
+            },
+        ).fetchall()
+    )
+
+
+def _any_hot(con: duckdb.DuckDBPyConnection, table: str, pot_id: Ints, at_us: Ints) -> bool:
+    """Whether a table has a row of a pot within the stretches in which that pot was heard."""
+    spans = [
+        (int(pot), *span)
+        for pot in np.unique(pot_id)
+        for span in _stretches(np.unique(at_us[pot_id == pot]))
+    ]
+    if len(spans) > _MOST_ASKED:
+        return True
+    one = (
+        "pot_id = {} AND sampled_at >= make_timestamp({}::BIGINT) "
+        "AND sampled_at <= make_timestamp({}::BIGINT)"
+    )
+    where = " OR ".join(f"({one.format(*span)})" for span in spans)
+    if len(spans) > 1:
+        begin, end = min(span[1] for span in spans), max(span[2] for span in spans)
+        # Said once more for all: with this the blocks that can hold one are found.
+        where = (
+            f"sampled_at >= make_timestamp({begin}::BIGINT) "
+            f"AND sampled_at <= make_timestamp({end}::BIGINT) AND ({where})"
+        )
+    return bool(con.execute(f"SELECT 1 FROM {_LIES_IN[table]} WHERE {where} LIMIT 1").fetchall())
+
+
+def _stored_samples(
+    con: duckdb.DuckDBPyConnection, wanted: pl.DataFrame, any_archived: bool
+) -> list[pl.DataFrame]:
     import polars as pl
 
     columns = ", ".join(f"CAST({c} AS DOUBLE) AS {c}" for c in VALUE_COLUMNS)
-    held = _matching(con, "sample", f"pot_id, epoch_us(sampled_at) AS at_us, {columns}", wanted)
+    what = f"pot_id, epoch_us(sampled_at) AS at_us, {columns}"
+    held = _matching(con, "sample", what, wanted, any_archived)
     if held is None:
         return []
     places = {column: str(number) for number, column in enumerate(VALUE_COLUMNS)}
@@ -105,11 +178,13 @@ def _stored_samples(con: duckdb.DuckDBPyConnection, wanted: pl.DataFrame) -> lis
     ]
 
 
-def _stored_tall(con: duckdb.DuckDBPyConnection, wanted: pl.DataFrame) -> list[pl.DataFrame]:
+def _stored_tall(
+    con: duckdb.DuckDBPyConnection, wanted: pl.DataFrame, any_archived: bool
+) -> list[pl.DataFrame]:
     import polars as pl
 
     what = "pot_id, channel_id, epoch_us(sampled_at) AS at_us, value, text"
-    held = _matching(con, "reading", what, wanted)
+    held = _matching(con, "reading", what, wanted, any_archived)
     if held is None:
         return []
     return [
@@ -124,7 +199,11 @@ def _stored_tall(con: duckdb.DuckDBPyConnection, wanted: pl.DataFrame) -> list[p
 
 
 def _matching(
-    con: duckdb.DuckDBPyConnection, table: str, what: str, wanted: pl.DataFrame
+    con: duckdb.DuckDBPyConnection,
+    table: str,
+    what: str,
+    wanted: pl.DataFrame,
+    any_archived: bool,
 ) -> pl.DataFrame | None:
     """Rows of a table at the wanted pots and instants.
 
@@ -133,24 +212,15 @@ def _matching(
     """
     import polars as pl
 
-    if wanted.is_empty():
-        return None
     keys = wanted.select("pot_id", "at_us").unique()
     pots = set(keys["pot_id"].unique().to_list())
-    # Asked once: nearly always none of a batch's pots has a day archived that the batch is of.
-    epoch = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
-    instants = keys["at_us"].to_numpy()
-    first, last = (
-        epoch + dt.timedelta(microseconds=int(us)) for us in (instants.min(), instants.max())
-    )
-    any_archived = bool(archived(con, table, pots, first, last))
     con.register("wanted_key", keys.to_arrow())
     frames = []
     try:
         for begin_us, end_us in _stretches(keys["at_us"].sort().to_numpy()):
             source = WITHOUT_MESSAGES[table]
             if any_archived:
-                begin, end = (epoch + dt.timedelta(microseconds=us) for us in (begin_us, end_us))
+                begin, end = (_EPOCH + dt.timedelta(microseconds=us) for us in (begin_us, end_us))
                 source = stored_rows(con, table, pots, begin, end, messages=False)
             frames.append(
                 con.sql(
