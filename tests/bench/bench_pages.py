@@ -173,20 +173,6 @@ async def measure(
     return figures
 
 
-class _Noted:
-    """A connection that notes for how long it was open."""
-
-    def __init__(self, connection: Any, held: list[float]) -> None:
-        self._connection, self._held, self._begun = connection, held, time.perf_counter()
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._connection, name)
-
-    def close(self) -> None:
-        self._connection.close()
-        self._held.append(time.perf_counter() - self._begun)
-
-
 def holds(data: Path, yard: Path, ways: tuple[Way, ...]) -> dict[str, dict[str, float]]:
     """How often each page opens the store, and how long it holds it at most. [s]"""
     import streamlit as st
@@ -199,8 +185,12 @@ def holds(data: Path, yard: Path, ways: tuple[Way, ...]) -> dict[str, dict[str, 
     held: list[float] = []
     opened = connection.open_store
 
-    def noted(path: Path, read_only: bool, wait_s: float) -> Any:
-        return _Noted(opened(path, read_only, wait_s), held)
+    @contextmanager
+    def noted(path: Path, read_only: bool, wait_s: float) -> Iterator[Any]:
+        with opened(path, read_only, wait_s) as con:
+            begun = time.perf_counter()
+            yield con
+        held.append(time.perf_counter() - begun)
 
     connection.open_store = noted  # type: ignore[assignment]
     figures = {}

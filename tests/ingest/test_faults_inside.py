@@ -200,25 +200,16 @@ def with_wal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, int
     aside = tmp_path / "aside"
     aside.mkdir()
 
-    class Kept:
-        """A connection whose files are copied just before closing would tidy them up."""
-
-        def __init__(self, con: Any) -> None:
-            self._con = con
-
-        def __getattr__(self, name: str) -> Any:
-            return getattr(self._con, name)
-
-        def close(self) -> None:
+    @contextlib.contextmanager
+    def kept(path: Path, read_only: bool, wait_s: float) -> Iterator[Any]:
+        """A window whose files are copied just before closing would tidy them up."""
+        with real(path, read_only=read_only, wait_s=wait_s) as con:
+            yield con
             for file in data.glob("*.duckdb*"):
                 shutil.copy(file, aside / file.name)
-            self._con.close()
 
     with monkeypatch.context() as patched:
-        patched.setattr(
-            connection, "open_store",
-            lambda path, read_only, wait_s: Kept(real(path, read_only=read_only, wait_s=wait_s)),
-        )  # fmt: skip
+        patched.setattr(connection, "open_store", kept)
         writer = StoreWriter(data, ["pot-1"])
         assert writer.take() is not None
     for file in data.glob("*.duckdb*"):

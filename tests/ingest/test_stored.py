@@ -57,7 +57,7 @@ def check(data: Path, batches: list[list[tuple[int, str, int]]]) -> None:
                 known.add(key)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.lists(st.lists(one_reading, min_size=1, max_size=8), min_size=2, max_size=4))
 def test_what_is_there_is_found_among_pots_and_stretches(
     tmp_path_factory: pytest.TempPathFactory,
