@@ -438,6 +438,9 @@ def remove_leftovers(
 def _give_room_back(data: Path, wait_s: float) -> None:
     """Let the file shrink by the free blocks at its end; others are used again."""
     with open_store(store_path(data), read_only=False, wait_s=wait_s) as con:
+        # As many groups of rows put together as DuckDB does by itself: the engine is one that
+        # writers had, who do a few.
+        con.execute("RESET GLOBAL max_vacuum_tasks")
         # The first frees the blocks, the second gives back those at the end.
         con.execute("CHECKPOINT")
         con.execute("CHECKPOINT")
