@@ -87,7 +87,7 @@ def quiet_blocks(
             readings += 1
         if still and readings > 1 and begin_us + block_us - last_us <= gap_us:
             if values.size < after - first:
-                values, spare = np.empty(after - first), np.empty(after - first + 64)
+                values, spare = np.empty(after - first), np.empty(after - first)
             n = 0
             for i in range(first, after):
                 p = pressure_pa[i]

@@ -52,7 +52,7 @@ OPENING_FRACTION = 0.03
 _SETTLE_US, _SLOW_US = round(SETTLE_S * _US), round(SLOW_S * _US)
 _OPENING_TO = 1 - OPENING_FRACTION
 
-#: Medians of up to this many values are found by sorting.
+#: Among so few values a median is looked for from the one in their midst.
 _FEW = 48
 
 
@@ -186,46 +186,78 @@ def chosen(values: Floats, size: int, rank: int) -> float:
 
 
 @exactly
-def _between(values: Floats, size: int, lower: int, upper: int) -> float:
-    """Halfway between the values of two ranks that are the same or follow one another."""
-    low = chosen(values, size, lower)
-    if upper == lower:
-        return low
-    # What was moved behind the lower one is no smaller than it.
-    high = values[upper]
-    for i in range(upper + 1, size):
-        high = min(high, values[i])
-    return low + (high - low) * 0.5
+def _middle(a: float, b: float, c: float) -> float:
+    return max(min(a, b), min(max(a, b), c))
+
+
+@exactly
+def _guess(values: Floats, first: int, size: int) -> float:
+    """One of some values, likely near their middle."""
+    if size < _FEW:
+        return values[first + size // 2]
+    step = size // 27
+    a, b, c = 0.0, 0.0, 0.0
+    for i in range(3):
+        at = first + 9 * i * step
+        found = _middle(
+            _middle(values[at], values[at + step], values[at + 2 * step]),
+            _middle(values[at + 3 * step], values[at + 4 * step], values[at + 5 * step]),
+            _middle(values[at + 6 * step], values[at + 7 * step], values[at + 8 * step]),
+        )
+        a, b, c = b, c, found
+    return _middle(a, b, c)
 
 
 @exactly
 def median_of(values: Floats, size: int, spare: Floats) -> float:
     """The median of the first ``size`` values, none NaN; of an even number between the middle two.
 
-    From a sample of them two values are taken that the middle must lie between, and only what lies
-    between is looked through: one pass over pressures that stand.
+    Of pressures that stand many are alike, for a transducer counts in steps, so that a good guess
+    mostly is the median; to see that takes a count. Else what is less than the guess and what is
+    more is set apart without a branch a value, from one array into the other and back: both, at
+    least as long as there are values, are written to.
     """
     if size == 0:
         return math.nan
     upper = size // 2
     lower = upper if size % 2 else upper - 1
-    if size > 4 * _FEW:
-        sample = spare[:_FEW]
-        for i in range(_FEW):
-            sample[i] = values[(i * size) // _FEW]
-        sample.sort()
-        at_least, at_most = sample[_FEW // 2 - 8], sample[_FEW // 2 + 8]
-        below, between = 0, 0
-        for i in range(size):
-            value = values[i]
-            spare[between] = value
-            below += value < at_least
-            between += (value >= at_least) & (value <= at_most)
-        if below <= lower and upper < below + between:
-            return _between(spare, between, lower - below, upper - below)
+    from_, to = values, spare
+    first = 0
+    guess = _guess(values, 0, size)
+    less, no_more = 0, 0
     for i in range(size):
-        spare[i] = values[i]
-    return _between(spare, size, lower, upper)
+        less += values[i] < guess
+        no_more += values[i] <= guess
+    if less <= lower and upper < no_more:
+        return guess + (guess - guess) * 0.5 if upper > lower else guess
+    while True:
+        less, more = 0, size
+        for i in range(first, first + size):
+            value = from_[i]
+            to[less] = value
+            to[more - 1] = value
+            less += value < guess
+            more -= value > guess
+        if upper < less:
+            first, size = 0, less
+        elif lower >= more:
+            first, size = more, size - more
+            lower -= more
+            upper -= more
+        else:
+            break
+        from_, to = to, from_
+        guess = _guess(from_, first, size)
+    low, high = guess, guess
+    if lower < less:
+        low = -math.inf
+        for i in range(less):
+            low = max(low, to[i])
+    if upper >= more:
+        high = math.inf
+        for i in range(more, size):
+            high = min(high, to[i])
+    return low + (high - low) * 0.5 if upper > lower else low
 
 
 @exactly
@@ -291,7 +323,7 @@ def cycle_figures(
     for k in range(count):
         longest = max(longest, runs[k, 1] - runs[k, 0])
     supply, pot, nozzle = np.empty(longest), np.empty(longest), np.empty(longest)
-    sagged, lost, spare = np.empty(longest), np.empty(longest), np.empty(longest + _FEW)
+    sagged, lost, spare = np.empty(longest), np.empty(longest), np.empty(longest)
     blasting = np.empty(longest, np.bool_)
     next_gap = 0
     for k in range(count):

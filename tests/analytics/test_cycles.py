@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analytics.cycle_kernel import median_of
 from analytics.cycles import SIGNAL_SCHEMA, CycleSettings, find_cycles, memoryless_from
 
 BEGIN = dt.datetime(2026, 3, 2, 6)
@@ -34,6 +35,22 @@ def frame(
         },
         schema=SIGNAL_SCHEMA,
     )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_median_is_that_of_the_values_sorted(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    for size in (*range(1, 70), 96, 97, 600, 601, 5000):
+        noise = rng.normal(7e5, 300.0, size)
+        for values in (
+            # In steps, all different, rising, alternating far apart, and all the same.
+            250.0 * np.round(noise / 250.0), noise, np.sort(noise),
+            np.where(np.arange(size) % 2, 7e5, 1e5), np.full(size, 3.5),
+        ):  # fmt: skip
+            ranked = np.sort(values)
+            low, high = ranked[(size - 1) // 2], ranked[size // 2]
+            assert median_of(values.copy(), size, np.empty(size)) == low + (high - low) * 0.5
+    assert np.isnan(median_of(np.empty(0), 0, np.empty(0)))
 
 
 def test_contact_bounce_is_one_cycle() -> None:
