@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -226,19 +227,27 @@ def _not_logged(fresh: pl.DataFrame, after: pl.DataFrame, logged: pl.DataFrame) 
 
 
 def _log(con: duckdb.DuckDBPyConnection, fresh: pl.DataFrame, now: dt.datetime) -> None:
-    for row in fresh.iter_rows(named=True):
-        stem = f"{row['notice_id']}.{row['what']}.{row['kind']}"
-        ((times,),) = con.execute(
-            "SELECT count(*) FROM notice_event WHERE message_id = $stem "
-            "OR starts_with(message_id, $stem || '.')",
-            {"stem": stem},
-        ).fetchall()
-        con.execute(
-            "INSERT INTO notice_event SELECT nextval('notice_event_number'), $message_id, "
-            "$noticed_at, $notice_id, $pot, $kind, $what, $happened_at, $late, $said",
-            {
-                **row,
-                "message_id": f"{stem}.{times + 1}" if times else stem,
-                "noticed_at": now,
-            },
-        )
+    """Keep what became of notices. A look at years gives tens of thousands of rows, so that they
+    are numbered and written together."""
+    if fresh.is_empty():
+        return
+    con.register("fresh_notice", fresh.select("notice_id").unique().to_arrow())
+    known = con.execute(
+        "SELECT message_id FROM notice_event SEMI JOIN fresh_notice USING (notice_id)"
+    ).fetchall()
+    con.unregister("fresh_notice")
+    # An id is notice, what and kind, and from the second of them on a number.
+    times = Counter(".".join(message_id.split(".")[:3]) for (message_id,) in known)
+    message_ids = []
+    for stem in fresh.select(pl.concat_str("notice_id", "what", "kind", separator=".")).to_series():
+        times[stem] += 1
+        message_ids.append(stem if times[stem] == 1 else f"{stem}.{times[stem]}")
+    numbers = con.execute(
+        "SELECT nextval('notice_event_number') FROM range($count)", {"count": fresh.height}
+    ).fetchall()
+    numbered = fresh.with_columns(
+        pl.Series("event_id", sorted(number for (number,) in numbers), dtype=pl.Int64),
+        pl.Series("message_id", message_ids),
+        pl.lit(now, pl.Datetime("us")).alias("noticed_at"),
+    )
+    insert(con, "notice_event", numbered)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from bisect import bisect_left
 from typing import Any
 
 import polars as pl
@@ -70,10 +71,13 @@ def spells(cycles: pl.DataFrame, entries: pl.DataFrame, settings: str) -> pl.Dat
         pl.len().cast(pl.Int64).alias("cycles"),
         *(pl.col(name).sum() for name in figures),
     )
+    # Of years there are thousands of both: each spell's entries are found by halving.
+    entered = entries.select("at", "abrasive_kg").drop_nulls("at").sort("at", "abrasive_kg").rows()
+    ats = [at for at, _ in entered]
     rows = []
     for row in grouped.iter_rows(named=True):
-        near = entries_of(row, entries).sort("at", "abrasive_kg")
-        text = repr((settings, *row.values(), near.rows()))
+        first, after = (bisect_left(ats, edge) for edge in _near(row))
+        text = repr((settings, *row.values(), entered[first:after]))
         rows.append(
             (
                 row["from_at"],
@@ -87,7 +91,11 @@ def spells(cycles: pl.DataFrame, entries: pl.DataFrame, settings: str) -> pl.Dat
 
 def entries_of(spell: dict[str, Any], entries: pl.DataFrame) -> pl.DataFrame:
     """The entries that belong to a spell: those within half a pause of it."""
+    from_at, to_at = _near(spell)
+    return entries.filter((pl.col("at") >= from_at) & (pl.col("at") < to_at))
+
+
+def _near(spell: dict[str, Any]) -> tuple[dt.datetime, dt.datetime]:
+    """From when, and before when, entries belong to a spell."""
     near = dt.timedelta(hours=PAUSE_H / 2)
-    return entries.filter(
-        (pl.col("at") >= spell["from_at"] - near) & (pl.col("at") < spell["to_at"] + near)
-    )
+    return spell["from_at"] - near, spell["to_at"] + near

@@ -191,6 +191,28 @@ def test_an_acknowledgement_stays_through_a_full_rebuild_and_a_begin_that_moves(
     assert told(tmp_path) == before
 
 
+def test_what_became_of_notices_is_numbered_where_it_happens_again(tmp_path: Path) -> None:
+    from analytics.notices import EVENT_SCHEMA
+    from analytics.noticing import _log
+
+    def told(*keys: tuple[str, str]) -> pl.DataFrame:
+        rows = [(key, "pot-1", "box_silent", what, BEGIN, False, "") for key, what in keys]
+        return pl.DataFrame(rows, schema=EVENT_SCHEMA, orient="row")
+
+    with write_window(tmp_path) as con:
+        _log(con, told(("aa", "raised"), ("ab", "raised"), ("aa", "cleared")), NOW)
+        _log(con, told(), NOW)
+        _log(con, told(("aa", "raised"), ("aa", "raised"), ("b", "raised")), NOW)
+        _log(con, told(("aa", "raised")), NOW)
+        logged = notice_frames.notice_events(con)
+    assert logged["event_id"].is_sorted()
+    assert logged["message_id"].to_list() == [
+        "aa.raised.box_silent", "ab.raised.box_silent", "aa.cleared.box_silent",
+        "aa.raised.box_silent.2", "aa.raised.box_silent.3", "b.raised.box_silent",
+        "aa.raised.box_silent.4",
+    ]  # fmt: skip
+
+
 def test_nothing_is_told_twice_though_the_table_was_lost(
     tmp_path: Path, yard: Yard, put_samples: PutSamples
 ) -> None:

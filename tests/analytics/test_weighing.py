@@ -123,6 +123,34 @@ def test_a_pause_of_just_under_the_limit_does_not_cut_and_one_just_over_does() -
         assert spells(cycles, nothing, "").height == count
 
 
+BEGIN_OF_SPELLS = dt.datetime(2026, 3, 2, 6)
+
+
+def test_an_entry_changes_what_its_own_spell_is_made_of_and_no_other() -> None:
+    ends = [BEGIN_OF_SPELLS + dt.timedelta(hours=h) for h in (0.0, 10.0, 20.0)]
+    cycles = pl.DataFrame(
+        {
+            "pressed_at": ends, "released_at": [end + dt.timedelta(hours=1) for end in ends],
+            "flicker": [False] * 3, "blast_s": [3000.0] * 3,
+        }
+    )  # fmt: skip
+
+    def made_of(*entries: tuple[float, float]) -> list[str]:
+        frame = pl.DataFrame(
+            [(BEGIN_OF_SPELLS + dt.timedelta(hours=h), kg) for h, kg in entries],
+            schema={"at": pl.Datetime("us"), "abrasive_kg": pl.Float64}, orient="row",
+        )  # fmt: skip
+        return spells(cycles, frame, "")["made_of"].to_list()
+
+    bare = made_of()
+    # Within an hour and a half of the spell it is its own; the end of that is not in it.
+    for hours, expected in ((8.5, 1), (8.49, None), (12.49, 1), (12.5, None), (20.5, 2)):
+        changed = [a != b for a, b in zip(bare, made_of((hours, 25.0)), strict=True)]
+        assert changed == [number == expected for number in range(3)], hours
+    assert made_of((0.1, 25.0), (10.2, 50.0)) == made_of((10.2, 50.0), (0.1, 25.0))
+    assert made_of((0.1, 25.0))[0] != made_of((0.1, 50.0))[0]
+
+
 def test_a_spell_that_fits_no_model_says_so_and_holds_up_nobody(
     tmp_path: Path, history: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
