@@ -72,6 +72,7 @@ def pot_history(
     pot: str,
     booked: pl.DataFrame | None = None,
     within: tuple[dt.datetime, dt.datetime] | None = None,
+    columns: tuple[str, ...] = (),
 ) -> PotHistory:
     """Everything that running totals of a pot rest on.
 
@@ -85,6 +86,8 @@ def pot_history(
         ``analytics.frames.shifts``, where it was read already.
     within : (datetime, datetime), optional
         Naive UTC: only what counts for windows in this stretch is read, not the pot's whole life.
+    columns : tuple of str, optional
+        Of cycles; all where none are named.
     """
     begin, end = (within[0] - stretches.LOOK_BACK, within[1]) if within else (None, None)
     pot_id = frames.pots(con).get(pot)
@@ -94,7 +97,9 @@ def pot_history(
     booked = frames.shifts(con) if booked is None else booked
     return PotHistory(
         pot_id,
-        frames.cycles(con, pot_id, begin, end) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA),
+        frames.cycles(con, pot_id, begin, end, columns)
+        if pot_id
+        else pl.DataFrame(schema=CYCLE_SCHEMA),
         frames.gaps(con, pot_id, begin, end) if pot_id else pl.DataFrame(schema=GAP_SCHEMA),
         booked.filter(pl.col("pot") == pot).select("from_at", "to_at"),
         first_at,
@@ -104,7 +109,7 @@ def pot_history(
 
 def totals_of(con: duckdb.DuckDBPyConnection, yard: Yard, pot: str) -> hours.PotHours:
     """Running totals of a pot, from its cycles, its gaps and its booked shifts."""
-    return pot_history(con, pot).totals(yard)
+    return pot_history(con, pot, columns=hours.CYCLE_COLUMNS).totals(yard)
 
 
 def hours_between(

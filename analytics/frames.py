@@ -276,12 +276,14 @@ def cycles(
     pot_id: int,
     from_at: dt.datetime | None = None,
     to_at: dt.datetime | None = None,
+    columns: tuple[str, ...] = (),
 ) -> pl.DataFrame:
-    """Cycles of a pot pressed from ``from_at`` on, before ``to_at``, ascending."""
+    """Cycles of a pot pressed from ``from_at`` on, before ``to_at``, ascending; all ``columns``
+    where none are named."""
     return read_frame(
         con,
-        "SELECT * EXCLUDE (pot_id) FROM cycle WHERE pot_id = $pot AND pressed_at >= $from_at "
-        "AND pressed_at < $to_at ORDER BY pressed_at",
+        f"SELECT {', '.join(columns) or '* EXCLUDE (pot_id)'} FROM cycle WHERE pot_id = $pot "
+        "AND pressed_at >= $from_at AND pressed_at < $to_at ORDER BY pressed_at",
         pot=pot_id,
         from_at=from_at or EARLIEST,
         to_at=to_at or LATEST,

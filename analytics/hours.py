@@ -31,6 +31,12 @@ PACE_US = 40 * 3_600_000_000
 
 DAY_US = 86_400_000_000
 
+#: What :func:`pot_hours` takes of cycles.
+CYCLE_COLUMNS = (
+    "pressed_at", "flicker", "began_by", "confirmed", "span_from_at", "span_to_at", "blast_s",
+    "blast_low_s", "blast_high_s", "deadman_s", "deadman_low_s", "deadman_high_s", "pinched_s",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Total:
@@ -292,7 +298,7 @@ def pot_hours(
     Parameters
     ----------
     cycles : polars.DataFrame
-        ``analytics.cycles.CYCLE_SCHEMA``, ascending.
+        ``analytics.cycles.CYCLE_SCHEMA``, ascending; ``CYCLE_COLUMNS`` of it will do.
     gaps : polars.DataFrame
         ``analytics.cycles.GAP_SCHEMA``, ascending.
     first_at, last_at : datetime or None

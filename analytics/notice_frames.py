@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.frames import LATEST, read_frame
+from analytics.frames import LATEST, current_records, read_frame
 from analytics.notice_spans import FAULTY_SHARE
 from analytics.notices import ENTRY_SCHEMA, NOTICE_SCHEMA
 from analytics.watch import HEARD
@@ -18,10 +18,11 @@ from analytics.watch import HEARD
 if TYPE_CHECKING:
     import duckdb
 
-#: When each record was first entered, whatever was corrected since.
+#: When what was corrected since was first entered; of other records their own instant is that.
 _FIRST_ENTERED = """
 WITH RECURSIVE chain(record_id, entered_at) AS (
-    SELECT record_id, recorded_at FROM record WHERE supersedes IS NULL
+    SELECT r.record_id, first.recorded_at FROM record AS r
+    JOIN record AS first ON r.supersedes = first.record_id AND first.supersedes IS NULL
     UNION ALL
     SELECT r.record_id, chain.entered_at FROM record r JOIN chain ON r.supersedes = chain.record_id
 ) SELECT record_id, entered_at FROM chain
@@ -94,14 +95,13 @@ def entered(con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, Any]) 
     polars.DataFrame
         ``entered_at`` and the columns asked for; a key that a record lacks is null.
     """
-    from ingest import records
-
-    first = dict(con.execute(_FIRST_ENTERED).fetchall())
-    rows = [
-        (first[row["record_id"]], *(_kept(row.get(name)) for name in columns))
-        for row in records.current(con, kind)
-    ]
-    return pl.DataFrame(rows, schema={"entered_at": pl.Datetime("us"), **columns}, orient="row")
+    own = {"record_id": pl.String(), "recorded_at": pl.Datetime("us")}
+    rows = current_records(
+        con, kind, {name: (name, kind_of) for name, kind_of in (own | columns).items()}
+    )
+    return rows.join(
+        read_frame(con, _FIRST_ENTERED), on="record_id", how="left", maintain_order="left"
+    ).select(pl.coalesce("entered_at", "recorded_at").alias("entered_at"), *columns)
 
 
 def _kept(value: object) -> object:

@@ -177,16 +177,21 @@ def _notice(
     clears_at: dt.datetime | None,
     now: dt.datetime,
 ) -> dict[str, Any]:
-    # Of two alike in rank the later: more is known by then.
-    worst_kind = max(episode, key=lambda s: (NOTICE_KINDS[s["kind"]].rank, s["from_at"]))["kind"]
-    leading = [s for s in episode if s["kind"] == worst_kind]
-    telling = max(leading, key=lambda s: (s["worst"] is not None, s["worst"] or 0.0, s["from_at"]))
+    if len(episode) == 1:  # as most are, and of years there are ten thousands
+        telling, leading, others = episode[0], episode, set[str]()
+    else:
+        # Of two alike in rank the later: more is known by then.
+        worst = max(episode, key=lambda s: (NOTICE_KINDS[s["kind"]].rank, s["from_at"]))
+        leading = [s for s in episode if s["kind"] == worst["kind"]]
+        telling = max(
+            leading, key=lambda s: (s["worst"] is not None, s["worst"] or 0.0, s["from_at"])
+        )
+        others = {s["kind"] for s in episode} - {worst["kind"]}
     began_at = min(s["from_at"] for s in episode)
-    others = sorted({s["kind"] for s in episode} - {worst_kind})
     return {
         "notice_id": notice_id(pot, group, cause, began_at),
         "pot": pot,
-        "kind": worst_kind,
+        "kind": telling["kind"],
         "cause": cause,
         "began_at": began_at,
         "raised_at": min(s["raised_at"] for s in episode),
@@ -196,7 +201,7 @@ def _notice(
         "times": len(episode),
         "worst": telling["worst"],
         "said": telling["said"],
-        "also": ",".join(others),
+        "also": ",".join(sorted(others)),
     }
 
 

@@ -29,7 +29,7 @@ from analytics.notice_spans import (
     refill_spans,
     silence_spans,
 )
-from analytics.notices import SPAN_SCHEMA, events, notices
+from analytics.notices import EVENT_SCHEMA, SPAN_SCHEMA, events, notices
 from analytics.pieces import insert
 from analytics.pipeline import upkeep_rules, utc_now
 from analytics.rule_condition import kept_blocks
@@ -99,10 +99,13 @@ def derive_notices(
                 blocks[pot_id] = kept_blocks(seen, RULE_INDICATORS)
         spans = _spans(con, yard, pots, now, {i: found for i, (_, found) in troubles.items()})
         before = notice_frames.notices(con)
-        logged = notice_frames.notice_events(con)
     after = notices(spans, now)
-    fresh = _not_logged(events(before, after, now), after, logged)
-    if troubles or fresh.height or not after.equals(before):
+    same = after.equals(before)
+    fresh = pl.DataFrame(schema=EVENT_SCHEMA) if same else events(before, after, now)
+    if fresh.height:
+        with read_window(data) as con:
+            fresh = _not_logged(fresh, after, notice_frames.notice_events(con))
+    if troubles or fresh.height or not same:
         with write_window(data) as con:
             for pot_id, (made_of, found) in troubles.items():
                 con.execute("DELETE FROM trouble_span WHERE pot_id = $pot", {"pot": pot_id})
@@ -134,12 +137,12 @@ def _spans(
     now: dt.datetime,
     troubles: dict[int, pl.DataFrame],
 ) -> pl.DataFrame:
-    text, instant = pl.String, pl.Datetime("us")
+    text, instant = pl.String(), pl.Datetime("us")
     shifts = (
         notice_frames.entered(
             con,
             "shift",
-            {"shift": text, "pots": pl.List(pl.String), "from_at": instant, "to_at": instant},
+            {"shift": text, "pots": pl.List(text), "from_at": instant, "to_at": instant},
         )
         .rename({"entered_at": "booked_at", "pots": "pot"})
         .explode("pot")
@@ -179,22 +182,27 @@ def _spans(
             ),
         ]  # fmt: skip
     counted = counts(part_frames.stays(con), part_frames.checked_lives(con), upkeep_rules(yard))
-    curves = {pot: _curve(con, yard, pot, now) for pot in pots}
+    booked = shifts.select("pot", "from_at", "to_at")
+    curves = {pot: _curve(con, yard, pot, booked, now) for pot in pots}
     found.append(rule_spans(counted, curves, now))
     return pl.concat(found)
 
 
-def _curve(con: duckdb.DuckDBPyConnection, yard: Yard, pot: str, now: dt.datetime) -> Curve:
-    totals = figures.totals_of(con, yard, pot)
-    pot_id = frames.pots(con)[pot]
-    ends = [frames.cycles(con, pot_id)["span_to_at"], frames.gaps(con, pot_id)["to_at"]]
+def _curve(
+    con: duckdb.DuckDBPyConnection, yard: Yard, pot: str, booked: pl.DataFrame, now: dt.datetime
+) -> Curve:
+    history = figures.pot_history(con, pot, booked, columns=hours.CYCLE_COLUMNS)
+    totals = history.totals(yard)
+    ends = [history.cycles["span_to_at"], history.gaps["to_at"]]
     edges = pl.concat([end.cast(pl.Datetime("us")).alias("end") for end in ends]).unique().sort()
     now_us = hours.microseconds(now)
 
     def used(from_us: Ints, to_us: Ints) -> tuple[Floats, Floats]:
-        within = hours.windows(totals, from_us, to_us, np.full(to_us.shape, now_us, np.int64))
+        # The high figure of ``hours.windows``; the rest of it is not wanted, some hundred times.
+        silent_s = totals.silent.within(from_us, np.clip(now_us, from_us, to_us))
+        high_s = totals.blast_high.within(from_us, to_us) + silent_s
         cycles = totals.cycles_high_within(from_us, np.minimum(to_us, now_us))
-        return within["blast_high_s"].to_numpy() / 3600.0, cycles.astype(float)
+        return high_s / 3600.0, cycles.astype(float)
 
     return Curve(edges.cast(pl.Int64).to_numpy(), used)
 
