@@ -4,8 +4,11 @@ Run: python tests/bench/growth.py [--pots 4] [--rate 1] [--days 30 365 1826] [--
 
 Prints a table; each row should stay flat. The store is made up by the database itself: cycles,
 gaps, records and checks of working days as in ``bench_upkeep``, and samples of one shift tiled over
-all the days that were worked. An increment is a minute of readings that came in since the last one.
-Times are of the processor: what else the machine does changes them little. [ms]
+all the days that were worked. Nobody enters bags or area there, so every shift is noticed for good:
+more notices stand than a yard has. Nothing is archived either: what asks for samples grows by some
+milliseconds, for a window that has just been opened looks up each block of ``sample_kept`` anew.
+An increment is a minute of readings that came in since the last one. Times are of the processor:
+what else the machine does changes them little. [ms]
 """
 
 from __future__ import annotations
@@ -25,8 +28,10 @@ from bench_upkeep import NOW, fill, yard_text
 
 from analytics import frames
 from analytics.figures import upkeep_due
+from analytics.noticing import derive_notices
 from analytics.pipeline import derive
 from analytics.upkeep_ahead import upkeep_ahead
+from analytics.weighing import weigh_spells
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.sample_rows import add_samples
@@ -113,6 +118,13 @@ def grown(data: Path, yard: Yard, pots: int, days: int, rate_hz: float) -> dict[
         derive(data, yard, now=at)
         increments.append(time.process_time() - begun)
     told["derive, a minute more"] = 1e3 * statistics.median(increments[1:])
+    at = NOW + dt.timedelta(minutes=5)
+    # None is weighed, and what became of notices is told once: what is left is looking.
+    told["listing spells"] = milliseconds(lambda: weigh_spells(data, yard, most_s=-1.0), 3)
+    begun = time.process_time()
+    derive_notices(data, yard, now=at)
+    told["notices, the first time"] = 1e3 * (time.process_time() - begun)
+    told["notices, again"] = milliseconds(lambda: derive_notices(data, yard, now=at), 3)
 
     def asked(ask: Callable[..., object]) -> Callable[[], object]:
         def work() -> object:
