@@ -63,13 +63,24 @@ def minute_moves(pressure_pa: Floats, begins: Ints, span_pa: float) -> tuple[Flo
     count = begins.size - 1
     moved, readings = np.zeros(count), np.zeros(count, np.int64)
     for m in range(count):
+        first, after = begins[m], begins[m + 1]
         low, high, n = math.inf, -math.inf, 0
-        for i in range(begins[m], begins[m + 1]):
-            p = pressure_pa[i]
+        # Every second one by itself: a comparison need not wait for the one just before it.
+        odd_low, odd_high = math.inf, -math.inf
+        for i in range(first, after - 1, 2):
+            p, q = pressure_pa[i], pressure_pa[i + 1]
             # False for NaN, so that a minute without a reading has none.
             low = p if p < low else low
             high = p if p > high else high
+            odd_low = q if q < odd_low else odd_low
+            odd_high = q if q > odd_high else odd_high
+            n += (p == p) + (q == q)
+        if (after - first) % 2:
+            p = pressure_pa[after - 1]
+            low = p if p < low else low
+            high = p if p > high else high
             n += p == p
+        low, high = min(low, odd_low), max(high, odd_high)
         readings[m] = n
         if n:
             moved[m] = (high - low) / span_pa
@@ -79,12 +90,28 @@ def minute_moves(pressure_pa: Floats, begins: Ints, span_pa: float) -> tuple[Flo
 @exactly
 def jumps(at_us: Ints, pressure_pa: Floats, fastest_pa_s: float, neighbour_s: float) -> Ints:
     """Index of each reading that is a jump away and back; :func:`analytics.quality.rate_ok`."""
+    if not _two_fast(at_us, pressure_pa, fastest_pa_s):
+        return np.empty(0, np.int64)
     # Counted first and written then: an array that grows makes each step of the loop dearer.
     count = _jumps(at_us, pressure_pa, fastest_pa_s, neighbour_s, np.empty(0, np.int64))
     found = np.empty(count, np.int64)
     if count:
         _jumps(at_us, pressure_pa, fastest_pa_s, neighbour_s, found)
     return found
+
+
+@exactly
+def _two_fast(at_us: Ints, pressure_pa: Floats, fastest_pa_s: float) -> bool:
+    """Whether two fast steps may follow one another, as they do at a jump away and back; told of
+    readings that are all there without a branch a reading."""
+    missing, pairs, into = 0, 0, False
+    for i in range(1, at_us.size):
+        step_pa = pressure_pa[i] - pressure_pa[i - 1]
+        missing += step_pa != step_pa
+        out = abs(step_pa) * 1.001e6 > fastest_pa_s * (at_us[i] - at_us[i - 1])
+        pairs += into & out
+        into = out
+    return missing > 0 or pairs > 0
 
 
 @exactly

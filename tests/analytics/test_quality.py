@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from analytics import frames
 from analytics.pieces import rest_spans
 from analytics.pipeline import derive, transducer_laws
-from analytics.quality import CAUSES, rate_ok, rests, zero_checks
+from analytics.quality import CAUSES, NEIGHBOUR_S, rate_ok, rests, zero_checks
 from analytics.signals import TransducerLaw, judged, signals
 from dashboard.commands.signals import CAUSE_WORDS
 from ingest.config import Yard, parse_yard
@@ -116,6 +116,36 @@ def test_a_spike_is_bad_and_a_step_or_a_real_rise_is_not() -> None:
     # Neighbours far away say nothing, and neither do two readings.
     assert rate_ok(np.arange(7) * 2_000_000, spike, 2e6).all()
     assert rate_ok(at[:2], spike[1:3], 2e6).all()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_jumps_are_those_of_the_readings_that_are_there(seed: int) -> None:
+    """What is told quickly of readings without a hole is what is told of each with its neighbours;
+    readings that are missing stand for nothing in between."""
+    rng = np.random.default_rng(seed)
+    found = 0
+    for _ in range(300):
+        size = int(rng.integers(1, 40))
+        at = np.cumsum(rng.choice([0, 50_000, 100_000, 2_500_000], size))
+        pressure = rng.choice([1e5, 1.01e5, 3e5, 9e5], size, p=[0.5, 0.2, 0.1, 0.2])
+        expected = []
+        for i in range(1, size - 1):
+            into, out = np.diff(pressure[i - 1 : i + 2])
+            into_s, out_s = np.diff(at[i - 1 : i + 2]) / 1e6
+            fast = abs(into) > 2e6 * into_s > 0 and abs(out) > 2e6 * out_s > 0
+            near = into_s <= NEIGHBOUR_S and out_s <= NEIGHBOUR_S
+            back = into * out < 0 and abs(into + out) < 0.5 * min(abs(into), abs(out))
+            if fast and near and back:
+                expected.append(i)
+        found += len(expected)
+        assert np.flatnonzero(~rate_ok(at, pressure, 2e6)).tolist() == expected
+        # The same with instants in between at which the channel was not read.
+        place = np.sort(rng.choice(2 * size, size, replace=False))
+        wide_at = np.interp(np.arange(2 * size), place, at).astype(np.int64)
+        wide = np.full(2 * size, np.nan)
+        wide[place] = pressure
+        assert np.flatnonzero(~rate_ok(wide_at, wide, 2e6)).tolist() == place[expected].tolist()
+    assert found > 50
 
 
 def minutes_of_blasting(minutes: int, rate_hz: int = 2, seed: int = 0) -> pl.DataFrame:
