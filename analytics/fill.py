@@ -14,7 +14,7 @@ Without a supply channel there is no fit: a sagging manifold looks like a leak.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -22,11 +22,11 @@ import polars as pl
 
 from analytics import window_kernel as kernel
 from analytics.exactly import fixed
+from analytics.exhaust_kernel import fit_exhausts
 from analytics.fill_kernel import (
     GAS_CONSTANT_J_KG_K,
     REFERENCE_DENSITY_KG_M3,
     REFERENCE_K,
-    fit_exhausts,
     fit_fills,
 )
 
@@ -244,6 +244,18 @@ class FillWindows:
     pot_zero_pa: Floats
     noise_pa: float
 
+    def chosen(self, which: Ints) -> FillWindows:
+        """Some of the windows, by their numbers; one may be there several times."""
+        return replace(
+            self,
+            cycle=self.cycle[which],
+            first=self.first[which],
+            after=self.after[which],
+            start_pa=self.start_pa[which],
+            guess=self.guess[which],
+            vented=self.vented[which],
+        )
+
 
 @dataclass(frozen=True)
 class FillFits:
@@ -416,7 +428,7 @@ def fit_fill_windows(
     start_k: Floats | None = None,
     rounds: int = 8,
     before: FillFits | None = None,
-    only: Ints | None = None,
+    rough: bool = True,
     near: tuple[Floats, Floats] | None = None,
     look_to: float = LOOK_TO,
 ) -> FillFits:
@@ -438,8 +450,9 @@ def fit_fill_windows(
         Most iterations of a fit.
     before : FillFits, optional
         Fits made earlier: those for which little has changed since are kept as they are.
-    only : numpy.ndarray of int, optional
-        Numbers of the windows to fit; the others' entries mean nothing then.
+    rough : bool
+        What is looked at hangs on the start; from a rough one the fits look once more. Without
+        fits made earlier only.
     near : tuple of numpy.ndarray, shape (m, 3), optional
         Middle and spread of what is known of the own unknowns: the fits then stand near it, and
         what they say does not hang on where noise took them.
@@ -457,7 +470,7 @@ def fit_fill_windows(
     full, slope, misfit = np.zeros((size, 6, 6)), np.zeros((size, 6)), np.zeros(size)
     held = np.array(held, dtype=np.float64)
     gas_k = np.full(size, facts.air_k) if start_k is None else start_k
-    which = np.arange(size) if only is None else only
+    which = np.arange(size)
     if before is not None:
         moved = np.abs(held - before.held) / _LITTLE_HELD
         moved_k = np.abs(gas_k - before.start_k) / _LITTLE_K
@@ -474,8 +487,7 @@ def fit_fill_windows(
     if which.size:
         some, some_full, some_slope = own[which], full[which], slope[which]
         some_misfit = np.zeros(which.size)
-        # What is looked at hangs on the first guess: from a rough one, once more from the fit.
-        for _ in range(2 if before is None and only is None else 1):
+        for _ in range(2 if before is None and rough else 1):
             fit_fills(
                 windows.first[which], windows.after[which], windows.at_s, windows.supply_pa,
                 windows.pot_pa, windows.weight, windows.start_pa[which], gas_k[which], some,

@@ -288,7 +288,8 @@ def _flows(
 @compiled
 def _run_fills(
     chosen: Ints, real: int, first: Ints, ends: Ints, at_s: Floats, supply_pa: Floats,
-    pot_pa: Floats, weight: Floats, look: Floats, start_pa: Floats, start_k: Floats, own: Floats,
+    pot_pa: Floats, weight: Floats, look: Floats, places: Ints, start_pa: Floats,
+    start_k: Floats, own: Floats,
     held: Floats, air_k: float, outside_pa: float, anew: bool, look_from: float, look_to: float,
     used: Ints, w: Floats,
 ) -> None:  # fmt: skip
@@ -305,8 +306,10 @@ def _run_fills(
         Which fills; from the ``real``-th on the last one again.
     ends : numpy.ndarray of int, shape (m,)
         Samples of each fill that are looked at, from its first one on; written where ``anew``.
-    look : numpy.ndarray, shape (n,)
+    look : numpy.ndarray
         Weights of the samples that are looked at, 0 for others; written where ``anew``.
+    places : numpy.ndarray of int, shape (m,)
+        Where each fill's begin in it.
     anew : bool
         Choose the samples to look at: those where this run's pressure lies between the shares.
     used : numpy.ndarray of int, shape (m,)
@@ -349,7 +352,7 @@ def _run_fills(
                 span_s = at_s[at] - w[_NOW + c]
                 w[_HERE + c] = supply_pa[at] + w[_ZERO + c]
                 w[_READ + c] = pot_pa[at]
-                w[_WEIGHT + c] = weight[at] if anew else look[at]
+                w[_WEIGHT + c] = weight[at] if anew else look[places[m] + i]
                 w[_SLOPE + c] = 0.0
                 if span_s > 0.0:
                     w[_STEP + c] = span_s
@@ -483,7 +486,7 @@ def _run_fills(
                     share = w[_P + c] / (w[_HERE + c] - w[_ZERO + c])
                     seen = look_from <= share <= look_to
                     w[_WEIGHT + c] *= 1.0 if seen else 0.0
-                    look[first[m] + i] = w[_WEIGHT + c]
+                    look[places[m] + i] = w[_WEIGHT + c]
                     if seen:
                         used[m] += 1 if c < real else 0
                         w[_LAST + c] = i + 1
@@ -607,7 +610,9 @@ def fit_fills(
     size = first.size
     ends = after - first
     used = np.zeros(size, np.int64)
-    look = np.zeros(at_s.size)
+    # By fill and not by sample: a fill may be fitted several times, from here and from there.
+    places = np.cumsum(ends) - ends
+    look = np.zeros(np.sum(ends))
     kept = own.copy()
     before = np.full(size, np.inf)
     damping = np.full(size, 1e-3)
@@ -624,8 +629,8 @@ def fit_fills(
             for c in range(LANES):
                 chosen[c] = active[begin + min(c, here - 1)]
             _run_fills(
-                chosen, here, first, ends, at_s, supply_pa, pot_pa, weight, look, start_pa, start_k,
-                own, held, air_k, outside_pa, turn == 0, look_from, look_to, used, w,
+                chosen, here, first, ends, at_s, supply_pa, pot_pa, weight, look, places, start_pa,
+                start_k, own, held, air_k, outside_pa, turn == 0, look_from, look_to, used, w,
             )  # fmt: skip
             for c in range(here):
                 m = chosen[c]
@@ -671,100 +676,3 @@ def fit_fills(
             break
         active = active[:left].copy()
     own[:] = kept
-
-
-@compiled
-def fit_exhausts(
-    first: Ints, after: Ints, at_s: Floats, pot_pa: Floats, weight: Floats, start_pa: Floats,
-    own: Floats, heat: Floats, ratio: float, air_k: float, outside_pa: float, rounds: int,
-    enough: float, variance: Floats, cost: Floats, end_k: Floats,
-) -> None:  # fmt: skip
-    """Fit ln a and the opening instant of each exhaust, from the pressure held at the release.
-
-    Parameters
-    ----------
-    first, after, at_s, pot_pa, weight : numpy.ndarray
-        As for :func:`fit_fills`, instants after the release.
-    start_pa : numpy.ndarray, shape (m,)
-        Pressure held [Pa absolute].
-    own : numpy.ndarray, shape (m, 2)
-        First guess of ln a and of the opening instant; overwritten.
-    heat : numpy.ndarray, shape (m,)
-        Heat conductance over free volume [W/(K m3)].
-    ratio, air_k, outside_pa : float
-        Critical ratio of the exhaust [-], temperature [K], pressure outside [Pa absolute].
-    rounds : int
-        Most iterations.
-    enough : float
-        As for :func:`fit_fills`.
-    variance, cost, end_k : numpy.ndarray, shape (m,)
-        Written: variance of ln a, weighted squares, gas temperature at the last sample [K].
-    """
-    for m in range(first.size):
-        lo, hi = first[m], after[m]
-        t, y, w = at_s[lo:hi], pot_pa[lo:hi], weight[lo:hi]
-        n = hi - lo
-        base = np.empty(n)
-        moved = np.empty(n)
-        jacobian = np.empty((n, 2))
-        factor = np.empty(n)
-        matrix = np.zeros((2, 2))
-        slope = np.zeros((2, 1))
-        mine = own[m]
-        before = np.inf
-        damping = 1e-3
-        kept = mine.copy()
-        step = np.array([1e-4, 1e-3])
-        for turn in range(rounds + 1):
-            end_k[m] = run_gas(
-                t, y, 0.0, mine[1], start_pa[m], air_k, math.exp(mine[0]), 0.0, heat[m], ratio,
-                air_k, outside_pa, False, base,
-            )  # fmt: skip
-            total = 0.0
-            for i in range(n):
-                z = abs(base[i] - y[i]) * w[i]
-                factor[i] = w[i] if z <= 2.5 else w[i] * math.sqrt(2.5 / z)
-                total += z * z if z <= 2.5 else 5.0 * z - 6.25
-            better = total <= before
-            if better:
-                before = total
-                kept[:] = mine
-                damping = max(damping * 0.1, 1e-6)
-                for c in range(2):
-                    value = mine[c]
-                    mine[c] = value + step[c]
-                    run_gas(
-                        t, y, 0.0, mine[1], start_pa[m], air_k, math.exp(mine[0]), 0.0, heat[m],
-                        ratio, air_k, outside_pa, False, moved,
-                    )  # fmt: skip
-                    mine[c] = value
-                    for i in range(n):
-                        jacobian[i, c] = (moved[i] - base[i]) / step[c] * factor[i]
-                for c in range(2):
-                    slope[c, 0] = 0.0
-                    for i in range(n):
-                        slope[c, 0] += jacobian[i, c] * (y[i] - base[i]) * factor[i]
-                    for d in range(2):
-                        inner = 0.0
-                        for i in range(n):
-                            inner += jacobian[i, c] * jacobian[i, d]
-                        matrix[c, d] = inner
-            else:
-                damping *= 10.0
-            damped = matrix.copy()
-            damped[0, 0] = damped[0, 0] * (1.0 + damping) + 1.0
-            damped[1, 1] = damped[1, 1] * (1.0 + damping) + 1.0
-            move = _solve(damped, slope)[:, 0]
-            mine[0] = kept[0] + min(max(move[0], -0.5), 0.5)
-            mine[1] = kept[1] + min(max(move[1], -0.5), 0.5)
-            gain = (mine[0] - kept[0]) * slope[0, 0] + (mine[1] - kept[1]) * slope[1, 0]
-            if better and gain < enough:
-                kept[:] = mine
-                break
-            if turn == rounds:
-                break
-        mine[:] = kept
-        matrix[0, 0] += 1.0
-        matrix[1, 1] += 1.0
-        variance[m] = _solve(matrix, np.eye(2))[0, 0]
-        cost[m] = before

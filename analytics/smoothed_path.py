@@ -30,16 +30,20 @@ from analytics.fill import (
 )
 from analytics.plateau import find_plateaus
 from analytics.weigh_kernel import (
+    ALL,
     LEAK,
     LN_GRAINS,
     LN_WALL,
+    MEANS,
     PER_KG,
     PHI,
     RATIO,
     STATES,
+    WORK,
     XI,
     XI_EMPTY,
-    predicted,
+    blur,
+    predicted_all,
     smooth,
 )
 from analytics.weigh_priors import SPREADS, first_guess
@@ -100,7 +104,11 @@ class Path:
         self.given: dict[int, list[int]] = {}
         self.floor = np.zeros(self.count, dtype=np.bool_)
         self.mean = self.about
+        # Of the last smoothing, as far as it was wanted (`known`).
         self.cov = np.zeros((self.count, STATES, STATES))
+        self.jump_variance = np.zeros(self.count)
+        self.known = MEANS
+        self.work = np.empty((self.count, WORK))
         self.surprise = np.full(self.count, np.nan)
         self.surprise_sd = np.full(self.count, np.nan)
 
@@ -109,24 +117,17 @@ class Path:
         for which, spread in SPREADS.items():
             self.cov0[which, which] = (share * spread) ** 2
 
-    def round(self) -> None:
+    def round(self, wanted: int = MEANS) -> None:
         self.fit(4)
-        self.smooth()
+        self.smooth(wanted)
 
     def fit(self, rounds: int) -> None:
         windows, about = self.windows, self.about[self.windows.cycle]
-        held = np.zeros((windows.cycle.size, 3))
-        y, jacobian = np.zeros(5), np.zeros((5, STATES))
-        start = np.zeros((windows.cycle.size, 3))
-        for i in range(windows.cycle.size):
-            predicted(about[i], self.scale, 0.0, y, jacobian)
-            held[i] = y[2:]
-            start[i, 0], start[i, 2] = y[0], y[1]
-        start[:, 1] = 0.35 if self.fits is None else self.fits.own[:, 1]
-        if self.fits is not None:
-            start = self.fits.own
+        expected = self._expected(about, np.zeros(windows.cycle.size))
+        start = expected[:, [0, 0, 1]]
+        start[:, 1] = OPENING_S
         self.fits = fit_fill_windows(
-            windows, held, self.facts, start, self.start_k, rounds, self.fits
+            windows, expected[:, 2:], self.facts, start, self.start_k, rounds, self.fits
         )
         self.trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
 
@@ -139,20 +140,24 @@ class Path:
         assert self.fits is not None
         windows, about = self.windows, self.about[self.windows.cycle]
         coldness = self._coldness()[windows.cycle]
-        held, middle = np.zeros((coldness.size, 3)), np.zeros((coldness.size, 3))
-        y, jacobian = np.zeros(5), np.zeros((5, STATES))
-        for i in range(coldness.size):
-            predicted(about[i], self.scale, coldness[i], y, jacobian)
-            held[i], middle[i] = y[2:], (y[0], OPENING_S, y[1])
+        expected = self._expected(about, coldness)
+        middle = expected[:, [0, 0, 1]]
+        middle[:, 1] = OPENING_S
         spread = np.empty_like(middle)
         spread[:, 0], spread[:, 1] = FILL_ERROR + HEAT_ERROR * coldness, OPENING_SPREAD_S
         spread[:, 2] = LEAK_ERROR
         start = np.where([True, False, True], middle, self.fits.own)
         self.fits = fit_fill_windows(
-            windows, held, self.facts, start, self.start_k, 4, self.fits, None, (middle, spread),
-            LOOK_TO_LAST,
+            windows, expected[:, 2:], self.facts, start, self.start_k, 4, self.fits,
+            near=(middle, spread), look_to=LOOK_TO_LAST,
         )  # fmt: skip
         self.trust = 1.0 / np.maximum(self.fits.misfit, 1.0) ** 2
+
+    def _expected(self, states: Floats, coldness: Floats) -> Floats:
+        """What fills would measure at some states, a row each (``weigh_kernel.predicted``)."""
+        out = np.zeros((states.shape[0], 5))
+        predicted_all(states, self.scale, coldness, out)
+        return out
 
     def _coldness(self) -> Floats:
         """How little heat the gas has time for in a fill: 1 none, 0 as much as it needs."""
@@ -173,7 +178,8 @@ class Path:
             self.samples, self.cycles, self.windows, self.exhausts, heat, self.facts
         )
 
-    def smooth(self) -> float:
+    def smooth(self, wanted: int = MEANS) -> float:
+        """Smooth anew; ``wanted`` as in the kernel: most rounds need no covariances."""
         assert self.fits is not None
         n = self.count
         at, information, pull = np.zeros((n, 5)), np.zeros((n, 5, 5)), np.zeros((n, 5))
@@ -184,24 +190,25 @@ class Path:
         information[which], pull[which] = self.fits.information, self.fits.pull
         trust[which] = self.trust
         coldness = self._coldness()
-        blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness)
+        blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness, LEAK_ERROR)
         empty = self.about[0, XI_EMPTY]
         empty_error = np.where(self.floor, _FLOOR_ERROR * empty, np.nan)
         empty_error[self.emptied.ran_empty] = _EMPTY_ERROR * empty
         began_error = np.where(self.emptied.began_empty, _EMPTY_ERROR * empty, np.nan)
         exhaust, exhaust_error = self._exhaust_rates()
-        mean, cov = np.zeros((n, STATES)), np.zeros((n, STATES, STATES))
+        mean = np.zeros((n, STATES))
         likelihood = smooth(
             self.mean0, self.cov0, self.about, self.scale, self.has_fit, at, information, pull,
             trust, coldness, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error,
             began_error, exhaust, exhaust_error, EXHAUST_WALK, self.plateaus.gap_pa,
             self.plateaus.error_pa, self.plateaus.supply_pa, self.happened, self.tipped,
-            self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]), mean, cov,
-            self.surprise, self.surprise_sd,
+            self.tipped_error, 0.5 * float(self.about[0, XI_EMPTY]), wanted, self.work, mean,
+            self.cov, self.jump_variance, self.surprise, self.surprise_sd,
         )  # fmt: skip
-        if not (np.isfinite(mean).all() and np.isfinite(cov).all()):
+        known = self.cov if wanted == ALL else self.cov[-1]
+        if not (np.isfinite(mean).all() and np.isfinite(known).all()):
             raise np.linalg.LinAlgError("readings that no path of a pot leads through")
-        self.mean, self.cov = mean, cov
+        self.mean, self.known = mean, wanted
         was = self.about[0]
         self.about = mean.copy()
         empty = mean[:, XI_EMPTY]
@@ -250,25 +257,15 @@ class Path:
         return (found / expected - 1.0) / float(np.hypot(facts.volume_error, facts.particle_error))
 
     def _kept(self) -> dict[str, Any]:
-        names = ("about", "mean", "cov", "happened", "tipped", "tipped_error", "floor", "trust")
+        names = ("about", "mean", "happened", "tipped", "tipped_error", "floor", "trust")
         kept: dict[str, Any] = {name: getattr(self, name).copy() for name in names}
         return kept | {"fits": self.fits, "given": dict(self.given)}
 
     def _restore(self, kept: dict[str, Any]) -> None:
         for name, value in kept.items():
             setattr(self, name, value)
-
-
-def blur(information: Floats, pull: Floats, error: Floats) -> None:
-    """Add a variance of ln x (and a small one of the leak) to what fits say; in place.
-
-    (L^-1 + S)^-1 = L - L e (1/s^2 + e'L e)^-1 e'L for S = s^2 e e'.
-    """
-    for column, spread in ((0, error), (1, np.full(error.size, LEAK_ERROR))):
-        row = information[:, column, :].copy()
-        share = 1.0 / (1.0 / spread**2 + row[:, column])
-        information -= share[:, None, None] * row[:, :, None] * row[:, None, :]
-        pull -= (share * pull[:, column])[:, None] * row
+        # What is told of the means beside them is of another path: smoothed anew it is there again.
+        self.known = MEANS
 
 
 def _entries(bags: pl.DataFrame | None, origin_us: int) -> list[tuple[float, float]]:

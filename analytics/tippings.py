@@ -11,24 +11,25 @@ import numpy as np
 import numpy.typing as npt
 
 from analytics.blasting import TIPPING_S
-from analytics.fill import fit_fill_windows
-from analytics.smoothed_path import FILL_ERROR, HEAT_ERROR, Path, blur
+from analytics.fill import OPENING_S, fit_fill_windows
+from analytics.smoothed_path import FILL_ERROR, HEAT_ERROR, LEAK_ERROR, Path
 from analytics.weigh_kernel import (
     JUMP,
+    JUMPS,
     LN_GRAINS,
     LN_WALL,
+    MEANS,
     NOTHING,
     PER_KG,
     PHI,
     RATIO,
     SLACK,
-    STATES,
     TIPPED,
     UNKNOWN_JUMP,
     XI,
     XI_EMPTY,
     ZERO,
-    predicted,
+    blur,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -127,13 +128,13 @@ class TippedPath(Path):
 
     def jumps(self) -> tuple[Floats, Floats]:
         """Kilograms tipped after each cycle by the smoother, and their standard error."""
+        assert self.known != MEANS
         kg, error = np.zeros(self.count), np.full(self.count, np.inf)
-        for k in np.flatnonzero(self.happened != NOTHING):
-            state, cov = self.mean[k + 1], self.cov[k + 1]
-            kg[k] = state[JUMP] / state[PER_KG]
-            slope = np.zeros(STATES)
-            slope[JUMP] = 1.0 / state[PER_KG]
-            error[k] = np.sqrt(max(slope @ cov @ slope, 1e-12))
+        found = np.flatnonzero(self.happened != NOTHING)
+        state = self.mean[found + 1]
+        kg[found] = state[:, JUMP] / state[:, PER_KG]
+        variance = self.jump_variance[found + 1] / state[:, PER_KG] ** 2
+        error[found] = np.sqrt(np.maximum(variance, 1e-12))
         return kg, error
 
     def prune(self) -> None:
@@ -159,7 +160,7 @@ class TippedPath(Path):
                 if not any(abs(int(k) - other) < 4 for other in gone):
                     gone.append(int(k))
             self.happened[gone] = NOTHING
-            self.smooth()
+            self.smooth(JUMPS)
 
     def match(self) -> list[int]:
         """Give each entry of bags to a tipping found, by time and amount; numbers of the rest.
@@ -221,92 +222,152 @@ class TippedPath(Path):
         """
         could, kg, moved = self.candidates(), self.jumps()[0], False
         rest_s = np.append(self.edges.rest_s[1:], 0.0)
-        for k in np.flatnonzero(self.happened != NOTHING):
+        tippings = np.flatnonzero(self.happened != NOTHING)
+        worth: dict[int, dict[int, float]] = {}
+        for place, k in enumerate(tippings):
             entered = [self.bags[n][1] for n in self.given.get(int(k), ())]
-            best, gain, tipped_kg = -1, _MOVE_GAIN, sum(entered) if entered else float(kg[k])
-            if tipped_kg < LEAST_TIPPING_KG:
-                continue
-            for other in np.flatnonzero(could):
-                low, high = int(min(k, other)), int(max(k, other))
-                if other == k or high - low > _MOVE_CYCLES:
-                    continue
-                if (self.happened[low + 1 : high] != NOTHING).any():
-                    continue
-                between = np.arange(low + 1, high + 1)
-                lighter_kg = (1.0 if other > k else -1.0) * tipped_kg
-                worth = self.path_cost(between, 0.0) - self.path_cost(between, lighter_kg)
+            if not worth:
+                worth = self._worth(tippings[place:], could, kg)
+            best, gain = -1, _MOVE_GAIN
+            for other, fits_better in worth[int(k)].items():
                 if self.happened[other] != NOTHING:
                     if entered:
                         continue
-                    worth += _FEWER_GAIN
+                    fits_better += _FEWER_GAIN
                 else:
-                    worth += 4.0 * np.log(min(rest_s[other], 300.0) / min(rest_s[k], 300.0))
-                if worth > gain:
-                    best, gain = int(other), worth
+                    longer = min(rest_s[other], 300.0) / min(rest_s[k], 300.0)
+                    fits_better += 4.0 * float(np.log(longer))
+                if fits_better > gain:
+                    best, gain = other, fits_better
             if best >= 0:
-                shift = (1.0 if best > k else -1.0) * tipped_kg * self.mean[k + 1, PER_KG]
+                shift = (1.0 if best > k else -1.0) * self._tipped_kg(int(k), kg)
                 low, high = min(int(k), best), max(int(k), best)
-                self.about[low + 1 : high + 1, XI] += shift
+                self.about[low + 1 : high + 1, XI] += shift * self.mean[k + 1, PER_KG]
                 self.happened[k], self.happened[best] = NOTHING, UNKNOWN_JUMP
                 self.given.pop(int(k), None)
                 moved = True
+                # What the others are worth was for the path as it was.
+                worth = {}
         return moved
 
-    def path_cost(self, cycles: Ints, lighter_kg: float) -> float:
-        """Twice the negative log-likelihood of some fills, the pot being so much lighter."""
-        windows = self.windows
-        which = np.flatnonzero(np.isin(windows.cycle, cycles) & windows.vented)
-        if which.size == 0:
-            return 0.0
-        size = windows.cycle.size
-        held, start, expected = np.zeros((size, 3)), np.zeros((size, 3)), np.zeros((size, 2))
-        y, jacobian = np.zeros(5), np.zeros((5, STATES))
-        coldness, impossible = np.zeros(size), 0.0
+    def _tipped_kg(self, k: int, kg: Floats) -> float:
+        """What was tipped after a cycle: as entered, else by the smoother."""
+        entered = [self.bags[n][1] for n in self.given.get(k, ())]
+        return sum(entered) if entered else float(kg[k])
+
+    def _worth(self, tippings: Ints, could: Bools, kg: Floats) -> dict[int, dict[int, float]]:
+        """For each tipping, by how much the fills between speak for each rest it could be in.
+
+        All fills about all tippings are fitted at once, each once for all rests to a side.
+        """
+        reached: list[tuple[int, list[int], Ints]] = []
+        for k in tippings:
+            if self._tipped_kg(int(k), kg) < LEAST_TIPPING_KG:
+                continue
+            for step in (-1, 1):
+                others = []
+                for other in range(int(k) + step, int(k) + (_MOVE_CYCLES + 1) * step, step):
+                    if not 0 <= other < self.count:
+                        break
+                    if could[other]:
+                        others.append(other)
+                    if self.happened[other] != NOTHING:
+                        break
+                if others:
+                    # From the tipping on outward.
+                    between = np.arange(int(k), others[-1], step) + (1 if step > 0 else 0)
+                    reached.append((int(k), others, between))
+        worth: dict[int, dict[int, float]] = {int(k): {} for k in tippings}
+        if not reached:
+            return worth
+        cycles = np.concatenate([between for _, _, between in reached])
+        lighter_kg = np.concatenate(
+            [
+                np.full(between.size, np.sign(others[0] - k) * self._tipped_kg(k, kg))
+                for k, others, between in reached
+            ]
+        )
+        usual = self.path_costs(np.arange(self.count), np.zeros(self.count))
+        gains = usual[cycles] - self.path_costs(cycles, lighter_kg)
+        at = 0
+        for k, others, between in reached:
+            sums = np.cumsum(gains[at : at + between.size])
+            worth[k] |= {other: float(sums[abs(other - k) - 1]) for other in others}
+            at += between.size
+        return worth
+
+    def path_costs(self, cycles: Ints, lighter_kg: Floats) -> Floats:
+        """Twice the negative log-likelihood of some fills, the pot being so much lighter.
+
+        Parameters
+        ----------
+        cycles : numpy.ndarray of int, shape (n,)
+            A cycle may be there several times.
+        lighter_kg : numpy.ndarray, shape (n,)
+            Where it is nil throughout, the fits as they are are taken: they are of that path. [kg]
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+        """
         solid_kg = self.facts.volume_m3 * self.facts.particle_kg_m3
-        for k in cycles:
-            # Abrasive flowed to the end, so there was some.
-            if self.emptied.flowed[k] and self.exposure[k] > 10.0:
-                state = self.about[k]
-                end = state[XI] + state[PHI] * self.exposure[k]
-                kg = (state[XI_EMPTY] - end) / state[PER_KG] - lighter_kg
-                impossible += (min(kg - 1.0, 0.0) / (0.004 * solid_kg)) ** 2
-        for i in which:
-            state = self.about[windows.cycle[i]].copy()
-            state[XI] = state[XI] + lighter_kg * state[PER_KG]
-            kg = (state[XI_EMPTY] - state[XI]) / state[PER_KG]
-            impossible += (min(kg, 0.0) / (0.01 * solid_kg)) ** 2
-            state[XI] = np.clip(state[XI], 0.3 * state[XI_EMPTY], 1.02 * state[XI_EMPTY])
-            predicted(state, self.scale, 0.0, y, jacobian)
-            held[i], expected[i] = y[2:], y[:2]
-            start[i] = y[0], 0.35, y[1]
-            coldness[i] = 1.0 / (1.0 + self._heat_constants(np.exp(y[3:4]), 5.0)[0])
-        fits = self.fits
-        if lighter_kg or fits is None:  # the path as it is has been fitted already
-            fits = fit_fill_windows(windows, held, self.facts, start, self.start_k, 5, None, which)
-        information, pull = fits.information[which].copy(), fits.pull[which].copy()
-        blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness[which])
-        off = expected[which] - fits.own[which][:, [0, 2]]
-        cost = np.einsum("ni,nij,nj->n", off, information[:, :2, :2], off)
-        used = windows.after[which] - windows.first[which]
-        fitted = np.minimum(cost, 25.0) + fits.misfit[which] ** 2 * (used - 3)
-        return float(np.sum(fitted)) + impossible
+        state, exposure = self.about[cycles], self.exposure[cycles]
+        end = state[:, XI] + state[:, PHI] * exposure
+        kg = (state[:, XI_EMPTY] - end) / state[:, PER_KG] - lighter_kg
+        # Abrasive flowed to the end, so there was some.
+        flowed = self.emptied.flowed[cycles] & (exposure > 10.0)
+        cost = np.where(flowed, (np.minimum(kg - 1.0, 0.0) / (0.004 * solid_kg)) ** 2, 0.0)
+        window = np.full(self.count, -1)
+        vented = np.flatnonzero(self.windows.vented)
+        window[self.windows.cycle[vented]] = vented
+        has = np.flatnonzero(window[cycles] >= 0)
+        if has.size == 0:
+            return cost
+        which, state = window[cycles[has]], state[has]
+        state[:, XI] += lighter_kg[has] * state[:, PER_KG]
+        kg = (state[:, XI_EMPTY] - state[:, XI]) / state[:, PER_KG]
+        cost[has] += (np.minimum(kg, 0.0) / (0.01 * solid_kg)) ** 2
+        empty = state[:, XI_EMPTY]
+        state[:, XI] = np.clip(state[:, XI], 0.3 * empty, 1.02 * empty)
+        expected = self._expected(state, np.zeros(has.size))
+        coldness = 1.0 / (1.0 + self._heat_constants(np.exp(expected[:, 3]), 5.0))
+        windows = self.windows.chosen(which)
+        if self.fits is None or lighter_kg.any():
+            start = expected[:, [0, 0, 1]]
+            start[:, 1] = OPENING_S
+            start_k = None if self.start_k is None else self.start_k[which]
+            fits = fit_fill_windows(
+                windows, expected[:, 2:], self.facts, start, start_k, 5, rough=False
+            )
+            own, misfit = fits.own, fits.misfit
+            information, pull = fits.information, fits.pull
+        else:
+            own, misfit = self.fits.own[which], self.fits.misfit[which]
+            information, pull = self.fits.information[which], self.fits.pull[which]
+        blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness, LEAK_ERROR)
+        off = expected[:, :2] - own[:, [0, 2]]
+        apart = np.einsum("ni,nij,nj->n", off, information[:, :2, :2], off)
+        used = windows.after - windows.first
+        cost[has] += np.minimum(apart, 25.0) + misfit**2 * (used - 3)
+        return cost
 
     def try_moves(self) -> None:
         """Move tippings, smooth anew, and take it back where that made things worse."""
         before = self._kept()
-        likelihood, off = self.smooth(), self.scale_off()
+        likelihood, off = self.smooth(JUMPS), self.scale_off()
         if not self.move():
             return
         self.match()
         self.round()
         self.round()
-        worse = self.smooth() < likelihood - _WORSE
+        worse = self.smooth(JUMPS) < likelihood - _WORSE
         if worse or abs(self.scale_off()) > max(_SCALE_SIGMA, abs(off)):
             self._restore(before)
-            self.smooth()
+            self.smooth(JUMPS)
 
     def look_for_more(self) -> None:
         """Open every rest to a tipping, with what is learned so far as the prior, and prune."""
+        assert self.known != MEANS
         mean0, cov0 = self.mean0, self.cov0
         self.mean0, self.cov0 = mean0.copy(), cov0.copy()
         for which in _SHARED_STATES:
@@ -317,6 +378,6 @@ class TippedPath(Path):
         block = np.ix_(_SHARED_STATES, _SHARED_STATES)
         self.cov0[block] = self.cov[0][block]
         self.happened[self.candidates()] = UNKNOWN_JUMP
-        self.smooth()
+        self.smooth(JUMPS)
         self.prune()
         self.mean0, self.cov0 = mean0, cov0

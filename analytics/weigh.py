@@ -34,6 +34,8 @@ from analytics.smoothed_path import STEADY_LEAK_WALK
 from analytics.tippings import TippedPath
 from analytics.weigh_intervals import levels, ratio_error
 from analytics.weigh_kernel import (
+    ALL,
+    JUMPS,
     LEAK,
     NOTHING,
     PER_KG,
@@ -173,7 +175,7 @@ class _Weighing(TippedPath):
         # What all fills share is held near its prior at first: from a far start it runs astray.
         self.hold(0.3)
         self.round()
-        self.round()
+        self.round(JUMPS)
         self.match()
         self.prune()
         self.hold(1.0)
@@ -197,7 +199,7 @@ class _Weighing(TippedPath):
             self.fit_about_path()
             self.smooth()
             self.doubt()
-            self.smooth()
+            self.smooth(ALL)
         weighed = self._result(left)
         leak, leak_error = self.pooled_leak()
         assert alone is not None
@@ -214,7 +216,7 @@ class _Weighing(TippedPath):
         return float(np.median(self.mean[:, LEAK])) * conductance, error * conductance
 
     def _result(self, left: list[int]) -> Weighed:
-        assert self.fits is not None and self.exhausts is not None
+        assert self.fits is not None and self.exhausts is not None and self.known == ALL
         mean, cov = self.mean, self.cov
         ends = mean.copy()
         ends[:, XI] += mean[:, PHI] * self.exposure

@@ -44,6 +44,10 @@ SOFT = 0.01
 #: Conductance of what leaves with the grains, over that of the filling path (our estimate).
 METERED = 0.01
 
+#: What is wanted of a smoothing beside the means and what is known at the last press: nothing; the
+#: variances of jumps, and what is known at the first press; the covariance of each state.
+MEANS, JUMPS, ALL = 0, 1, 2
+
 #: Kinds of what can happen between two presses.
 NOTHING, TIPPED, UNKNOWN_JUMP = 0, 1, 2
 
@@ -79,6 +83,14 @@ def predicted(state: Floats, scale: float, coldness: float, out: Floats, jacobia
 
 
 @compiled
+def predicted_all(states: Floats, scale: float, coldness: Floats, out: Floats) -> None:
+    """As :func:`predicted`, a row a state, without slopes; ``out`` is written, shape (n, 5)."""
+    jacobian = np.zeros((5, STATES))
+    for i in range(out.shape[0]):
+        predicted(states[i], scale, coldness[i], out[i], jacobian)
+
+
+@compiled
 def settled(leak: float, ratio: float) -> tuple[float, float, float]:
     """How far under its supply a leaking pot settles, as a share, with slopes by leak and ratio.
 
@@ -90,6 +102,8 @@ def settled(leak: float, ratio: float) -> tuple[float, float, float]:
 
 #: What is read beside the fill: empty at the press, empty at the release, exhaust, full pot.
 _READINGS = 4
+#: Numbers that the smoother needs room for, a cycle.
+WORK = STATES + STATES * STATES + 2 * 5 * STATES + 25 + 5 + 2 * _READINGS * STATES
 
 
 @compiled
@@ -134,10 +148,53 @@ def _moved_back(state: Floats, exposure: float, tipped_kg: float, jumped: bool) 
 
 
 @compiled
+def _look_back_at_fill(
+    b: Floats, w: Floats, jac: Floats, g: Floats, bw: Floats, gbw: Floats, inner: Floats, t: Floats
+) -> None:
+    """The adjoint's matrix taken back over a fill, in place; the last four are room to work in."""
+    for i in range(STATES):
+        for j in range(5):
+            bw[i, j] = 0.0
+        for c in range(STATES):
+            for j in range(5):
+                bw[i, j] += b[i, c] * w[c, j]
+    for i in range(5):
+        for c in range(STATES):
+            total = 0.0
+            for j in range(5):
+                total += g[i, j] * bw[c, j]
+            gbw[i, c] = total
+    # G + G w' b w G
+    for i in range(5):
+        for j in range(5):
+            total = 0.0
+            for c in range(STATES):
+                total += gbw[i, c] * w[c, j]
+            t[j] = total
+        for j in range(5):
+            total = g[i, j]
+            for c in range(5):
+                total += t[c] * g[c, j]
+            inner[i, j] = total
+    for i in range(5):
+        for c in range(STATES):
+            by = jac[i, c]
+            if by != 0.0:
+                for j in range(STATES):
+                    total = -gbw[i, j]
+                    b[c, j] += by * total
+                    b[j, c] += by * total
+                for j in range(5):
+                    for d in range(STATES):
+                        b[c, d] += by * inner[i, j] * jac[j, d]
+
+
+@compiled
 def _look_back(
     forward: Floats, forward_cov: Floats, across: Floats, weighs: Floats, pulls: Floats,
     slopes: Floats, rows: Floats, reached: Floats, over: Floats, stepped: Floats, measured: Ints,
-    exposure: Floats, tipped_kg: Floats, happened: Ints, mean: Floats, cov: Floats,
+    exposure: Floats, tipped_kg: Floats, happened: Ints, wanted: int, mean: Floats, cov: Floats,
+    jump_variance: Floats,
 ) -> None:  # fmt: skip
     """Smooth backward: what all later cycles tell of each, without an inverse.
 
@@ -159,18 +216,28 @@ def _look_back(
             for j in range(STATES):
                 total -= p[i, j] * a[j]
             mean[k, i] = total
-            half[i] = 0.0
-            for j in range(STATES):
-                by = p[i, j]
-                for c in range(STATES):
-                    half[i, c] += by * b[j, c]
-        for i in range(STATES):
-            for j in range(i + 1):
-                total = p[i, j]
-                for c in range(STATES):
-                    total -= half[i, c] * p[j, c]
-                cov[k, i, j] = total
-                cov[k, j, i] = total
+        if wanted == ALL or (k == 0 and wanted == JUMPS) or k == exposure.size - 1:
+            for i in range(STATES):
+                half[i] = 0.0
+                for j in range(STATES):
+                    by = p[i, j]
+                    for c in range(STATES):
+                        half[i, c] += by * b[j, c]
+            for i in range(STATES):
+                for j in range(i + 1):
+                    total = p[i, j]
+                    for c in range(STATES):
+                        total -= half[i, c] * p[j, c]
+                    cov[k, i, j] = total
+                    cov[k, j, i] = total
+            jump_variance[k] = cov[k, JUMP, JUMP]
+        elif wanted == JUMPS:
+            jump_variance[k] = p[JUMP, JUMP]
+            for i in range(STATES):
+                total = 0.0
+                for j in range(STATES):
+                    total += b[i, j] * p[JUMP, j]
+                jump_variance[k] -= p[JUMP, i] * total
         if k == 0:
             break
         for which in range(_READINGS - 1, -1, -1):
@@ -180,14 +247,17 @@ def _look_back(
             row, ph = rows[k, which], reached[k, which]
             along, twice = 0.0, 0.0
             for i in range(STATES):
+                along += ph[i] * a[i]
+            for i in range(STATES):
+                a[i] -= row[i] * (along * by + stepped[k, which])
+            if wanted == MEANS:
+                continue
+            for i in range(STATES):
                 total = 0.0
                 for j in range(STATES):
                     total += b[i, j] * ph[j]
                 bp[i] = total
-                along += ph[i] * a[i]
                 twice += ph[i] * total
-            for i in range(STATES):
-                a[i] -= row[i] * (along * by + stepped[k, which])
             for i in range(STATES):
                 if row[i] != 0.0:
                     for j in range(STATES):
@@ -199,12 +269,6 @@ def _look_back(
                         b[i, j] += row[i] * row[j] * by * (1.0 + twice * by)
         if measured[k] == 1:
             w, jac, g = across[k], slopes[k], weighs[k]
-            for i in range(STATES):
-                for j in range(5):
-                    bw[i, j] = 0.0
-                for c in range(STATES):
-                    for j in range(5):
-                        bw[i, j] += b[i, c] * w[c, j]
             for i in range(5):
                 t[i] = 0.0
                 for c in range(STATES):
@@ -215,38 +279,13 @@ def _look_back(
                     total += g[i, j] * t[j]
                 for c in range(STATES):
                     a[c] -= jac[i, c] * total
-            for i in range(5):
-                for c in range(STATES):
-                    total = 0.0
-                    for j in range(5):
-                        total += g[i, j] * bw[c, j]
-                    gbw[i, c] = total
-            # G + G w' b w G
-            for i in range(5):
-                for j in range(5):
-                    total = 0.0
-                    for c in range(STATES):
-                        total += gbw[i, c] * w[c, j]
-                    t[j] = total
-                for j in range(5):
-                    total = g[i, j]
-                    for c in range(5):
-                        total += t[c] * g[c, j]
-                    inner[i, j] = total
-            for i in range(5):
-                for c in range(STATES):
-                    by = jac[i, c]
-                    if by != 0.0:
-                        for j in range(STATES):
-                            total = -gbw[i, j]
-                            b[c, j] += by * total
-                            b[j, c] += by * total
-                        for j in range(5):
-                            for d in range(STATES):
-                                b[c, d] += by * inner[i, j] * jac[j, d]
+            if wanted != MEANS:
+                _look_back_at_fill(b, w, jac, g, bw, gbw, inner, t)
         kg = tipped_kg[k - 1] if happened[k - 1] == TIPPED else 0.0
         jumped = happened[k - 1] != NOTHING
         _moved_back(a, exposure[k - 1], kg, jumped)
+        if wanted == MEANS:
+            continue
         for i in range(STATES):
             _moved_back(b[i], exposure[k - 1], kg, jumped)
         for i in range(STATES):
@@ -268,8 +307,9 @@ def smooth(
     feed_noise: float, feed_walk: float, leak_walk: float, empty_error: Floats,
     start_empty_error: Floats, exhaust: Floats, exhaust_error: Floats, exhaust_walk: float,
     gap: Floats, gap_error: Floats, gap_supply: Floats,
-    happened: Ints, tipped_kg: Floats, tipped_error_kg: Floats, wide: float,
-    mean: Floats, cov: Floats, surprise: Floats, surprise_sd: Floats,
+    happened: Ints, tipped_kg: Floats, tipped_error_kg: Floats, wide: float, wanted: int,
+    work: Floats, mean: Floats, cov: Floats, jump_variance: Floats, surprise: Floats,
+    surprise_sd: Floats,
 ) -> float:  # fmt: skip
     """Filter forward, smooth backward; returns the log-likelihood of the surprises of ln x.
 
@@ -311,20 +351,37 @@ def smooth(
         What happened after the cycle; with TIPPED the kilograms and their error.
     wide : float
         Standard deviation of an unknown jump. [xi]
+    wanted : int
+        ``MEANS``, ``JUMPS`` or ``ALL``: what is written beside the means.
+    work : numpy.ndarray, shape (n, ``WORK``)
+        Room to work in.
     mean, cov : numpy.ndarray, shape (n, 13), (n, 13, 13)
         Written: smoothed.
+    jump_variance : numpy.ndarray, shape (n,)
+        Written where wanted: of each state's jump.
     surprise, surprise_sd : numpy.ndarray, shape (n,)
         Written: how far ln x was from its prediction by all earlier cycles, and the standard
         deviation expected; NaN without a fit.
     """
     n = exposure.size
-    forward = np.zeros((n, STATES))
-    forward_cov = np.zeros((n, STATES, STATES))
     # Of each fill: the state's covariance with what it measures, what it weighs, what it pulls;
     # of each further reading: the same for one row.
-    across, weighs, pulls = np.zeros((n, STATES, 5)), np.zeros((n, 5, 5)), np.zeros((n, 5))
-    slopes = np.zeros((n, 5, STATES))
-    rows, reached = np.zeros((n, _READINGS, STATES)), np.zeros((n, _READINGS, STATES))
+    flat, at_ = work.reshape(work.size), 0
+    forward = flat[at_ : at_ + n * STATES].reshape((n, STATES))
+    at_ += forward.size
+    forward_cov = flat[at_ : at_ + n * STATES * STATES].reshape((n, STATES, STATES))
+    at_ += forward_cov.size
+    across = flat[at_ : at_ + n * STATES * 5].reshape((n, STATES, 5))
+    at_ += across.size
+    slopes = flat[at_ : at_ + n * STATES * 5].reshape((n, 5, STATES))
+    at_ += slopes.size
+    weighs = flat[at_ : at_ + n * 25].reshape((n, 5, 5))
+    at_ += weighs.size
+    pulls = flat[at_ : at_ + n * 5].reshape((n, 5))
+    at_ += pulls.size
+    rows = flat[at_ : at_ + n * _READINGS * STATES].reshape((n, _READINGS, STATES))
+    at_ += rows.size
+    reached = flat[at_ : at_ + n * _READINGS * STATES].reshape((n, _READINGS, STATES))
     over, stepped = np.zeros((n, _READINGS)), np.zeros((n, _READINGS))
     m, p = mean0.copy(), cov0.copy()
     y, v, t = np.zeros(5), np.zeros(5), np.zeros(5)
@@ -349,10 +406,12 @@ def smooth(
                 w[i, 4] = p[i, ZERO] * jac[4, ZERO]
             for i in range(5):
                 for j in range(5):
-                    total = 0.0
-                    for c in range(STATES):
-                        total += jac[i, c] * w[c, j]
-                    inner[i, j] = total
+                    inner[i, j] = 0.0
+                for c in range(STATES):
+                    by = jac[i, c]
+                    if by != 0.0:
+                        for j in range(5):
+                            inner[i, j] += by * w[c, j]
             # surprise of ln x and leak, the rest as the state has it
             a00 = information[k, 0, 0] * trust[k] + 1e-9
             a11 = information[k, 1, 1] * trust[k] + 1e-6
@@ -450,11 +509,13 @@ def smooth(
                 continue
             ph = reached[k, which]
             for i in range(STATES):
-                total = 0.0
-                for j in range(STATES):
-                    total += p[i, j] * row[j]
-                ph[i] = total
-                s += row[i] * total
+                ph[i] = 0.0
+            for j in range(STATES):
+                if row[j] != 0.0:
+                    for i in range(STATES):
+                        ph[i] += p[j, i] * row[j]
+            for i in range(STATES):
+                s += row[i] * ph[i]
             if which == 2 and not off * off < 25.0 * s:
                 continue
             over[k, which] = 1.0 / s
@@ -502,6 +563,34 @@ def smooth(
                 p[j, i] = both
     _look_back(
         forward, forward_cov, across, weighs, pulls, slopes, rows, reached, over, stepped,
-        measured, exposure, tipped_kg, happened, mean, cov,
+        measured, exposure, tipped_kg, happened, wanted, mean, cov, jump_variance,
     )  # fmt: skip
     return likelihood
+
+
+@compiled
+def blur(information: Floats, pull: Floats, error: Floats, leak_error: float) -> None:
+    """Add a variance of ln x, and one of the leak, to what fits say; in place.
+
+    (L^-1 + S)^-1 = L - L e (1/s^2 + e'L e)^-1 e'L for S = s^2 e e'.
+
+    Parameters
+    ----------
+    information, pull : numpy.ndarray, shape (n, 5, 5), (n, 5)
+    error : numpy.ndarray, shape (n,)
+        Standard deviation of ln x. [-]
+    leak_error : float
+        Of the leak ratio. [-]
+    """
+    row = np.zeros(5)
+    for k in range(error.size):
+        for column in range(2):
+            spread = error[k] if column == 0 else leak_error
+            for i in range(5):
+                row[i] = information[k, column, i]
+            share = 1.0 / (1.0 / spread**2 + row[column])
+            off = share * pull[k, column]
+            for i in range(5):
+                pull[k, i] -= off * row[i]
+                for j in range(5):
+                    information[k, i, j] -= share * row[i] * row[j]

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analytics.fill_kernel import fit_exhausts, fit_fills, flow_share, run_gas
+from analytics.exhaust_kernel import fit_exhausts
+from analytics.fill_kernel import fit_fills, flow_share, run_gas
 
 #: Fill cases: vessel, conductance, critical ratio, supply, leak, time to 90 % of the supply
 #: (absolute), settled pressure. From 100 kPa, 293.15 K, isothermal, or adiabatic where the heat is

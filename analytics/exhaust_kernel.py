@@ -1,0 +1,236 @@
+"""The fits of exhausts, compiled: ``LANES`` pots side by side in the processor's vector unit.
+
+The equations are those of ``fill_kernel`` for an exhausting pot; with them run the slopes by ln a.
+Nothing that acts on the gas hangs on the clock, so a later opening moves the whole curve: the slope
+by the opening instant is the pressure's rate, turned.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from analytics.fill_kernel import (
+    GAMMA,
+    GAS_CONSTANT_J_KG_K,
+    LANES,
+    REFERENCE_DENSITY_KG_M3,
+    REFERENCE_K,
+    compiled,
+)
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: Longest step of Heun's rule. A pot takes seconds to exhaust: within 3e-4 of a fine solution.
+LONGEST_STEP_S = 0.1
+
+#: Rows of ``LANES`` in the array of work.
+(
+    _P, _RHO, _SP, _SR, _P1, _R1, _SP1, _SR1, _DP, _DR, _DSP, _DSR, _STEP, _FLOW, _HEAT, _READ,
+    _WEIGHT, _COST, _M00, _M01, _M11, _G0, _G1, _NOW, _OPEN,
+) = (LANES * row for row in range(25))  # fmt: skip
+_WORK = LANES * 25
+#: Least share of the sonic flow that its slope is taken at: as two pressures meet it has no bound.
+_LEAST_ROOT = 0.02
+
+
+@njit(inline="always")
+def _rates(
+    p: float, rho: float, sp: float, sr: float, flow: float, heat: float, ratio: float,
+    air_k: float, outside_pa: float,
+) -> tuple[float, float, float, float]:  # fmt: skip
+    """Rates of pressure and density, and of their slopes by ln a."""
+    over = 1.0 / (p * rho)
+    by_p, by_rho = rho * over, p * over
+    width = 1.0 / (1.0 - ratio)
+    out = outside_pa * by_p
+    part = (out - ratio) * width
+    part = part if part > 0.0 else 0.0
+    part = part if part < 1.0 else 1.0
+    root = math.sqrt(1.0 - part * part)
+    root_ = root if root > _LEAST_ROOT else _LEAST_ROOT
+    sonic = flow * math.sqrt(p * rho)
+    leaving = sonic * root
+    k = p * by_rho * (1.0 / GAS_CONSTANT_J_KG_K)
+    leaving_p = 0.5 * leaving * by_p + sonic * part * out * by_p * width / root_
+    leaving_rho = 0.5 * leaving * by_rho
+    dp = -GAMMA * GAS_CONSTANT_J_KG_K * k * leaving
+    p_by_p = -GAMMA * GAS_CONSTANT_J_KG_K * k * (leaving_p + leaving * by_p) - heat * k * by_p
+    p_by_rho = (
+        GAMMA * GAS_CONSTANT_J_KG_K * k * (leaving * by_rho - leaving_rho) + heat * k * by_rho
+    )
+    return (
+        dp + heat * (air_k - k), -leaving, p_by_p * sp + p_by_rho * sr + dp,
+        -leaving_p * sp - leaving_rho * sr - leaving,
+    )  # fmt: skip
+
+
+@compiled
+def _run(
+    chosen: Ints, first: Ints, after: Ints, at_s: Floats, pot_pa: Floats, weight: Floats,
+    start_pa: Floats, own: Floats, heat: Floats, ratio: float, air_k: float, outside_pa: float,
+    end_k: Floats, w: Floats,
+) -> None:  # fmt: skip
+    """Costs, normal matrices and gradients of ``LANES`` exhausts, in ``w``.
+
+    Residuals are weighed down as Huber's estimator does beyond 2.5 standard deviations.
+    """
+    w[:] = 0.0
+    longest = 0
+    for c in range(LANES):
+        m = chosen[c]
+        w[_P + c] = start_pa[m]
+        w[_RHO + c] = start_pa[m] / (GAS_CONSTANT_J_KG_K * air_k)
+        w[_FLOW + c] = math.exp(own[m, 0]) * REFERENCE_DENSITY_KG_M3
+        w[_FLOW + c] *= math.sqrt(REFERENCE_K * GAS_CONSTANT_J_KG_K)
+        w[_HEAT + c] = (GAMMA - 1.0) * heat[m]
+        w[_NOW + c] = own[m, 1]
+        longest = max(longest, after[m] - first[m])
+    for i in range(longest):
+        most_s = 0.0
+        for c in range(LANES):
+            m = chosen[c]
+            w[_WEIGHT + c] = 0.0
+            w[_STEP + c] = 0.0
+            at = first[m] + i
+            if at < after[m]:
+                w[_READ + c] = pot_pa[at]
+                w[_WEIGHT + c] = weight[at]
+                span_s = at_s[at] - w[_NOW + c]
+                if span_s > 0.0:
+                    w[_STEP + c] = span_s
+                    w[_OPEN + c] = 1.0
+                    w[_NOW + c] = at_s[at]
+                    most_s = max(most_s, span_s)
+        steps = max(math.ceil(most_s / LONGEST_STEP_S - 1e-6), 1)
+        for c in range(LANES):
+            w[_STEP + c] /= steps
+        for _ in range(steps if most_s > 0.0 else 0):
+            for c in range(LANES):
+                step_s = w[_STEP + c]
+                p, rho, sp, sr = w[_P + c], w[_RHO + c], w[_SP + c], w[_SR + c]
+                dp, dr, dsp, dsr = _rates(
+                    p, rho, sp, sr, w[_FLOW + c], w[_HEAT + c], ratio, air_k, outside_pa
+                )
+                q, r = p + step_s * dp, rho + step_s * dr
+                q = q if q > 1000.0 else 1000.0
+                r = r if r > 0.01 else 0.01
+                dp1, dr1, dsp1, dsr1 = _rates(
+                    q, r, sp + step_s * dsp, sr + step_s * dsr, w[_FLOW + c], w[_HEAT + c], ratio,
+                    air_k, outside_pa,
+                )  # fmt: skip
+                q, r = p + 0.5 * step_s * (dp + dp1), rho + 0.5 * step_s * (dr + dr1)
+                w[_P + c] = q if q > 1000.0 else 1000.0
+                w[_RHO + c] = r if r > 0.01 else 0.01
+                w[_SP + c] = sp + 0.5 * step_s * (dsp + dsp1)
+                w[_SR + c] = sr + 0.5 * step_s * (dsr + dsr1)
+        for c in range(LANES):
+            p, sp = w[_P + c], w[_SP + c]
+            rate, _, _, _ = _rates(
+                p, w[_RHO + c], sp, w[_SR + c], w[_FLOW + c], w[_HEAT + c], ratio, air_k,
+                outside_pa,
+            )  # fmt: skip
+            off = (w[_READ + c] - p) * w[_WEIGHT + c]
+            z = abs(off)
+            far = z if z > 2.5 else 2.5
+            low = z if z < 2.5 else 2.5
+            # z^2 up to 2.5, then 5 z - 6.25
+            w[_COST + c] += low * low + 5.0 * (far - 2.5)
+            share = math.sqrt(2.5 / far)
+            factor = w[_WEIGHT + c] * share
+            off *= share
+            s0, s1 = sp * factor, -rate * w[_OPEN + c] * factor
+            w[_M00 + c] += s0 * s0
+            w[_M01 + c] += s0 * s1
+            w[_M11 + c] += s1 * s1
+            w[_G0 + c] += s0 * off
+            w[_G1 + c] += s1 * off
+    for c in range(LANES):
+        end_k[chosen[c]] = w[_P + c] / (GAS_CONSTANT_J_KG_K * w[_RHO + c])
+
+
+@compiled
+def fit_exhausts(
+    first: Ints, after: Ints, at_s: Floats, pot_pa: Floats, weight: Floats, start_pa: Floats,
+    own: Floats, heat: Floats, ratio: float, air_k: float, outside_pa: float, rounds: int,
+    enough: float, variance: Floats, cost: Floats, end_k: Floats,
+) -> None:  # fmt: skip
+    """Fit ln a and the opening instant of each exhaust, from the pressure held at the release.
+
+    Levenberg-Marquardt, ``rounds`` steps at most.
+
+    Parameters
+    ----------
+    first, after, at_s, pot_pa, weight : numpy.ndarray
+        As for :func:`analytics.fill_kernel.fit_fills`, instants after the release.
+    start_pa : numpy.ndarray, shape (m,)
+        Pressure held [Pa absolute].
+    own : numpy.ndarray, shape (m, 2)
+        First guess of ln a and of the opening instant; overwritten.
+    heat : numpy.ndarray, shape (m,)
+        Heat conductance over free volume [W/(K m3)].
+    ratio, air_k, outside_pa : float
+        Critical ratio of the exhaust [-], temperature [K], pressure outside [Pa absolute].
+    rounds : int
+        Most iterations.
+    enough : float
+        As for :func:`analytics.fill_kernel.fit_fills`.
+    variance, cost, end_k : numpy.ndarray, shape (m,)
+        Written: variance of ln a, weighted squares, gas temperature at the last sample [K].
+    """
+    size = first.size
+    kept = own.copy()
+    before = np.full(size, np.inf)
+    damping = np.full(size, 1e-3)
+    normal, slope = np.zeros((size, 3)), np.zeros((size, 2))
+    # Exhausts of like length run side by side.
+    active = np.argsort(after - first)
+    chosen = np.zeros(LANES, np.int64)
+    w = np.zeros(_WORK)
+    for turn in range(rounds + 1):
+        left = 0
+        for begin in range(0, active.size, LANES):
+            here = min(LANES, active.size - begin)
+            for c in range(LANES):
+                chosen[c] = active[begin + min(c, here - 1)]
+            _run(
+                chosen, first, after, at_s, pot_pa, weight, start_pa, own, heat, ratio, air_k,
+                outside_pa, end_k, w,
+            )  # fmt: skip
+            for c in range(here):
+                m = chosen[c]
+                better = w[_COST + c] <= before[m]
+                if better:
+                    before[m] = w[_COST + c]
+                    kept[m] = own[m]
+                    damping[m] = max(damping[m] * 0.1, 1e-6)
+                    normal[m, 0], normal[m, 1] = w[_M00 + c], w[_M01 + c]
+                    normal[m, 2] = w[_M11 + c]
+                    slope[m, 0], slope[m, 1] = w[_G0 + c], w[_G1 + c]
+                else:
+                    damping[m] *= 10.0
+                a = normal[m, 0] * (1.0 + damping[m]) + 1.0
+                b = normal[m, 2] * (1.0 + damping[m]) + 1.0
+                whole = a * b - normal[m, 1] * normal[m, 1]
+                move0 = (b * slope[m, 0] - normal[m, 1] * slope[m, 1]) / whole
+                move1 = (a * slope[m, 1] - normal[m, 1] * slope[m, 0]) / whole
+                move0 = min(max(move0, -0.5), 0.5)
+                move1 = min(max(move1, -0.5), 0.5)
+                own[m, 0], own[m, 1] = kept[m, 0] + move0, kept[m, 1] + move1
+                if better and move0 * slope[m, 0] + move1 * slope[m, 1] < enough:
+                    kept[m] = own[m]
+                elif turn < rounds:
+                    active[left] = m
+                    left += 1
+        if left == 0:
+            break
+        active = active[:left].copy()
+    own[:] = kept
+    for m in range(size):
+        a, b = normal[m, 0] + 1.0, normal[m, 2] + 1.0
+        variance[m] = b / (a * b - normal[m, 1] * normal[m, 1])
+        cost[m] = before[m]
