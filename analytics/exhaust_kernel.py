@@ -17,6 +17,8 @@ from analytics.fill_kernel import (
     GAMMA,
     GAS_CONSTANT_J_KG_K,
     LANES,
+    LONGEST_STEP_S,
+    MOST_BACK,
     REFERENCE_DENSITY_KG_M3,
     REFERENCE_K,
     compiled,
@@ -25,25 +27,24 @@ from analytics.fill_kernel import (
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-#: Longest step of Heun's rule. A pot takes seconds to exhaust: within 3e-4 of a fine solution.
-LONGEST_STEP_S = 0.1
-
 #: Rows of ``LANES`` in the array of work.
 (
     _P, _RHO, _SP, _SR, _P1, _R1, _SP1, _SR1, _DP, _DR, _DSP, _DSR, _STEP, _FLOW, _HEAT, _READ,
-    _WEIGHT, _COST, _M00, _M01, _M11, _G0, _G1, _NOW, _OPEN,
-) = (LANES * row for row in range(25))  # fmt: skip
-_WORK = LANES * 25
+    _WEIGHT, _COST, _M00, _M01, _M11, _G0, _G1, _NOW, _OPEN, _MOST,
+) = (LANES * row for row in range(26))  # fmt: skip
+_WORK = LANES * 26
 #: Least share of the sonic flow that its slope is taken at: as two pressures meet it has no bound.
 _LEAST_ROOT = 0.02
 
 
 @njit(inline="always")
 def _rates(
-    p: float, rho: float, sp: float, sr: float, flow: float, heat: float, ratio: float,
-    air_k: float, outside_pa: float,
+    p: float, rho: float, sp: float, sr: float, flow: float, heat: float, most: float,
+    ratio: float, air_k: float, outside_pa: float,
 ) -> tuple[float, float, float, float]:  # fmt: skip
     """Rates of pressure and density, and of their slopes by ln a."""
+    # Gas that takes the grains' temperature within a step has it; more would overshoot.
+    heat = heat if heat < most * rho else most * rho
     over = 1.0 / (p * rho)
     by_p, by_rho = rho * over, p * over
     width = 1.0 / (1.0 - ratio)
@@ -109,19 +110,21 @@ def _run(
         steps = max(math.ceil(most_s / LONGEST_STEP_S - 1e-6), 1)
         for c in range(LANES):
             w[_STEP + c] /= steps
+            w[_MOST + c] = MOST_BACK * GAS_CONSTANT_J_KG_K / (w[_STEP + c] + 1e-9)
         for _ in range(steps if most_s > 0.0 else 0):
             for c in range(LANES):
                 step_s = w[_STEP + c]
                 p, rho, sp, sr = w[_P + c], w[_RHO + c], w[_SP + c], w[_SR + c]
                 dp, dr, dsp, dsr = _rates(
-                    p, rho, sp, sr, w[_FLOW + c], w[_HEAT + c], ratio, air_k, outside_pa
-                )
+                    p, rho, sp, sr, w[_FLOW + c], w[_HEAT + c], w[_MOST + c], ratio, air_k,
+                    outside_pa,
+                )  # fmt: skip
                 q, r = p + step_s * dp, rho + step_s * dr
                 q = q if q > 1000.0 else 1000.0
                 r = r if r > 0.01 else 0.01
                 dp1, dr1, dsp1, dsr1 = _rates(
-                    q, r, sp + step_s * dsp, sr + step_s * dsr, w[_FLOW + c], w[_HEAT + c], ratio,
-                    air_k, outside_pa,
+                    q, r, sp + step_s * dsp, sr + step_s * dsr, w[_FLOW + c], w[_HEAT + c],
+                    w[_MOST + c], ratio, air_k, outside_pa,
                 )  # fmt: skip
                 q, r = p + 0.5 * step_s * (dp + dp1), rho + 0.5 * step_s * (dr + dr1)
                 w[_P + c] = q if q > 1000.0 else 1000.0
@@ -131,8 +134,8 @@ def _run(
         for c in range(LANES):
             p, sp = w[_P + c], w[_SP + c]
             rate, _, _, _ = _rates(
-                p, w[_RHO + c], sp, w[_SR + c], w[_FLOW + c], w[_HEAT + c], ratio, air_k,
-                outside_pa,
+                p, w[_RHO + c], sp, w[_SR + c], w[_FLOW + c], w[_HEAT + c], w[_MOST + c], ratio,
+                air_k, outside_pa,
             )  # fmt: skip
             off = (w[_READ + c] - p) * w[_WEIGHT + c]
             z = abs(off)

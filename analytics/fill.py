@@ -21,6 +21,7 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics import window_kernel as kernel
+from analytics.cycles import Signals, signal_arrays
 from analytics.exactly import fixed
 from analytics.exhaust_kernel import fit_exhausts
 from analytics.fill_kernel import (
@@ -108,28 +109,47 @@ def prepared(signals: pl.DataFrame) -> Samples:
     signals : polars.DataFrame
         ``analytics.cycles.SIGNAL_SCHEMA``.
     """
-    at_us = signals["sampled_at"].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
+    return prepared_arrays(signal_arrays(signals))
+
+
+def prepared_arrays(signals: Signals) -> Samples:
+    """As :func:`prepared`, from arrays.
+
+    Parameters
+    ----------
+    signals : analytics.cycles.Signals
+    """
+    at_us, deadman = signals.at_us, signals.deadman
+    if signals.known is not None:
+        last = np.maximum.accumulate(np.where(signals.known, np.arange(deadman.size), -1))
+        deadman = fixed(np.where(last >= 0, deadman[last], False))
     origin_us = int(at_us[0]) if at_us.size else 0
-    at_s = (at_us - origin_us) * 1e-6
+    at_s = np.asarray((at_us - origin_us) * 1e-6, dtype=np.float64)
     period_s = float(np.median(np.diff(at_s[:2000]))) if at_us.size > 1 else 0.1
-    columns = {}
-    for name in ("supply_pa", "pot_pa", "nozzle_pa"):
-        column = signals[name].cast(pl.Float64)
-        if column.null_count():
-            limit = max(round(0.5 / period_s), 1)
-            column = column.fill_null(strategy="forward", limit=limit)
-        columns[name] = fixed(column.fill_null(float("nan")).to_numpy())
-    deadman = signals["deadman"].fill_null(strategy="forward").fill_null(False).to_numpy()
-    supply = columns["supply_pa"]
+    limit = max(round(0.5 / period_s), 1)
+    supply, pot, nozzle = (
+        _carried_over(values, limit)
+        for values in (signals.supply_pa, signals.pot_pa, signals.nozzle_pa)
+    )
     return Samples(
         origin_us=origin_us,
         at_s=fixed(at_s),
-        deadman=fixed(deadman.astype(np.bool_)),
+        deadman=deadman,
         supply_pa=fixed(_smoothed(supply, _supply_half_s(supply) / period_s)),
-        pot_pa=columns["pot_pa"],
-        nozzle_pa=columns["nozzle_pa"],
+        pot_pa=pot,
+        nozzle_pa=nozzle,
         period_s=period_s,
     )
+
+
+def _carried_over(values: Floats, limit: int) -> Floats:
+    """The last reading carried over at most ``limit`` lost ones."""
+    seen = fixed(values)
+    if not kernel.lost_readings(seen):
+        return seen
+    out = np.empty(values.size)
+    kernel.carry_over(seen, limit, out)
+    return fixed(out)
 
 
 def _supply_half_s(supply_pa: Floats) -> float:

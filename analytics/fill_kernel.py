@@ -34,6 +34,8 @@ GAMMA = 1.4  #: ratio of specific heats of air [-]
 REFERENCE_DENSITY_KG_M3 = 1.185  #: ISO 8778 reference atmosphere [kg/m3]
 REFERENCE_K = 293.15  #: its temperature [K]
 LEAK_RATIO = 0.3  #: critical pressure ratio taken for a leak to the open air [-]
+#: Of Heun's rule; in longer ones the gas of a full pot cannot take up the grains' temperature as
+#: fast as it does, and a full pot was taken for an empty one.
 LONGEST_STEP_S = 0.06
 
 #: Unknowns of one fill: ln x, opening instant [s], leak over fill conductance.
@@ -225,7 +227,7 @@ _WORK = _PULL + LANES * _ALL
 #: least shares of the sonic flow into the pot, and of the square root in what leaks from it.
 _LEAST_ROOT, _LEAST_LEAK = 0.02, 30.0
 #: A pressure or a temperature comes back by at most so much of what it is off by, in a step.
-_MOST_BACK = 1.5
+MOST_BACK = 1.5
 
 
 @njit(inline="always")
@@ -370,7 +372,7 @@ def _run_fills(
                 # A later opening makes the first steps shorter, and nothing else.
                 w[_TURNED + c] *= -1.0 / steps if w[_STEP + c] > 0.0 else 0.0
                 # As two pressures meet, the true gas stands; a slope's steps would overshoot.
-                w[_BOUND + c] = -_MOST_BACK / (w[_STEP + c] + 1e-9)
+                w[_BOUND + c] = -MOST_BACK / (w[_STEP + c] + 1e-9)
             for j in range(steps):
                 for c in range(lanes):
                     step_s, turned = w[_STEP + c], w[_TURNED + c]

@@ -65,6 +65,10 @@ _GAS_KG_M3, _GAS_J_KG_K = 5.0, 718.0
 #: the cone; and where only arithmetic says that the pot must have been about empty.
 _EMPTY_ERROR, _FLOOR_ERROR = 0.002, 0.03
 
+#: A path stays where it is when a round moves no room by more than this share of the empty pot's:
+#: a few hundredths of a kilogram, where errors are kilograms.
+_SETTLED = 1e-4
+
 
 class Path:
     """States of a stretch's cycles, with all that they are made from; changed round by round."""
@@ -120,6 +124,15 @@ class Path:
     def round(self, wanted: int = MEANS) -> None:
         self.fit(4)
         self.smooth(wanted)
+
+    def settle(self, most: int) -> None:
+        """Rounds until the path stays where it is, at most so many."""
+        for _ in range(most):
+            before = self.mean
+            self.round()
+            room = np.abs(self.mean[:, [XI, XI_EMPTY]] - before[:, [XI, XI_EMPTY]])
+            if float(room.max()) < _SETTLED * float(self.mean[-1, XI_EMPTY]):
+                return
 
     def fit(self, rounds: int) -> None:
         windows, about = self.windows, self.about[self.windows.cycle]

@@ -351,12 +351,18 @@ class TippedPath(Path):
         cost[has] += np.minimum(apart, 25.0) + misfit**2 * (used - 3)
         return cost
 
-    def try_moves(self) -> None:
-        """Move tippings, smooth anew, and take it back where that made things worse."""
+    def try_moves(self) -> bool:
+        """Move tippings, smooth anew, and take it back where that made things worse.
+
+        Returns
+        -------
+        bool
+            Whether any stays moved.
+        """
         before = self._kept()
         likelihood, off = self.smooth(JUMPS), self.scale_off()
         if not self.move():
-            return
+            return False
         self.match()
         self.round()
         self.round()
@@ -364,6 +370,8 @@ class TippedPath(Path):
         if worse or abs(self.scale_off()) > max(_SCALE_SIGMA, abs(off)):
             self._restore(before)
             self.smooth(JUMPS)
+            return False
+        return True
 
     def look_for_more(self) -> None:
         """Open every rest to a tipping, with what is learned so far as the prior, and prune."""

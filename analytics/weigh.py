@@ -41,6 +41,7 @@ from analytics.weigh_kernel import (
     PER_KG,
     PHI,
     STATES,
+    TIPPED,
     UNKNOWN_JUMP,
     USED,
     XI,
@@ -180,18 +181,10 @@ class _Weighing(TippedPath):
         self.prune()
         self.hold(1.0)
         self.floor[:] = False
-        for _ in range(_ROUNDS):
-            self.round()
+        self.settle(_ROUNDS)
         self.exhaust()
         self.round()
-        self.try_moves()
-        self.look_for_more()
-        self.match()
-        for _ in range(_ROUNDS):
-            self.round()
-        self.try_moves()
-        self.look_for_more()
-        left = self.match()
+        left = self.tippings_anew()
         self.exhaust()
         self.round()
         alone = self.fits
@@ -206,6 +199,25 @@ class _Weighing(TippedPath):
         return replace(
             weighed, fits=alone, stretch_leak_m3_s_pa=leak, stretch_leak_error_m3_s_pa=leak_error
         )
+
+    def tippings_anew(self) -> list[int]:
+        """Move tippings and look for more, twice unless that finds nothing; entries left over."""
+        before = self._decided()
+        moved = self.try_moves()
+        self.look_for_more()
+        left = self.match()
+        # On a path that stays where it is a second look would find the same once more.
+        if moved or self._decided() != before:
+            self.settle(_ROUNDS)
+            self.try_moves()
+            self.look_for_more()
+            left = self.match()
+        return left
+
+    def _decided(self) -> list[tuple[int, float]]:
+        """What happened after each cycle, and what was entered for it."""
+        tipped = np.where(self.happened == TIPPED, self.tipped, 0.0)
+        return list(zip(self.happened.tolist(), tipped.tolist(), strict=True))
 
     def pooled_leak(self) -> tuple[float, float]:
         """One leak for the whole stretch: the smoother again, with a leak that does not walk."""

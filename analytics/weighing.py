@@ -1,8 +1,8 @@
 """Weighs pots: takes the spells that changed, and puts condition, level and tippings in the store.
 
 The second composer beside ``pipeline``: cycles and hours come first and are cheap; weighing a
-spell costs some tenths of a second, so it runs after them, the newest spell first, and may be told
-how long it may take. What is left is taken the next time. The result does not depend on the order.
+spell costs a tenth of a second or two, so it runs after them, the newest spell first, and may be
+told how long it may take. What is left is taken the next time. The result does not depend on the order.
 """
 
 from __future__ import annotations
@@ -20,11 +20,12 @@ import polars as pl
 
 from analytics import condition_frames, frames
 from analytics.condition import CONDITION_SCHEMA, condition_of
-from analytics.fill import PotFacts
+from analytics.fill import PotFacts, prepared_arrays
 from analytics.piece_frames import samples_heard
 from analytics.pieces import insert
 from analytics.pipeline import transducer_laws
-from analytics.signals import TransducerLaw, judged
+from analytics.quality import fault_frame
+from analytics.signals import TransducerLaw, judged_arrays
 from analytics.spells import entries_of, spells
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
@@ -101,8 +102,11 @@ class Weighed(NamedTuple):
 #: Spells given out at a time, where others weigh: what they found is written then.
 _ROUND = 24
 #: Spells whose figures are written at once by who weighs alone and has no end set: to open the
-#: store and to commit takes tens of milliseconds, weighing one a tenth of a second or two.
-_ALONE = 4
+#: store and to commit takes tens of milliseconds, weighing one a tenth of a second.
+_ALONE = 8
+#: Spells are read at once until so many samples are there: four shifts of ten hours at 10 Hz, or
+#: some tens of megabytes.
+_READ_AT_ONCE = 1_200_000
 
 
 def weigh_spells(
@@ -179,18 +183,32 @@ def weigh_spells(
             given.append(Spell(pot, pot_id, row, _of(every_entry, pot), described.volume_m3, laws))
         found_spells = list(_weighed(data, given, executor))
         with write_window(data) as con:
-            for found_spell in found_spells:
-                write_weighed(con, found_spell)
+            write_weighed(con, found_spells)
         weighed += len(found_spells)
     return WeighedSpells(weighed, len(waiting) - weighed)
 
 
 def _weighed(data: Path, given: list[Spell], executor: Executor | None) -> Iterator[Weighed]:
     if executor is None:
-        yield from (weighed_from_store(data, spell) for spell in given)
+        begin = 0
+        while begin < len(given):
+            read = _read_some(data, given[begin:])
+            yield from map(weigh_spell, read, given[begin:])
+            begin += len(read)
         return
     for waiting in [executor.submit(weighed_from_store, data, spell) for spell in given]:
         yield waiting.result()
+
+
+def _read_some(data: Path, given: list[Spell]) -> list[SpellSamples]:
+    """What the first spells are weighed from: one at least, and not too many samples."""
+    read: list[SpellSamples] = []
+    with read_window(data) as con:
+        for spell in given:
+            read.append(read_spell(con, spell))
+            if sum(samples.rows.height for samples in read) >= _READ_AT_ONCE:
+                break
+    return read
 
 
 def _of(entries: pl.DataFrame, pot: str) -> pl.DataFrame:
@@ -229,13 +247,13 @@ def weigh_spell(samples: SpellSamples, spell: Spell) -> Weighed:
         if air_c is None
         else PotFacts(spell.volume_m3, air_k=air_c + _KELVIN)
     )
-    found = judged(rows, list(spell.laws))
+    found = judged_arrays(rows, list(spell.laws))
     condition = condition_of(
-        found.signals,
+        prepared_arrays(found.signals),
         cycles,
         facts,
         entries_of(spell.spell, spell.entries),
-        stuck_minutes(found.faults),
+        stuck_minutes(fault_frame([found.troubled])),
     )
     # Readings that fit no model at all must not keep the other spells from being weighed; the
     # spell says so, and is tried again when anything of it changes.
@@ -269,13 +287,16 @@ def weigh_spell(samples: SpellSamples, spell: Spell) -> Weighed:
     return Weighed(pot_id, from_at, summary, _numbered(cycles_of, pot_id, from_at), tippings)
 
 
-def write_weighed(con: duckdb.DuckDBPyConnection, weighed: Weighed) -> None:
-    """Put a weighed spell in the place of what was there; ``con`` is an open write window."""
-    _forget(con, weighed.pot_id, weighed.from_at)
-    insert(con, "spell", weighed.spell)
-    insert(con, "condition", weighed.condition)
-    if weighed.tippings is not None:
-        insert(con, "tipping", weighed.tippings)
+def write_weighed(con: duckdb.DuckDBPyConnection, weighed: list[Weighed]) -> None:
+    """Put weighed spells in the place of what was there; ``con`` is an open write window."""
+    for spell in weighed:
+        _forget(con, spell.pot_id, spell.from_at)
+    if weighed:
+        insert(con, "spell", pl.concat([spell.spell for spell in weighed]))
+        insert(con, "condition", pl.concat([spell.condition for spell in weighed]))
+    tippings = [spell.tippings for spell in weighed if spell.tippings is not None]
+    if tippings:
+        insert(con, "tipping", pl.concat(tippings))
 
 
 def stuck_minutes(faults: pl.DataFrame) -> pl.Series:

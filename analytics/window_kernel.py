@@ -32,6 +32,35 @@ def _whole_median(values: Floats) -> float:
 
 
 @compiled
+def lost_readings(values: Floats) -> int:
+    """How many readings are not there."""
+    count = 0
+    for i in range(values.size):
+        count += 0 if there(values[i]) else 1
+    return count
+
+
+@compiled
+def carry_over(values: Floats, limit: int, out: Floats) -> None:
+    """Carry the last reading over at most ``limit`` lost ones; ``out`` is written.
+
+    Examples
+    --------
+    >>> out = np.zeros(5)
+    >>> carry_over(np.array([1.0, np.nan, np.nan, np.nan, 2.0]), 2, out)
+    >>> out.tolist()
+    [1.0, 1.0, 1.0, nan, 2.0]
+    """
+    last, gone = math.nan, 0
+    for i in range(values.size):
+        if there(values[i]):
+            last, gone = values[i], 0
+        else:
+            gone += 1
+        out[i] = last if gone <= limit else math.nan
+
+
+@compiled
 def triangular_mean(values: Floats, half: int, out: Floats) -> None:
     """A triangular mean over ``half`` samples to either side, the ends standing on; NaN stays near.
 
