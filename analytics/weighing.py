@@ -2,7 +2,8 @@
 
 The second composer beside ``pipeline``: cycles and hours come first and are cheap; weighing a
 spell costs a tenth of a second or two, so it runs after them, the newest spell first, and may be
-told how long it may take. What is left is taken the next time. The result does not depend on the order.
+told how long it may take. What is left is taken the next time. The result does not depend on the
+order.
 """
 
 from __future__ import annotations
