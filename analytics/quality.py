@@ -201,7 +201,7 @@ def judge(
     begins = kernel.minute_begins(at_us, MINUTE_S * _US)
     minute_us = at_us[begins[:-1]] // (MINUTE_S * _US) * (MINUTE_S * _US)
     pressures, currents, laws = {}, {}, {}
-    moved, readings = {}, {}
+    still = {}
     for of, (pressure_pa, current_ma) in channels.items():
         low_ma, high_ma = LOOP_MA
         law = (low_ma, of.low_pa, of.span_pa / (high_ma - low_ma))
@@ -212,14 +212,20 @@ def judge(
                 fixed(pressure_pa), fixed(current_ma), of.low_pa, law[2], low_ma
             )
         pressures[of], currents[of], laws[of] = fixed(pressure_pa), fixed(current_ma), law
-        moved[of], readings[of] = kernel.minute_moves(pressures[of], begins, of.span_pa)
+        still[of] = kernel.still_minutes(pressures[of], begins, STUCK_READINGS)
+    # How far channels moved matters only where one of them stands still.
+    wanted = np.logical_or.reduce([np.zeros(begins.size - 1, np.bool_), *still.values()])
+    moved = {
+        of: kernel.minute_moves(pressure_pa, begins, of.span_pa, wanted)
+        for of, pressure_pa in pressures.items()
+    }
     usable, troubled = {}, {}
     for of, pressure_pa in pressures.items():
         others = np.zeros(begins.size - 1)
         for other, by in moved.items():
             if other is not of:
                 others = np.maximum(others, by)
-        stuck = (moved[of] == 0.0) & (readings[of] >= STUCK_READINGS) & (others >= OTHERS_MOVED)
+        stuck = still[of] & (others >= OTHERS_MOVED)
         counting_pa, found = kernel.judge(
             pressure_pa, currents[of], quality, of.flag, begins, stuck,
             kernel.jumps(at_us, pressure_pa, FASTEST_PA_S[of.channel], NEIGHBOUR_S),

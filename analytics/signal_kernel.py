@@ -58,33 +58,43 @@ def read(
 
 
 @exactly
-def minute_moves(pressure_pa: Floats, begins: Ints, span_pa: float) -> tuple[Floats, Ints]:
-    """How far a channel moved within each minute [spans], and how many readings it has."""
+def still_minutes(pressure_pa: Floats, begins: Ints, least: int) -> Bools:
+    """Minutes in which a channel has one value throughout, of at least so many readings."""
     count = begins.size - 1
-    moved, readings = np.zeros(count), np.zeros(count, np.int64)
+    still = np.zeros(count, np.bool_)
     for m in range(count):
-        first, after = begins[m], begins[m + 1]
-        low, high, n = math.inf, -math.inf, 0
-        # Every second one by itself: a comparison need not wait for the one just before it.
-        odd_low, odd_high = math.inf, -math.inf
-        for i in range(first, after - 1, 2):
-            p, q = pressure_pa[i], pressure_pa[i + 1]
+        value, n = math.nan, 0
+        for i in range(begins[m], begins[m + 1]):
+            p = pressure_pa[i]
+            if p != p:
+                continue
+            # Mostly the second reading is another one already.
+            if n and p != value:
+                n = 0
+                break
+            value = p
+            n += 1
+        still[m] = n >= least and math.isfinite(value)
+    return still
+
+
+@exactly
+def minute_moves(pressure_pa: Floats, begins: Ints, span_pa: float, wanted: Bools) -> Floats:
+    """How far a channel moved within each minute that is wanted [spans]; nought in others."""
+    count = begins.size - 1
+    moved = np.zeros(count)
+    for m in range(count):
+        if not wanted[m]:
+            continue
+        low, high = math.inf, -math.inf
+        for i in range(begins[m], begins[m + 1]):
+            p = pressure_pa[i]
             # False for NaN, so that a minute without a reading has none.
             low = p if p < low else low
             high = p if p > high else high
-            odd_low = q if q < odd_low else odd_low
-            odd_high = q if q > odd_high else odd_high
-            n += (p == p) + (q == q)
-        if (after - first) % 2:
-            p = pressure_pa[after - 1]
-            low = p if p < low else low
-            high = p if p > high else high
-            n += p == p
-        low, high = min(low, odd_low), max(high, odd_high)
-        readings[m] = n
-        if n:
+        if low <= high:
             moved[m] = (high - low) / span_pa
-    return moved, readings
+    return moved
 
 
 @exactly
