@@ -12,6 +12,7 @@ import polars as pl
 
 from analytics import frames
 from ingest.store.archive_reading import archived
+from ingest.store.sample_rows import KEPT, VALUES, heard_in
 
 if TYPE_CHECKING:
     import duckdb
@@ -182,10 +183,14 @@ def samples_heard(
     }
     stored = frames._samples_of(con, pot_id, from_at, to_at)
     where = "WHERE pot_id = $pot AND sampled_at BETWEEN $from_at AND $to_at"
+    counted, among = {name: name for name in _MAY_LACK}, stored
+    if stored == VALUES:
+        # Values need not be made only to be counted.
+        counted, among = {name: heard_in(name) for name in _MAY_LACK}, KEPT
     heard = frames.read_frame(
         con,
-        f"SELECT {', '.join(f'count({name}) AS {name}' for name in _MAY_LACK)}, "
-        f"count(nullif(quality, 0)) AS quality FROM {stored} {where}",
+        f"SELECT {', '.join(f'count({kept}) AS {name}' for name, kept in counted.items())}, "
+        f"count(nullif(quality, 0)) AS quality FROM {among} {where}",
         **bounds,
     ).row(0, named=True)
     columns = ["sampled_at", "deadman", *(name for name, count in heard.items() if count)]

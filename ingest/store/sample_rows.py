@@ -91,6 +91,15 @@ class SampleRows(NamedTuple):
         )
 
 
+#: The table in which samples lie, and the view of their values without messages.
+KEPT, VALUES = "sample_kept", "sample_value"
+
+
+def heard_in(column: str) -> str:
+    """The column of ``KEPT`` that has something just where a transducer's column has a value."""
+    return f"{column}_by"
+
+
 def value_sql(column: str) -> str:
     """The value of a transducer's column in SQL, from what is kept of it."""
     n, by = f"{column}_n", f"{column}_by"

@@ -13,7 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.store import sample_rows
-from ingest.store.sample_rows import COUNTED, add_samples, fill_samples, remove_samples
+from ingest.store.sample_rows import (
+    COUNTED,
+    KEPT,
+    add_samples,
+    fill_samples,
+    heard_in,
+    remove_samples,
+)
 
 BEGIN = dt.datetime(2026, 5, 4, 6)
 
@@ -74,6 +81,9 @@ def test_every_value_comes_back_to_the_bit(batches: list[list[float | None]], co
             first += len(batch)
         whole = [value for batch in batches for value in batch]
         assert bits(held(con, column)) == bits(whole)
+        # Values are counted without making them.
+        kept = con.execute(f"SELECT count({heard_in(column)}) FROM {KEPT}").fetchall()
+        assert kept == [(sum(value is not None for value in whole),)]
 
 
 @pytest.mark.parametrize("column", COUNTED)
