@@ -6,7 +6,7 @@ As there: an open read window in, a frame that stands by itself out, instants UT
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
 
@@ -45,6 +45,43 @@ def weighed_spells(
         from_at=from_at or EARLIEST,
         to_at=to_at or LATEST,
     )
+
+
+class SpellState(NamedTuple):
+    """What spells were last looked through with, and from when on they may have changed since."""
+
+    made_of: str
+    from_at: dt.datetime
+    changes: int
+
+
+def spell_states(con: duckdb.DuckDBPyConnection) -> dict[int, SpellState]:
+    """Rows of ``spell_state`` by pot."""
+    rows = con.execute("SELECT pot_id, made_of, from_at, changes FROM spell_state").fetchall()
+    return {pot_id: SpellState(*row) for pot_id, *row in rows}
+
+
+def last_spell_before(
+    con: duckdb.DuckDBPyConnection, pot_id: int, to_at: dt.datetime
+) -> dt.datetime | None:
+    """Begin of the last weighed spell that ends before ``to_at``; ``None``: there is none."""
+    ((from_at,),) = con.execute(
+        "SELECT max(from_at) FROM spell WHERE pot_id = $pot AND to_at < $to_at",
+        {"pot": pot_id, "to_at": to_at},
+    ).fetchall()
+    found: dt.datetime | None = from_at
+    return found
+
+
+def made_of_spells(
+    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime | None
+) -> dict[dt.datetime, str]:
+    """What weighed spells that begin from ``from_at`` on were made of, by their begins."""
+    rows = con.execute(
+        "SELECT from_at, made_of FROM spell WHERE pot_id = $pot AND from_at >= $from_at",
+        {"pot": pot_id, "from_at": from_at or EARLIEST},
+    ).fetchall()
+    return dict(rows)
 
 
 def conditions(

@@ -436,7 +436,18 @@ def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> 
                     },
                 )
             insert(con, table, frame.with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id")))
+        begins = [frames.EARLIEST if us is None else instant_of(us) for us, _ in exact]
+        note_changed(con, pot_id, min(begins))
     return cycles
+
+
+def note_changed(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> None:
+    """Note for weighing that a pot's cycles from an instant on are others than before."""
+    con.execute(
+        "INSERT INTO spell_state VALUES ($pot, '', $from_at, 1) ON CONFLICT (pot_id) DO UPDATE "
+        "SET from_at = least(from_at, excluded.from_at), changes = changes + 1",
+        {"pot": pot_id, "from_at": from_at},
+    )
 
 
 def _joined(

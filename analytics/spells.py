@@ -75,7 +75,8 @@ def spells(cycles: pl.DataFrame, entries: pl.DataFrame, settings: str) -> pl.Dat
     entered = entries.select("at", "abrasive_kg").drop_nulls("at").sort("at", "abrasive_kg").rows()
     ats = [at for at, _ in entered]
     rows = []
-    for row in grouped.iter_rows(named=True):
+    # Without its number: a spell is the same whatever came before it.
+    for row in grouped.drop("spell").iter_rows(named=True):
         first, after = (bisect_left(ats, edge) for edge in _near(row))
         text = repr((settings, *row.values(), entered[first:after]))
         rows.append(

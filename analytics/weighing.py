@@ -9,11 +9,12 @@ order.
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -27,7 +28,7 @@ from analytics.pieces import insert
 from analytics.pipeline import transducer_laws
 from analytics.quality import fault_frame
 from analytics.signals import TransducerLaw, judged_arrays
-from analytics.spells import entries_of, spells
+from analytics.spells import PAUSE_H, entries_of, spells
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
 
@@ -145,25 +146,28 @@ def weigh_spells(
     tell = progress or (lambda _: None)
     waiting: list[tuple[str, int, dict[str, Any]]] = []
     gone: list[tuple[int, dt.datetime]] = []
+    looks: list[_Look] = []
     with read_window(data) as con:
         states = frames.derive_states(con)
+        known_states = condition_frames.spell_states(con)
         every_entry = frames.abrasives(con).select("pot", "at", "abrasive_kg")
-        done = condition_frames.weighed_spells(con)
         for pot, pot_id in frames.pots(con).items():
             if yard.pot(pot) is None:
                 continue
             settings = f"{WEIGHING_VERSION}:{states.get(pot_id, '')}"
-            found = spells(frames.cycles(con, pot_id), _of(every_entry, pot), settings)
-            known = {
-                row["from_at"]: row["made_of"]
-                for row in done.filter(pl.col("pot_id") == pot_id).iter_rows(named=True)
-            }
+            entries = _of(every_entry, pot)
+            look = _Look(pot_id, _print(settings, entries), known_states.get(pot_id), full)
+            looks.append(look)
+            looked_from = look.begin(con)
+            found = spells(frames.cycles(con, pot_id, looked_from), entries, settings)
+            look.found = found["from_at"].to_list()
+            known = condition_frames.made_of_spells(con, pot_id, looked_from)
             waiting += [
                 (pot, pot_id, row)
                 for row in found.iter_rows(named=True)
                 if full or known.get(row["from_at"]) != row["made_of"]
             ]
-            still = set(found["from_at"])
+            still = set(look.found)
             gone += [(pot_id, from_at) for from_at in known if from_at not in still]
     if gone:
         with write_window(data) as con:
@@ -186,7 +190,79 @@ def weigh_spells(
         with write_window(data) as con:
             write_weighed(con, found_spells)
         weighed += len(found_spells)
+    left: dict[int, dt.datetime] = {}
+    for _, pot_id, row in waiting[weighed:]:
+        left[pot_id] = min(row["from_at"], left.get(pot_id, frames.LATEST))
+    _keep_looks(data, looks, left)
     return WeighedSpells(weighed, len(waiting) - weighed)
+
+
+#: Spells that are looked through though they have not changed, before it is noted that they need
+#: not be: to write that takes as long as to look through some.
+_LOOKED_AT = 12
+#: A change reaches no spell that ended so long before it: cycles that far apart are two spells.
+_APART = dt.timedelta(hours=PAUSE_H + 1.0)
+
+
+@dataclass
+class _Look:
+    """A look through a pot's spells: what for, what was known before it, what it found."""
+
+    pot_id: int
+    made_of: str
+    known: condition_frames.SpellState | None
+    full: bool
+    found: list[dt.datetime] = field(default_factory=list)
+
+    def begin(self, con: duckdb.DuckDBPyConnection) -> dt.datetime | None:
+        """From where on; it is the begin of a spell, so that those after it are cut alike."""
+        known = self.known
+        if self.full or known is None or known.made_of != self.made_of:
+            return None
+        if known.from_at < frames.EARLIEST + _APART:
+            return None
+        return condition_frames.last_spell_before(con, self.pot_id, known.from_at - _APART)
+
+    def to_keep(self, left: dt.datetime | None) -> dt.datetime | None:
+        """From when on it must be looked next time, where that is worth noting; ``left``: the
+        first spell that still waits."""
+        if not self.found:
+            return None
+        from_at = self.found[-1] if left is None else left
+        if self.known is not None and self.known.made_of == self.made_of:
+            gains = len(self.found) > _LOOKED_AT and from_at > self.known.from_at
+            return from_at if gains else None
+        return from_at
+
+
+def _keep_looks(data: Path, looks: list[_Look], left: dict[int, dt.datetime]) -> None:
+    news = [(look, look.to_keep(left.get(look.pot_id))) for look in looks]
+    if all(from_at is None for _, from_at in news):
+        return
+    with write_window(data) as con:
+        for look, from_at in news:
+            if from_at is None:
+                continue
+            row = {"pot": look.pot_id, "made_of": look.made_of, "from_at": from_at}
+            if look.known is None:
+                con.execute(
+                    "INSERT INTO spell_state VALUES ($pot, $made_of, $from_at, 0) "
+                    "ON CONFLICT DO NOTHING",
+                    row,
+                )
+            else:
+                # Where cycles were written since they were read, their writer has noted it.
+                con.execute(
+                    "UPDATE spell_state SET made_of = $made_of, from_at = $from_at "
+                    "WHERE pot_id = $pot AND changes = $changes",
+                    row | {"changes": look.known.changes},
+                )
+
+
+def _print(settings: str, entries: pl.DataFrame) -> str:
+    """What changes with the settings and with the entries of a pot."""
+    text = repr((settings, sorted(entries.rows(), key=repr)))
+    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
 
 def _weighed(data: Path, given: list[Spell], executor: Executor | None) -> Iterator[Weighed]:

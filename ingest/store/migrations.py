@@ -128,6 +128,11 @@ def m014_sums_of_days(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.SUMS_OF_DAYS)
 
 
+def m015_spells_changed(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the table of from when on spells may have to be weighed anew."""
+    con.execute(schema.SPELLS_CHANGED)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -143,6 +148,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m012_pieces_done,
     m013_kept_samples,
     m014_sums_of_days,
+    m015_spells_changed,
 )
 
 

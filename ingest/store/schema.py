@@ -568,3 +568,13 @@ CREATE TABLE summary_state (               -- one row: what the summaries were m
     next_at    TIMESTAMP                   -- when an entry comes to count by itself; NULL: none
 );
 """
+
+#: From when on spells may have to be weighed anew; ``analytics.weighing``.
+SPELLS_CHANGED = """
+CREATE TABLE spell_state (
+    pot_id     SMALLINT PRIMARY KEY,
+    made_of    VARCHAR NOT NULL,           -- of settings and entries; empty: never looked through
+    from_at    TIMESTAMP NOT NULL,         -- spells that end well before are up to date
+    changes    BIGINT NOT NULL             -- how often cycles were written: whoever looks sees it
+);
+"""

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import random
 import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import numpy as np
 import polars as pl
 import pytest
 
 from analytics import condition, condition_frames, frames, weighing
+from analytics.pieces import note_changed
 from analytics.pipeline import derive
 from analytics.spells import PAUSE_H, spells
-from analytics.weighing import weigh_spells
+from analytics.weighing import WeighedSpells, weigh_spells
 from ingest import records
 from ingest.card_import import bring_in
 from ingest.config import Yard, parse_yard
-from ingest.store.connection import read_window
+from ingest.store.connection import read_window, write_window
 
 NOW = dt.datetime(2026, 11, 6)
 YARD = """
@@ -121,6 +124,79 @@ def test_a_pause_of_just_under_the_limit_does_not_cut_and_one_just_over_does() -
             }
         )  # fmt: skip
         assert spells(cycles, nothing, "").height == count
+
+
+def test_only_spells_after_a_change_are_looked_through_and_none_that_changed_is_missed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    yard = parse_yard(YARD)
+    chance = random.Random(4)
+    begin = dt.datetime(2026, 3, 2, 6)
+    looked: list[int] = []
+    listed = weighing.spells
+
+    def spells_looked_at(cycles: pl.DataFrame, *given: Any) -> pl.DataFrame:
+        looked.append(cycles.height)
+        return listed(cycles, *given)
+
+    monkeypatch.setattr(weighing, "spells", spells_looked_at)
+    weighed_now: list[dt.datetime] = []
+
+    def weigh(_: weighing.SpellSamples, spell: weighing.Spell) -> weighing.Weighed:
+        weighed_now.append(spell.spell["from_at"])
+        row = {name: spell.spell.get(name) for name in condition_frames.SPELL_COLUMNS}
+        row |= {"pot_id": 1, "questions": "[]"}
+        frame = pl.DataFrame([row], schema=condition_frames.SPELL_COLUMNS)
+        empty = pl.DataFrame(schema={"pot_id": pl.Int16})
+        return weighing.Weighed(1, spell.spell["from_at"], frame, empty, None)
+
+    monkeypatch.setattr(weighing, "weigh_spell", weigh)
+
+    def write(con: duckdb.DuckDBPyConnection, day: float, hours: int, blast_s: float) -> None:
+        """Cycles in the place of those that were there, as deriving does it."""
+        from_at = begin + dt.timedelta(days=day)
+        con.execute(
+            "DELETE FROM cycle WHERE pressed_at >= $a AND pressed_at < $b",
+            {"a": from_at, "b": from_at + dt.timedelta(hours=hours)},
+        )
+        note_changed(con, 1, from_at)
+        for hour in range(hours):
+            at = from_at + dt.timedelta(hours=hour)
+            con.execute(
+                "INSERT INTO cycle BY NAME SELECT 1 AS pot_id, $at AS pressed_at, "
+                "$at + INTERVAL 50 MINUTE AS released_at, 'press' AS began_by, "
+                "'release' AS ended_by, false AS flicker, 9 AS samples, 3000.0 AS deadman_s, "
+                "3000.0 AS deadman_low_s, 3000.0 AS deadman_high_s, $at AS span_from_at, "
+                "released_at AS span_to_at, $blast AS blast_s, 1.0 AS blast_low_s, "
+                "3000.0 AS blast_high_s, 1.0 AS pinched_s",
+                {"at": at, "blast": blast_s},
+            )
+
+    with write_window(tmp_path) as con:
+        con.execute("INSERT INTO pot VALUES (1, 'pot-1')")
+        for day in range(40):
+            write(con, day, 8, 10.0 + day)
+    assert weigh_spells(tmp_path, yard) == WeighedSpells(40, 0)
+    for turn in range(14):
+        with write_window(tmp_path) as con:
+            # Mostly the last day goes on; now and then an older one, or a bridge between two.
+            day = chance.choice([39.0, 39.25, 39.0, chance.randrange(30) + chance.random()])
+            write(con, day, chance.choice([2, 9, 20]), 100.0 + turn)
+        looked.clear()
+        # Now and then it is told to stop before it has begun, and goes on the next time.
+        weigh_spells(tmp_path, yard, most_s=chance.choice([None, None, -1.0]))
+    weigh_spells(tmp_path, yard)
+    with read_window(tmp_path) as con:
+        cycles = frames.cycles(con, 1)
+        kept = condition_frames.made_of_spells(con, 1, None)
+    nothing = pl.DataFrame(schema={"at": pl.Datetime("us"), "abrasive_kg": pl.Float64})
+    true = listed(cycles, nothing, f"{weighing.WEIGHING_VERSION}:")
+    assert kept == dict(true.select("from_at", "made_of").rows())
+    weighed_now.clear()
+    looked.clear()
+    assert weigh_spells(tmp_path, yard) == WeighedSpells(0, 0)
+    assert not weighed_now and looked[0] < 60
+    assert weigh_spells(tmp_path, yard, full=True).weighed == true.height
 
 
 BEGIN_OF_SPELLS = dt.datetime(2026, 3, 2, 6)

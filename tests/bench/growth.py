@@ -29,9 +29,11 @@ from bench_upkeep import NOW, fill, yard_text
 from analytics import frames
 from analytics.figures import upkeep_due
 from analytics.noticing import derive_notices
+from analytics.pieces import insert
 from analytics.pipeline import derive
+from analytics.spells import spells
 from analytics.upkeep_ahead import upkeep_ahead
-from analytics.weighing import weigh_spells
+from analytics.weighing import WEIGHING_VERSION, weigh_spells
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.sample_rows import add_samples
@@ -102,6 +104,23 @@ def milliseconds(work: Callable[[], object], repeats: int) -> float:
     return 1e3 * statistics.median(taken)
 
 
+def as_weighed(data: Path) -> None:
+    """Rows of all spells, but those with the newest readings, as if they had been weighed."""
+    with write_window(data) as con:
+        states = frames.derive_states(con)
+        for pot_id in frames.pots(con).values():
+            nothing = frames.abrasives(con).select("at", "abrasive_kg").clear()
+            settings = f"{WEIGHING_VERSION}:{states[pot_id]}"
+            found = spells(frames.cycles(con, pot_id), nothing, settings)
+            insert(
+                con,
+                "spell",
+                found.filter(pl.col("from_at") < NOW).with_columns(
+                    pl.lit(pot_id, pl.Int16).alias("pot_id"), pl.lit("[]").alias("questions")
+                ),
+            )
+
+
 def grown(data: Path, yard: Yard, pots: int, days: int, rate_hz: float) -> dict[str, float]:
     """Make a store of so many days, and time what is asked of it."""
     fill(data, yard, pots, days)
@@ -119,7 +138,8 @@ def grown(data: Path, yard: Yard, pots: int, days: int, rate_hz: float) -> dict[
         increments.append(time.process_time() - begun)
     told["derive, a minute more"] = 1e3 * statistics.median(increments[1:])
     at = NOW + dt.timedelta(minutes=5)
-    # None is weighed, and what became of notices is told once: what is left is looking.
+    as_weighed(data)
+    weigh_spells(data, yard, most_s=-1.0)
     told["listing spells"] = milliseconds(lambda: weigh_spells(data, yard, most_s=-1.0), 3)
     begun = time.process_time()
     derive_notices(data, yard, now=at)
