@@ -211,20 +211,22 @@ def _since(
     _put(con, "shift_summary", production.rates(pl.concat(summaries)), ["shift", "pot"])
     _put(con, "part_stay", stays, ["part_id", "pot", "position", "from_at"])
     _put(con, "part_check", checks, ["record_id", "part", "pot", "position", "rule"])
-    for pot, at in since.items():
-        con.execute(
-            "DELETE FROM pot_day WHERE pot = $pot AND day_at >= $at",
-            {"pot": pot, "at": _midnight(at)},
-        )
-    insert(con, "pot_day", pl.concat(fresh))
+    for (pot, at), added in zip(since.items(), fresh, strict=True):
+        was = days.filter((pl.col("pot") == pot) & (pl.col("day_at") >= _midnight(at)))
+        if not was.equals(added):
+            con.execute(
+                "DELETE FROM pot_day WHERE pot = $pot AND day_at >= $at",
+                {"pot": pot, "at": _midnight(at)},
+            )
+            insert(con, "pot_day", added)
     usage = parts_since.usage_since(
         frames.read_frame(con, "SELECT * FROM part_usage"),
         frames.read_frame(con, "SELECT * FROM part_stay"),
         frames.read_frame(
             con,
-            "SELECT DISTINCT c.* FROM part_check AS c JOIN part_usage AS u "
-            "ON u.since = 'checked' AND c.part_id = u.part_id AND c.rule = u.rule "
-            "AND c.checked_at = u.from_at AND c.result = 'good'",
+            "FROM part_check AS c SEMI JOIN part_usage AS u ON u.since = 'checked' "
+            "AND c.part_id = u.part_id AND c.rule = u.rule AND c.checked_at = u.from_at "
+            "WHERE c.result = 'good'",
         ),
         now,
     )
@@ -269,6 +271,9 @@ def _days_asked(
         if pot in asked:
             asked[pot].update(pot_days.day_of(at_us).tolist())
     return asked
+
+
+_OF_CYCLES = ", ".join(("pot_id", *hours.CYCLE_COLUMNS, *production.PRESSURES))
 
 
 class _OfPot(NamedTuple):
@@ -326,7 +331,7 @@ def _read(
         return frames.read_frame(con, query, **used)
 
     return _Read(
-        touching("cycle", "*", "pot_id", "span_from_at", "span_to_at", "id"),
+        touching("cycle", _OF_CYCLES, "pot_id", "span_from_at", "span_to_at", "id"),
         touching("gap", "*", "pot_id", "from_at", "to_at", "id"),
         touching("shift_summary", "shift, pot, from_at, to_at", "pot", "from_at", "to_at", "pot"),
     )
