@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable
+from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
 from ingest.errors import StoreError
@@ -181,7 +182,8 @@ def apply(con: duckdb.DuckDBPyConnection) -> list[str]:
     ]
     if not left:
         return []
-    with updating.telling(con):
+    # A new file is made in a moment: nobody waits for it.
+    with updating.telling(con) if done else nullcontext():
         for position, migration in left:
             with transaction(con):
                 con.execute(

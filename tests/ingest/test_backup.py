@@ -92,7 +92,7 @@ def files_of(folder: Path) -> dict[str, bytes]:
     return {
         p.relative_to(folder).as_posix(): p.read_bytes()
         for p in folder.rglob("*")
-        if p.is_file() and p.name not in ("lock", archive.LOCK_NAME, "gritbook.duckdb.update.lock")
+        if p.is_file() and p.name not in ("lock", archive.LOCK_NAME)
     }
 
 
