@@ -105,9 +105,17 @@ def total(from_us: Ints, to_us: Ints, on_s: Floats) -> Total:
     >>> on.within(np.array([2_000_000]), np.array([15_000_000])).tolist()
     [4.5]
     """
+    return _total_at(_edges(from_us, to_us), on_s)
+
+
+def _edges(from_us: Ints, to_us: Ints) -> Ints:
     at_us = np.stack((from_us, to_us), axis=1).ravel().astype(np.int64)
     if at_us.size and np.any(np.diff(at_us) < 0):
         raise ValueError("spans overlap or are not in order")
+    return at_us
+
+
+def _total_at(at_us: Ints, on_s: Floats) -> Total:
     on_us = np.rint(np.asarray(on_s) * 1e6).astype(np.int64)
     return Total(at_us, np.cumsum(np.stack((np.zeros_like(on_us), on_us), axis=1).ravel()))
 
@@ -318,10 +326,11 @@ def pot_hours(
         first and after the last instant heard), where the dead-man was open on either side, or
         where it is no longer than ``SHORT_SILENCE_S``.
     """
-    span_from, span_to = _column_us(cycles, "span_from_at"), _column_us(cycles, "span_to_at")
+    # All totals of cycles have their instants in common; years of them are held once.
+    edges_us = _edges(_column_us(cycles, "span_from_at"), _column_us(cycles, "span_to_at"))
 
     def of(column: str) -> Total:
-        return total(span_from, span_to, cycles[column].to_numpy())
+        return _total_at(edges_us, cycles[column].to_numpy())
 
     heard, silent = silence(gaps, first_at, last_at, shifts, count_silence_outside_shifts)
     blast = of("blast_s")

@@ -115,7 +115,11 @@ def _wholly(
     summaries, of_pots, days = [], {}, [pl.DataFrame(schema=pot_days.DAY_SCHEMA)]
     for pot in yard.pot_names:
         pot_id = pots.get(pot)
-        cycles = frames.cycles(con, pot_id) if pot_id else pl.DataFrame(schema=CYCLE_SCHEMA)
+        cycles = (
+            frames.cycles(con, pot_id, columns=_CYCLE_COLUMNS)
+            if pot_id
+            else pl.DataFrame(schema=CYCLE_SCHEMA)
+        )
         gaps = frames.gaps(con, pot_id) if pot_id else pl.DataFrame(schema=GAP_SCHEMA)
         first_at, last_at = extents.get(pot_id, (None, None)) if pot_id else (None, None)
         mine = shifts.filter(pl.col("pot") == pot)
@@ -273,7 +277,9 @@ def _days_asked(
     return asked
 
 
-_OF_CYCLES = ", ".join(("pot_id", *hours.CYCLE_COLUMNS, *production.PRESSURES))
+#: What is taken of cycles for shifts and parts.
+_CYCLE_COLUMNS = (*hours.CYCLE_COLUMNS, *production.PRESSURES)
+_OF_CYCLES = ", ".join(("pot_id", *_CYCLE_COLUMNS))
 
 
 class _OfPot(NamedTuple):
