@@ -242,7 +242,8 @@ def places_of(
             pots[name] = pot_id
         else:
             channels[pot_id, name, unit] = channel_id
-    for pot in {s.pot for s in series} - pots.keys():
+    # In an order of their own: which number a pot gets is not to hang on chance.
+    for pot in sorted({s.pot for s in series} - pots.keys()):
         pots[pot] = max(pots.values(), default=0) + 1
         con.execute("INSERT INTO pot VALUES (?, ?)", [pots[pot], pot])
     places = []
