@@ -195,9 +195,7 @@ def _not_early(
         assert row["blast_high_s"] / 3600.0 >= LIMIT_H - 1e-6
     else:
         # A silence counts at the pot's pace before it, and within an opening makes two of one.
-        low = int(
-            np.searchsorted(hours.sure_us, edge[1])[0] - np.searchsorted(hours.sure_us, edge[0])[0]
-        )
+        low = int(hours.sure.within(*edge)[0])
         allowed = int(hours.cycles_high_within(*edge)[0]) - low
         assert closings >= LIMIT_CYCLES - allowed - 1, (year.pot, begin, at, closings, allowed)
 
