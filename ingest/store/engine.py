@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 CATALOG = "gritbook"
 #: Engines that are kept though nobody uses them: gathering goes to and fro between two stores.
 _MOST_IDLE = 2
+#: Windows after which an engine is ended and another begun. One: with an engine kept for longer,
+#: readers beside a busy writer found the store held for 20 s, and why is not known yet.
+_MOST_WINDOWS = 1
 
 _LOCK = threading.Lock()
 _ENGINES: dict[Path, _Engine] = {}
@@ -73,13 +76,17 @@ class _Engine:
         self.users = 0
         self.read_only = True
         self.spoiled = False
+        self.worn = False
+        self.windows = 0
         self.attached = False
         self._lock = threading.Lock()
         # What does not fit into memory goes beside the store, as when the store itself is opened.
         self._root = duckdb.connect(":memory:", config={"temp_directory": f"{path}.tmp"})
         # What is read of an archive is read once; kept, it would fill the memory of whoever waits.
         self._root.execute(
-            "SET GLOBAL TimeZone = 'UTC'; SET GLOBAL enable_external_file_cache = false"
+            "SET GLOBAL TimeZone = 'UTC'; SET GLOBAL enable_external_file_cache = false; "
+            # Giving a file back can take a while too, and would draw a bar.
+            "SET enable_progress_bar = false"
         )
 
     def enter(self, path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
@@ -91,6 +98,7 @@ class _Engine:
                 self._root.execute(f"ATTACH '{name}' AS {CATALOG} (TYPE duckdb{only})")
                 self.attached = True
             con = self._root.cursor()
+            self.windows += 1
         # On a busy computer DuckDB would draw a bar into whatever standard output is.
         con.execute(f"USE {CATALOG}; SET enable_progress_bar = false")
         return con
@@ -104,6 +112,7 @@ class _Engine:
                 self.users -= 1
                 self.spoiled |= spoiled
                 last = not self.users
+                self.worn = last and self.windows >= _MOST_WINDOWS
             if not last:
                 return
             if self.attached and not self.spoiled:
@@ -114,7 +123,7 @@ class _Engine:
                     with _LOCK:
                         self.spoiled = True
                 self.attached = False
-            if self.spoiled:
+            if self.spoiled or self.worn:
                 # First the file, then the place: who comes next must find it free.
                 self._root.close()
                 self.attached = False
@@ -162,7 +171,9 @@ def _engine_for(key: Path, read_only: bool) -> _Engine:
         if engine is None:
             _end_idle(_MOST_IDLE - 1)
             engine = _ENGINES[key] = _Engine(key)
-        elif engine.spoiled or (engine.users and not (read_only and engine.read_only)):
+        elif (
+            engine.spoiled or engine.worn or (engine.users and not (read_only and engine.read_only))
+        ):
             raise OpenHere
         # The one that is used last stands last.
         _ENGINES[key] = _ENGINES.pop(key)
