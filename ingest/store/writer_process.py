@@ -50,6 +50,7 @@ class _Begin(NamedTuple):
     pots: frozenset[str] | None
     pots_of_source: dict[str, frozenset[str]]
     admission: Admission
+    parent: int
 
 
 class _Take(NamedTuple):
@@ -88,7 +89,9 @@ class WriterProcess:
         admission: Admission = USUAL,
     ) -> None:
         own = {name: frozenset(of_it) for name, of_it in (pots_of_source or {}).items()}
-        self._begin = _Begin(data, None if pots is None else frozenset(pots), own, admission)
+        self._begin = _Begin(
+            data, None if pots is None else frozenset(pots), own, admission, os.getpid()
+        )
         self._child: subprocess.Popen[bytes] | None = None
         self._at = BEGINNING
 
@@ -190,6 +193,9 @@ def answer_questions() -> None:
         try:
             question: _Take = pickle.load(questions)
         except EOFError:
+            return
+        if sys.platform != "win32" and os.getppid() != begin.parent:
+            # Killed while this one started: whoever is started in its place wants the store now.
             return
         answer = _answer(writer, question)
         try:

@@ -50,6 +50,33 @@ def test_it_gives_what_the_writer_itself_gives(tmp_path: Path) -> None:
     assert stored(here) == stored(there) == 180
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="looks at processes by /proc")
+def test_a_child_whose_parent_was_killed_while_it_started_leaves_the_store_alone(
+    tmp_path: Path,
+) -> None:
+    """Else children of an ingest that is killed again and again queue for the store."""
+    journal(tmp_path, 10)
+    script = (
+        "import os, sys; from pathlib import Path; from ingest.store import writer_process as w\n"
+        "writer = w.WriterProcess(Path(sys.argv[1]), None); writer._start()\n"
+        "w._send(writer._child.stdin, w._Take(None, 20.0)); print(writer.pid, flush=True)\n"
+        "os._exit(0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path)], stdout=subprocess.PIPE, text=True, check=True
+    )
+    child, give_up_at = int(done.stdout), time.monotonic() + 60
+    while Path(f"/proc/{child}/cmdline").exists() and time.monotonic() < give_up_at:
+        if not Path(f"/proc/{child}/cmdline").read_bytes():
+            break  # ended, and nobody has asked yet how
+        time.sleep(0.02)
+    assert time.monotonic() < give_up_at
+    assert not store_path(tmp_path).exists()
+    writer = WriterProcess(tmp_path, None)
+    assert writer.take() is not None and stored(tmp_path) == 10
+    writer.close()
+
+
 def test_a_killed_child_is_started_again_and_nothing_is_lost_or_doubled(tmp_path: Path) -> None:
     journal(tmp_path, 100)
     writer = WriterProcess(tmp_path, None)
