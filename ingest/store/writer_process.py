@@ -7,8 +7,7 @@ at a time, over the child's standard input and output.
 
 Nothing is handed over but positions in the journal: the child reads the journal itself, and the
 mark in the store says what has been taken. So either may be killed at any time. A child whose
-parent is gone finds its input ended, and ends after the transaction it is in; one that died is
-started again with the next question.
+parent is gone ends at once (``lifeline.py``); one that died is started again with the next question.
 """
 
 from __future__ import annotations
@@ -39,6 +38,8 @@ _NICE = 19
 # Appended to the path, not put in front: nothing here may come before the standard library.
 _START = (
     "import sys; sys.path.append(sys.argv[1]); "
+    # Before all that takes long to import: a parent may be gone by then.
+    "from ingest.store.lifeline import end_with_parent; end_with_parent(sys.stdin.fileno()); "
     "from ingest.store.writer_process import answer_questions; answer_questions()"
 )
 
@@ -50,7 +51,6 @@ class _Begin(NamedTuple):
     pots: frozenset[str] | None
     pots_of_source: dict[str, frozenset[str]]
     admission: Admission
-    parent: int
 
 
 class _Take(NamedTuple):
@@ -89,9 +89,7 @@ class WriterProcess:
         admission: Admission = USUAL,
     ) -> None:
         own = {name: frozenset(of_it) for name, of_it in (pots_of_source or {}).items()}
-        self._begin = _Begin(
-            data, None if pots is None else frozenset(pots), own, admission, os.getpid()
-        )
+        self._begin = _Begin(data, None if pots is None else frozenset(pots), own, admission)
         self._child: subprocess.Popen[bytes] | None = None
         self._at = BEGINNING
 
@@ -193,9 +191,6 @@ def answer_questions() -> None:
         try:
             question: _Take = pickle.load(questions)
         except EOFError:
-            return
-        if sys.platform != "win32" and os.getppid() != begin.parent:
-            # Killed while this one started: whoever is started in its place wants the store now.
             return
         answer = _answer(writer, question)
         try:

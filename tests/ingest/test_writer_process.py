@@ -143,6 +143,35 @@ def test_a_child_whose_parent_was_killed_ends(tmp_path: Path) -> None:
         time.sleep(0.05)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="asks for a process as POSIX does")
+def test_a_child_that_waits_for_the_store_ends_with_its_parent_at_once(tmp_path: Path) -> None:
+    """Else children of an ingest that is killed again and again queue for the store."""
+    journal(tmp_path, 10)
+    writer = WriterProcess(tmp_path, None)
+    writer.take()
+    writer.close()
+    with read_window(tmp_path):
+        waits_long = ORPHAN.replace("writer.take()", "writer._start()").replace(
+            "time.sleep(60)",
+            "from ingest.store.writer_process import _Take, _send\n"
+            "_send(writer._child.stdin, _Take(None, 3600.0)); time.sleep(2); print('now')\n"
+            "sys.stdout.flush(); time.sleep(60)",
+        )
+        parent = subprocess.Popen(
+            [sys.executable, "-c", waits_long, str(tmp_path)], stdout=subprocess.PIPE, text=True
+        )
+        assert parent.stdout is not None
+        pid = int(parent.stdout.readline())
+        assert parent.stdout.readline() == "now\n" and _runs(pid)
+        parent.kill()
+        parent.wait()
+        parent.stdout.close()
+        give_up_at = time.monotonic() + 60
+        while _runs(pid):
+            assert time.monotonic() < give_up_at, "the child waits on without its parent"
+            time.sleep(0.05)
+
+
 def _runs(pid: int) -> bool:
     try:
         state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
