@@ -25,9 +25,8 @@ if TYPE_CHECKING:
 CATALOG = "gritbook"
 #: Engines that are kept though nobody uses them: gathering goes to and fro between two stores.
 _MOST_IDLE = 2
-#: Windows after which an engine is ended and another begun. One: with an engine kept for longer,
-#: readers beside a busy writer found the store held for 20 s, and why is not known yet.
-_MOST_WINDOWS = 1
+#: Windows after which an engine is ended and another begun: whatever it piles up is given back.
+_MOST_WINDOWS = 100
 
 _LOCK = threading.Lock()
 _ENGINES: dict[Path, _Engine] = {}

@@ -7,9 +7,9 @@ frames again. Where the store is held by a reader, the journal waits and nothing
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ingest.readings import RawMessage
 from ingest.store import records_log, redelivery
@@ -60,6 +60,9 @@ class StoreWriter:
         Pots that a source may speak of; a source that is not in it may speak of any.
     admission : Admission, optional
         What else a message must be for its readings to be taken.
+    aside : callable, optional
+        Does what the store need not be open for, reading and decoding, and gives its result: where
+        that may take its time. By default it is done here.
     """
 
     def __init__(
@@ -69,7 +72,9 @@ class StoreWriter:
         batch_messages: int = BATCH_MESSAGES,
         pots_of_source: Mapping[str, Collection[str]] | None = None,
         admission: Admission = USUAL,
+        aside: Callable[[Callable[[], Any]], Any] | None = None,
     ) -> None:
+        self._aside = aside or (lambda work: work())
         self._pots_of_source = pots_of_source
         self._admission = admission
         self._data = data
@@ -120,10 +125,13 @@ class StoreWriter:
                     # A store that was lost comes back from the journal; what people entered, from
                     # its own log.
                     records_log.restore(con, self._data)
-            self._redeliveries, self._republished = redelivery.from_journal(self._data, at)
+            self._redeliveries, self._republished = self._aside(
+                lambda: redelivery.from_journal(self._data, at)
+            )
             self._at = at
         if self._pending is None:
-            self._pending = self._read(self._at, end)
+            begin = self._at
+            self._pending = self._aside(lambda: self._read(begin, end))
         if self._pending is None:
             return None
         batch, batch_end = self._pending

@@ -7,7 +7,8 @@ at a time, over the child's standard input and output.
 
 Nothing is handed over but positions in the journal: the child reads the journal itself, and the
 mark in the store says what has been taken. So either may be killed at any time. A child whose
-parent is gone ends at once (``lifeline.py``); one that died is started again with the next question.
+parent is gone ends at once (``lifeline.py``); one that died is started again with the next
+question.
 """
 
 from __future__ import annotations
@@ -18,7 +19,9 @@ import pickle
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Collection, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import IO, Any, NamedTuple
 
@@ -32,8 +35,8 @@ from ingest.store.write import StoreWriter
 #: How long to wait for the child to end by itself before it is killed. [s]
 _LAST_WORDS_S = 20.0
 
-# How much the child steps back behind the sources.
-_NICE = 19
+# How much decoding steps back behind the sources.
+_NICE = 10
 
 # Appended to the path, not put in front: nothing here may come before the standard library.
 _START = (
@@ -176,27 +179,38 @@ def answer_questions() -> None:
     """
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
-    # The journal keeps what waits here; what waits at a source, a broker keeps or a line loses.
-    if hasattr(os, "nice"):
-        os.nice(_NICE)
     questions = sys.stdin.buffer
     # Whatever prints must not print into the answers.
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
     begin: _Begin = pickle.load(questions)
-    writer = StoreWriter(
-        begin.data, begin.pots, pots_of_source=begin.pots_of_source, admission=begin.admission
-    )
-    while True:
-        try:
-            question: _Take = pickle.load(questions)
-        except EOFError:
-            return
-        answer = _answer(writer, question)
-        try:
-            _send(answers, answer)
-        except BrokenPipeError:
-            return
+    with ThreadPoolExecutor(1, "decoding", _step_back) as decoding:
+        writer = StoreWriter(
+            begin.data, begin.pots, pots_of_source=begin.pots_of_source, admission=begin.admission,
+            aside=lambda work: decoding.submit(work).result(),
+        )  # fmt: skip
+        while True:
+            try:
+                question: _Take = pickle.load(questions)
+            except EOFError:
+                return
+            answer = _answer(writer, question)
+            try:
+                _send(answers, answer)
+            except BrokenPipeError:
+                return
+
+
+def _step_back() -> None:
+    """Let the sources go before this thread, and only this one.
+
+    The journal keeps what waits here; what waits at a source, a broker keeps or a line loses. But
+    who has the store open must not step back: with the whole process at the lowest priority, and
+    other work on all cores, it held the store for minutes, and every page waited for it.
+    """
+    if sys.platform == "linux":
+        # Elsewhere a process has one priority for all its threads.
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
 
 
 def _answer(writer: StoreWriter, question: _Take) -> _Answer:

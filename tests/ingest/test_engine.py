@@ -51,7 +51,6 @@ def _starts(monkeypatch: pytest.MonkeyPatch) -> list[object]:
 def test_windows_share_an_engine_and_give_the_file_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(engine, "_MOST_WINDOWS", 100)
     _add(tmp_path, 1)
     started = _starts(monkeypatch)
     _add(tmp_path, 2)

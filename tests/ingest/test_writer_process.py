@@ -172,6 +172,25 @@ def test_a_child_that_waits_for_the_store_ends_with_its_parent_at_once(tmp_path:
             time.sleep(0.05)
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="a thread has a priority of its own there")
+def test_only_decoding_steps_back_not_who_has_the_store_open(tmp_path: Path) -> None:
+    """Else a page waits for a writer that waits for all other work of the computer."""
+    journal(tmp_path, 10)
+    writer = WriterProcess(tmp_path, None)
+    assert writer.take() is not None and writer.pid is not None
+
+    def niceness(of: Path) -> int:
+        # 19th of the fields of proc_pid_stat(5); the name before may hold spaces.
+        return int(of.joinpath("stat").read_text().rpartition(")")[2].split()[16])
+
+    child = Path(f"/proc/{writer.pid}")
+    threads = [niceness(thread) for thread in child.joinpath("task").iterdir()]
+    ours = niceness(Path("/proc/self"))
+    assert niceness(child) == ours
+    assert threads.count(ours) == len(threads) - 1 and max(threads) > ours
+    writer.close()
+
+
 def _runs(pid: int) -> bool:
     try:
         state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
