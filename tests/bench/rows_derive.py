@@ -175,14 +175,14 @@ def cycles_of_store(data: Path, shifts: int) -> int:
     return found_frames(found).cycles.height
 
 
-def peak_mb(data: Path) -> int:
+def peak_mb(data: Path, yard: Yard) -> int:
     """Most memory that a process took that derives a store from the first sample on. [MB]"""
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        return pool.submit(_derive_alone, data).result()
+        return pool.submit(_derive_alone, data, yard).result()
 
 
-def _derive_alone(data: Path) -> int:
-    derive(data, bench_yard(), full=True)
+def _derive_alone(data: Path, yard: Yard) -> int:
+    derive(data, yard, full=True)
     # Not getrusage: what the parent took before it started this process counts there too.
     for line in Path("/proc/self/status").read_text().splitlines():
         if line.startswith("VmHWM:"):
@@ -257,8 +257,8 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
         return
     yield from scaling(data, yard, 3)
     if sys.platform == "linux":
-        small = peak_mb(few)
-        large = peak_mb(data)
+        small = peak_mb(few, yard)
+        large = peak_mb(data, yard)
         print(f"most memory, {few_shifts} shifts {small} MB, {shifts} {large} MB (want <= 600)")
         yield Row(
             "memory of many shifts", "of few", large, small, large / small, float("nan"), None
