@@ -6,6 +6,7 @@ As there: an open read window in, a frame that stands by itself out, instants UT
 from __future__ import annotations
 
 import datetime as dt
+import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
@@ -154,7 +155,11 @@ def mean_of_slow(
     to_at: dt.datetime,
 ) -> float | None:
     """Mean of a slow channel of a pot in a stretch, in the channel's unit; ``None``: no value."""
-    # Summed in the order of time: a sum in parallel could differ in its last bit.
-    values = slow_readings(con, pot_id, (channel,), from_at, to_at)["value"].drop_nulls()
-    mean = values.mean()
-    return float(mean) if isinstance(mean, float) else None
+    return mean_of(slow_readings(con, pot_id, (channel,), from_at, to_at))
+
+
+def mean_of(readings: pl.DataFrame) -> float | None:
+    """Mean of the values of :func:`slow_readings`; ``None``: no value."""
+    # Exact, so that it does not hang on how the values lie in memory.
+    values = readings["value"].drop_nulls().to_list()
+    return math.fsum(values) / len(values) if values else None

@@ -19,7 +19,7 @@ import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -44,7 +44,7 @@ from analytics.quality import (
     rests_in,
     whole_blocks,
 )
-from analytics.signals import TransducerLaw, judged_arrays
+from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays
 from analytics.watch import WatchLimits, watch_frame, watched_in
 from ingest.store.connection import read_window
 
@@ -140,6 +140,8 @@ class FoundPiece(NamedTuple):
         Of a piece that begins with the first sample, that with the dead-man in it; of one that ends
         with the last, that. [us since 1970 UTC] More can have come in since deriving began, and
         what is found reaches from and up to there.
+    beside : object
+        What :class:`Beside` found of it.
     """
 
     piece: Piece
@@ -150,6 +152,26 @@ class FoundPiece(NamedTuple):
     rests: dict[str, tuple[Ints, Floats]]
     watched: dict[str, tuple[Ints, Floats]]
     heard_us: tuple[int | None, int | None] = (None, None)
+    beside: Any = None
+
+
+class Beside(Protocol):
+    """What is found of pieces beside their cycles while their samples are at hand, and is written
+    in the same transaction. Steps for a piece may run in any order and in several threads."""
+
+    def begin(self, con: duckdb.DuckDBPyConnection, settings: dict[int, str]) -> None:
+        """Before all pieces, in a read window: with which settings each pot is derived."""
+
+    def read(self, con: duckdb.DuckDBPyConnection, samples: PieceSamples) -> Any:
+        """What is wanted of the store for a piece beside its samples; an open read window."""
+
+    def find(
+        self, samples: PieceSamples, judged: JudgedArrays, found: FoundPiece, read: Any
+    ) -> Any:
+        """What goes into :attr:`FoundPiece.beside`; the store is not open."""
+
+    def write(self, con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> None:
+        """Write it; an open write window, in which the pieces' cycles are written already."""
 
 
 def rest_spans(laws: Iterable[TransducerLaw]) -> dict[str, float]:
@@ -289,8 +311,11 @@ def find_piece(samples: PieceSamples, settings: PieceSettings) -> FoundPiece:
     -------
     FoundPiece
     """
+    return _found_of(samples, judged_arrays(samples.rows, settings.laws), settings)
+
+
+def _found_of(samples: PieceSamples, whole: JudgedArrays, settings: PieceSettings) -> FoundPiece:
     piece, rows, begin_us, end_us = samples
-    whole = judged_arrays(rows, settings.laws)
     signals = whole.signals
     margin_us = round(settings.cycles.align_s * _US)
     first = 0
@@ -361,7 +386,7 @@ def _block_bounds(piece: Piece) -> tuple[int | None, int | None]:
 
 
 def found_from_store(
-    data: Path, pieces: Sequence[Piece], settings: PieceSettings
+    data: Path, pieces: Sequence[Piece], settings: PieceSettings, beside: Beside | None = None
 ) -> list[FoundPiece]:
     """Read pieces of one pot and find what they hold; what a worker is given to do.
 
@@ -373,6 +398,8 @@ def found_from_store(
         However many there are, only some are held at a time.
     settings : PieceSettings
         Of the pot.
+    beside : Beside, optional
+        What else is to be found of them.
 
     Raises
     ------
@@ -384,13 +411,19 @@ def found_from_store(
     while left:
         # Opening the store costs as much as reading a day of it; reckoning is done outside, for
         # while it is open nobody can write.
-        held: list[PieceSamples] = []
+        held: list[tuple[PieceSamples, Any]] = []
         with read_window(data) as con:
             piece_frames.read_leanly(con, left[0].pot_id)
-            while left and sum(samples.rows.height for samples in held) < _HELD_ROWS:
-                held.append(read_piece(con, left.pop(0), settings))
+            while left and sum(samples.rows.height for samples, _ in held) < _HELD_ROWS:
+                samples = read_piece(con, left.pop(0), settings)
+                held.append((samples, beside.read(con, samples) if beside else None))
         while held:
-            found.append(find_piece(held.pop(0), settings))
+            samples, more = held.pop(0)
+            whole = judged_arrays(samples.rows, settings.laws)
+            each = _found_of(samples, whole, settings)
+            if beside is not None:
+                each = each._replace(beside=beside.find(samples, whole, each, more))
+            found.append(each)
     return found
 
 

@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
 
@@ -28,6 +28,7 @@ from analytics.cycles import CycleSettings, memoryless_from
 from analytics.hours import naive_utc
 from analytics.pieces import (
     PIECE,
+    Beside,
     FoundPiece,
     Piece,
     PieceSettings,
@@ -43,6 +44,7 @@ from analytics.summaries import summarise
 from analytics.upkeep import UpkeepRule
 from analytics.watch import WatchLimits
 from ingest.config import Yard, settings_fingerprint
+from ingest.errors import StoreError
 from ingest.store.connection import read_window, write_window
 
 if TYPE_CHECKING:
@@ -174,6 +176,7 @@ def derive(
     now: dt.datetime | None = None,
     progress: Callable[[str], None] | None = None,
     executor: Executor | None = None,
+    beside: Beside | None = None,
 ) -> Derived:
     """Bring the derived tables up to date.
 
@@ -192,6 +195,8 @@ def derive(
     executor : concurrent.futures.Executor, optional
         Finds the pieces: threads, processes, or other computers that have the data folder. Two
         threads by default.
+    beside : Beside, optional
+        What else is found of the pieces on the way; where an ``executor`` finds them, nothing is.
 
     Raises
     ------
@@ -200,43 +205,16 @@ def derive(
     """
     begun = time.monotonic()
     tell = progress or (lambda _: None)
-    with write_window(data):
-        pass  # brings an older store up to date, and makes one where there is none
-    with read_window(data) as con:
-        pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
-        touched = frames.touched(con)
-        states = frames.derive_states(con)
-        heard = frames.heard_extents(con)
-        clocks = {pot: frames.corrections_in_force(con, i) for pot, i in pots.items()}
-        shifts = {pot: frames.largest_shift(con, i) for pot, i in pots.items()}
-    prints = {
-        pot: f"{DERIVE_VERSION}:{cycle_settings(yard, pot).has_pot}:"
-        f"{settings_fingerprint(yard, pot)}:plate {watch_limits(yard, pot).plate_pa:.0f}"
-        + (f":clock {clocks[pot]}" if clocks[pot] else "")
-        for pot in pots
-    }
-    settings = {i: piece_settings(yard, pot) for pot, i in pots.items()}
-    newest = max(touched["touched_id"].to_list(), default=0)
-    rebuilds: dict[int, _Rebuild] = {}
-    with read_window(data) as con:
-        begun_before = {
-            pot: piece_frames.pieces_done(con, pot_id, prints[pot]) for pot, pot_id in pots.items()
-        }
-    for pot, pot_id in pots.items():
-        done, taken = begun_before[pot]
-        if full or done or states.get(pot_id) != prints[pot]:
-            with read_window(data) as con:
-                piece_frames.read_leanly(con, pot_id)
-                tell(f"{pot}: everything" + (", going on where it was left" if done else ""))
-                rebuilds[pot_id] = _Rebuild(
-                    prints[pot],
-                    [
-                        piece
-                        for piece in pieces_between(con, pot_id)
-                        if (piece.from_at, piece.to_at) not in done
-                    ],
-                    newest if taken is None else taken,
-                )
+    beside = beside if executor is None else None
+    try:
+        seen = _look(data, yard, full, tell, beside)
+    except StoreError:
+        # There is no store, or one of an older version: who writes makes it, or brings it up to
+        # date. To open it for that each time would take as long as to read a day.
+        with write_window(data):
+            pass
+        seen = _look(data, yard, full, tell, beside)
+    pots, prints, settings, touched, heard, shifts, rebuilds, newest = seen
     whole = [piece for rebuild in rebuilds.values() for piece in rebuild.pieces]
     pieces: list[Piece] = []
     extents: dict[int, tuple[dt.datetime | None, dt.datetime | None]] = {}
@@ -250,15 +228,12 @@ def derive(
                 touched.filter((pl.col("pot_id") == pot_id) & (pl.col("touched_id") > since))
             )
         ]
-        if pot_id not in rebuilds and not ranges:
-            extents[pot_id] = heard[pot_id]
+        extents[pot_id] = rebuilds[pot_id].extent if pot_id in rebuilds else heard[pot_id]
+        if not ranges:
             continue
-        with read_window(data) as con:
-            extents[pot_id] = (
-                frames.extent(con, pot_id)
-                if pot_id in rebuilds
-                else piece_frames.grown_extent(con, pot_id, heard[pot_id], ranges)
-            )
+        if pot_id not in rebuilds:
+            with read_window(data) as con:
+                extents[pot_id] = piece_frames.grown_extent(con, pot_id, heard[pot_id], ranges)
         changed = [
             _widened(data, pot_id, from_at, to_at, settings[pot_id].cycles, extents[pot_id])
             for from_at, to_at in ranges
@@ -271,13 +246,13 @@ def derive(
     cycles, last_round = 0, list[FoundPiece]()
     # In rounds apart, for what came in during a rebuild lies in pieces of it.
     for found in itertools.chain(
-        _found_in_rounds(data, whole, settings, executor),
-        _found_in_rounds(data, pieces, settings, executor),
+        _found_in_rounds(data, whole, settings, executor, beside),
+        _found_in_rounds(data, pieces, settings, executor, beside),
     ):
         # The last round is written with what follows from all: mostly it is the only one.
         if last_round:
             with write_window(data) as con:
-                cycles += write_found(con, last_round)
+                cycles += _write_round(con, last_round, beside)
                 _note_done(con, last_round, rebuilds)
         last_round = found
         for each in found:
@@ -292,7 +267,7 @@ def derive(
             changed_from[pot_id] = min(begin, changed_from.get(pot_id, frames.LATEST))
     known = list(pots.values())
     with write_window(data) as con:
-        cycles += write_found(con, last_round)
+        cycles += _write_round(con, last_round, beside)
         if newest and known:
             con.execute(
                 "DELETE FROM touched WHERE touched_id <= $taken AND list_contains($known, pot_id)",
@@ -320,12 +295,98 @@ def derive(
 
 @dataclass(frozen=True)
 class _Rebuild:
-    """A pot that is derived from the first sample on: with which settings, what is left to do, and
-    what had come in (``touched_id``) when it was begun."""
+    """A pot that is derived from the first sample on: with which settings, what is left to do, what
+    had come in (``touched_id``) when it was begun, and from when to when the pot was heard."""
 
     settings: str
     pieces: list[Piece]
     taken: int
+    extent: tuple[dt.datetime | None, dt.datetime | None]
+
+
+class _Seen(NamedTuple):
+    """What is in the store before anything is derived; by pot or its number."""
+
+    pots: dict[str, int]
+    prints: dict[str, str]
+    settings: dict[int, PieceSettings]
+    touched: pl.DataFrame
+    heard: dict[int, tuple[dt.datetime | None, dt.datetime | None]]
+    shifts: dict[str, dt.timedelta]
+    rebuilds: dict[int, _Rebuild]
+    newest: int
+
+
+def _look(
+    data: Path, yard: Yard, full: bool, tell: Callable[[str], None], beside: Beside | None
+) -> _Seen:
+    """Look what is there, and what has to be made anew, in one window where that can be."""
+    rebuilds: dict[int, _Rebuild] = {}
+    with read_window(data) as con:
+        pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
+        touched = frames.touched(con)
+        newest = max(touched["touched_id"].to_list(), default=0)
+        states = frames.derive_states(con)
+        clocks = {pot: frames.corrections_in_force(con, i) for pot, i in pots.items()}
+        prints = {
+            pot: f"{DERIVE_VERSION}:{cycle_settings(yard, pot).has_pot}:"
+            f"{settings_fingerprint(yard, pot)}:plate {watch_limits(yard, pot).plate_pa:.0f}"
+            + (f":clock {clocks[pot]}" if clocks[pot] else "")
+            for pot in pots
+        }
+        seen = _Seen(
+            pots, prints, {i: piece_settings(yard, pot) for pot, i in pots.items()}, touched,
+            frames.heard_extents(con),
+            {pot: frames.largest_shift(con, i) for pot, i in pots.items()}, rebuilds, newest,
+        )  # fmt: skip
+        if beside is not None:
+            beside.begin(con, {i: prints[pot] for pot, i in pots.items()})
+        before = {
+            pot: piece_frames.pieces_done(con, i, prints[pot]) for pot, i in pots.items()
+        }
+        anew = [
+            pot for pot, i in pots.items() if full or before[pot][0] or states.get(i) != prints[pot]
+        ]
+        for pot in anew:
+            if not clocks[pot]:
+                piece_frames.read_leanly(con, pots[pot])
+                rebuilds[pots[pot]] = _rebuild(con, pots[pot], prints[pot], before[pot], newest)
+    for pot in anew:
+        done = bool(before[pot][0])
+        tell(f"{pot}: everything" + (", going on where it was left" if done else ""))
+        if clocks[pot]:
+            # Its messages are joined, which needs as much memory as it needs.
+            with read_window(data) as con:
+                rebuilds[pots[pot]] = _rebuild(con, pots[pot], prints[pot], before[pot], newest)
+    return seen
+
+
+def _rebuild(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    settings: str,
+    before: tuple[set[tuple[dt.datetime | None, dt.datetime | None]], int | None],
+    newest: int,
+) -> _Rebuild:
+    """What is left to do of a pot, ``before`` being what :func:`piece_frames.pieces_done` gave."""
+    done, taken = before
+    pieces = [
+        piece
+        for piece in pieces_between(con, pot_id)
+        if (piece.from_at, piece.to_at) not in done
+    ]
+    return _Rebuild(
+        settings, pieces, newest if taken is None else taken, frames.extent(con, pot_id)
+    )
+
+
+def _write_round(
+    con: duckdb.DuckDBPyConnection, found: list[FoundPiece], beside: Beside | None
+) -> int:
+    cycles = write_found(con, found)
+    if beside is not None:
+        beside.write(con, found)
+    return cycles
 
 
 def _note_done(
@@ -349,25 +410,30 @@ def _found_in_rounds(
     pieces: list[Piece],
     settings: dict[int, PieceSettings],
     executor: Executor | None,
+    beside: Beside | None,
 ) -> Iterator[list[FoundPiece]]:
     """What pieces hold, some dozens at a time; nobody reads the store between two rounds."""
     if len(pieces) > 1 and executor is None:
         with ThreadPoolExecutor(_WORKERS) as own:
-            yield from _found_in_rounds(data, pieces, settings, own)
+            yield from _found_in_rounds(data, pieces, settings, own, beside)
         return
     if not pieces:
         return
     if executor is None:
         yield [
-            f for piece in pieces for f in found_from_store(data, [piece], settings[piece.pot_id])
+            f
+            for piece in pieces
+            for f in found_from_store(data, [piece], settings[piece.pot_id], beside)
         ]
         return
     for begin in range(0, len(pieces), _ROUND):
         of_pots: dict[int, list[Piece]] = {}
         for piece in pieces[begin : begin + _ROUND]:
             of_pots.setdefault(piece.pot_id, []).append(piece)
+        # Nothing more for other processes and computers, which may be of a version before.
+        also = () if beside is None else (beside,)
         waiting = [
-            executor.submit(found_from_store, data, mine[at : at + _TASK], settings[pot_id])
+            executor.submit(found_from_store, data, mine[at : at + _TASK], settings[pot_id], *also)
             for pot_id, mine in of_pots.items()
             for at in range(0, len(mine), _TASK)
         ]

@@ -170,6 +170,18 @@ def judged_arrays(samples: pl.DataFrame, laws: Sequence[TransducerLaw]) -> Judge
     return JudgedArrays(_one_an_instant(found) if kernel.repeats(at_us) else found, troubled)
 
 
+def part_of(signals: Signals, from_at: dt.datetime, to_at: dt.datetime) -> Signals:
+    """Signals of a stretch of others; both ends included, naive UTC."""
+    at_us = signals.at_us
+    first = int(np.searchsorted(at_us, microseconds(from_at)))
+    here = slice(first, int(np.searchsorted(at_us, microseconds(to_at), side="right")))
+    known = signals.known
+    return Signals(
+        at_us[here], signals.deadman[here], None if known is None else known[here],
+        signals.supply_pa[here], signals.pot_pa[here], signals.nozzle_pa[here],
+    )  # fmt: skip
+
+
 def _heard(samples: pl.DataFrame, name: str) -> pl.Series | None:
     """A column that has a value."""
     if name not in samples.columns:

@@ -12,22 +12,24 @@ import datetime as dt
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+import numpy as np
 import polars as pl
 
 from analytics import condition_frames, frames
 from analytics.condition import CONDITION_SCHEMA, condition_of
+from analytics.cycles import found_frames
 from analytics.fill import PotFacts, prepared_arrays
 from analytics.piece_frames import samples_heard
-from analytics.pieces import insert
-from analytics.pipeline import transducer_laws
-from analytics.quality import fault_frame
-from analytics.signals import TransducerLaw, judged_arrays
+from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of
+from analytics.pipeline import Derived, derive, transducer_laws
+from analytics.quality import fault_frame, whole_blocks
+from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays, part_of
 from analytics.spells import PAUSE_H, entries_of, spells
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
@@ -36,12 +38,14 @@ if TYPE_CHECKING:
     import duckdb
 
 #: Raised when weighing itself changes, so that every spell is weighed anew.
-WEIGHING_VERSION = 6
+WEIGHING_VERSION = 7
 
 #: Signals are read from a little before the first press to the end of the last exhaust.
 _BEFORE, _AFTER = dt.timedelta(seconds=60), dt.timedelta(seconds=180)
 
 _KELVIN = 273.15
+
+_MICROSECOND = dt.timedelta(microseconds=1)
 
 #: Asked where a spell's readings fit no model of a pot that fills.
 NOT_WEIGHED = (
@@ -84,7 +88,7 @@ class Spell(NamedTuple):
 
 
 class SpellSamples(NamedTuple):
-    """What a spell is weighed from: samples, cycles, mean air temperature. [degC]"""
+    """What a spell is weighed from: samples in whole blocks, cycles, mean air temperature. [degC]"""
 
     rows: pl.DataFrame
     cycles: pl.DataFrame
@@ -111,6 +115,111 @@ _ALONE = 8
 _READ_AT_ONCE = 1_200_000
 
 
+def derive_and_weigh(
+    data: Path,
+    yard: Yard,
+    *,
+    full: bool = False,
+    progress: Callable[[str], None] | None = None,
+    executor: Executor | None = None,
+    derived: Callable[[Derived], None] | None = None,
+) -> tuple[Derived, WeighedSpells]:
+    """Derive, and weigh: spells that lie within a piece on the way, while its samples are at hand.
+
+    Parameters
+    ----------
+    data, yard, full, progress, executor
+        As for :func:`analytics.pipeline.derive` and :func:`weigh_spells`. With an ``executor`` all
+        weighing comes after: what it finds would have to be sent.
+    derived : callable, optional
+        Told what was derived, before the rest is weighed.
+
+    Raises
+    ------
+    StoreBusy, StoreError
+        From :mod:`ingest.store.connection`.
+    """
+    beside = WeighedBeside(yard)
+    done = derive(data, yard, full=full, progress=progress, executor=executor, beside=beside)
+    if derived is not None:
+        derived(done)
+    fresh = frozenset(beside.written)
+    rest = weigh_spells(
+        data, yard, full=full, progress=progress, executor=executor, fresh=fresh
+    )
+    return done, WeighedSpells(rest.weighed + len(fresh), rest.waiting)
+
+
+class WeighedBeside:
+    """Weighs the spells that a piece holds whole (:class:`analytics.pieces.Beside`).
+
+    They are the same to the bit as from :func:`weigh_spells`, which takes what is left: spells that
+    reach beyond a piece, and those of which an entry came in meanwhile.
+
+    Parameters
+    ----------
+    yard : Yard
+        The yard file.
+    """
+
+    def __init__(self, yard: Yard) -> None:
+        self._yard = yard
+        self._pots: dict[int, tuple[str, str]] = {}
+        self._entries = pl.DataFrame()
+        #: Pots and fingerprints of the spells that were written.
+        self.written: set[tuple[int, str]] = set()
+
+    def begin(self, con: duckdb.DuckDBPyConnection, settings: dict[int, str]) -> None:
+        """Note who is derived with what, and what people entered."""
+        self._entries = _every_entry(con)
+        self._pots = {
+            pot_id: (pot, _settings(settings[pot_id]))
+            for pot, pot_id in frames.pots(con).items()
+            if pot_id in settings
+        }
+
+    def read(self, con: duckdb.DuckDBPyConnection, samples: PieceSamples) -> pl.DataFrame:
+        """The air's temperature while the piece was heard."""
+        heard = samples.rows["sampled_at"]
+        if heard.is_empty():
+            return pl.DataFrame()
+        return condition_frames.slow_readings(
+            con, samples.piece.pot_id, ("air_temp",), heard[0], heard[-1]
+        )
+
+    def find(
+        self, samples: PieceSamples, judged: JudgedArrays, found: FoundPiece, read: pl.DataFrame
+    ) -> list[Weighed]:
+        """Weigh each spell that no cycle outside of the piece can belong to."""
+        pot, settings = self._pots[samples.piece.pot_id]
+        cycles = found_frames([found.found]).cycles
+        entries = _of(self._entries, pot)
+        described = self._yard.pot(pot)
+        assert described is not None
+        laws = tuple(transducer_laws(self._yard, pot))
+        apart = dt.timedelta(hours=PAUSE_H) + _MICROSECOND
+        after = _last_held(samples, judged)
+        after = None if after is None else after + apart
+        before = None if samples.end_us is None else instant_of(samples.end_us) - apart
+        weighed = []
+        for row in spells(cycles, entries, settings).iter_rows(named=True):
+            if (after and row["from_at"] < after) or (before and row["to_at"] > before):
+                continue
+            spell = Spell(pot, samples.piece.pot_id, row, entries, described.volume_m3, laws)
+            from_at, to_at = _bounds(row)
+            within = pl.col("sampled_at").is_between(from_at, to_at, closed="left")
+            own = pl.col("pressed_at").is_between(row["from_at"], row["to_at"], closed="left")
+            air_c = condition_frames.mean_of(read.filter(within))
+            weighed.append(_weighed_from(judged, cycles.filter(own), air_c, spell))
+        return weighed
+
+    def write(self, con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> None:
+        """Put them into the store; an open write window."""
+        weighed = [spell for each in found for spell in each.beside or ()]
+        write_weighed(con, weighed)
+        self.written |= {(spell.pot_id, spell.spell["made_of"][0]) for spell in weighed}
+
+
 def weigh_spells(
     data: Path,
     yard: Yard,
@@ -119,6 +228,7 @@ def weigh_spells(
     most_s: float | None = None,
     progress: Callable[[str], None] | None = None,
     executor: Executor | None = None,
+    fresh: frozenset[tuple[int, str]] = frozenset(),
 ) -> WeighedSpells:
     """Weigh the spells whose cycles, entries or settings changed, the newest first.
 
@@ -136,6 +246,8 @@ def weigh_spells(
         Told in words what is being done.
     executor : concurrent.futures.Executor, optional
         Weighs: processes, or other computers that have the data folder. By default this process.
+    fresh : frozenset of (int, str)
+        Pots and fingerprints of spells weighed a moment ago, which ``full`` need not do again.
 
     Raises
     ------
@@ -150,11 +262,11 @@ def weigh_spells(
     with read_window(data) as con:
         states = frames.derive_states(con)
         known_states = condition_frames.spell_states(con)
-        every_entry = frames.abrasives(con).select("pot", "at", "abrasive_kg")
+        every_entry = _every_entry(con)
         for pot, pot_id in frames.pots(con).items():
             if yard.pot(pot) is None:
                 continue
-            settings = f"{WEIGHING_VERSION}:{states.get(pot_id, '')}"
+            settings = _settings(states.get(pot_id, ""))
             entries = _of(every_entry, pot)
             look = _Look(pot_id, _print(settings, entries), known_states.get(pot_id), full)
             looks.append(look)
@@ -165,7 +277,8 @@ def weigh_spells(
             waiting += [
                 (pot, pot_id, row)
                 for row in found.iter_rows(named=True)
-                if full or known.get(row["from_at"]) != row["made_of"]
+                if known.get(row["from_at"]) != row["made_of"]
+                or (full and (pot_id, row["made_of"]) not in fresh)
             ]
             still = set(look.found)
             gone += [(pot_id, from_at) for from_at in known if from_at not in still]
@@ -195,6 +308,19 @@ def weigh_spells(
         left[pot_id] = min(row["from_at"], left.get(pot_id, frames.LATEST))
     _keep_looks(data, looks, left)
     return WeighedSpells(weighed, len(waiting) - weighed)
+
+
+def _last_held(samples: PieceSamples, judged: JudgedArrays) -> dt.datetime | None:
+    """The latest that a cycle before a piece can have ended; ``None``: there is none before it."""
+    if samples.begin_us is None or samples.piece.from_at is None:
+        return None
+    signals = judged.signals
+    earlier = signals.at_us < samples.begin_us
+    open_ = np.flatnonzero(earlier & signals.deadman)
+    if not open_.size:
+        # A silence after midnight is no work either.
+        return min(samples.piece.from_at, instant_of(samples.begin_us))
+    return instant_of(int(signals.at_us[min(open_[-1] + 1, earlier.size - 1)]))
 
 
 #: Spells that are looked through though they have not changed, before it is noted that they need
@@ -259,6 +385,16 @@ def _keep_looks(data: Path, looks: list[_Look], left: dict[int, dt.datetime]) ->
                 )
 
 
+def _settings(derived_with: str) -> str:
+    """Fingerprint of what weighing rests on beside cycles and entries."""
+    return f"{WEIGHING_VERSION}:{derived_with}"
+
+
+def _bounds(spell: dict[str, Any]) -> tuple[dt.datetime, dt.datetime]:
+    """First and last instant whose signals a spell is weighed from."""
+    return spell["from_at"] - _BEFORE, spell["to_at"] + _AFTER
+
+
 def _print(settings: str, entries: pl.DataFrame) -> str:
     """What changes with the settings and with the entries of a pot."""
     text = repr((settings, sorted(entries.rows(), key=repr)))
@@ -288,6 +424,10 @@ def _read_some(data: Path, given: list[Spell]) -> list[SpellSamples]:
     return read
 
 
+def _every_entry(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return frames.abrasives(con).select("pot", "at", "abrasive_kg")
+
+
 def _of(entries: pl.DataFrame, pot: str) -> pl.DataFrame:
     return entries.filter(pl.col("pot") == pot).select("at", "abrasive_kg")
 
@@ -295,9 +435,10 @@ def _of(entries: pl.DataFrame, pot: str) -> pl.DataFrame:
 def read_spell(con: duckdb.DuckDBPyConnection, spell: Spell) -> SpellSamples:
     """What a spell is weighed from; ``con`` is an open read window."""
     row = spell.spell
-    from_at, to_at = row["from_at"] - _BEFORE, row["to_at"] + _AFTER
+    from_at, to_at = _bounds(row)
+    begin, end = whole_blocks(from_at, to_at)
     return SpellSamples(
-        samples_heard(con, spell.pot_id, from_at, to_at),
+        samples_heard(con, spell.pot_id, begin, end - _MICROSECOND),
         frames.cycles(con, spell.pot_id, row["from_at"], row["to_at"]),
         condition_frames.mean_of_slow(con, spell.pot_id, "air_temp", from_at, to_at),
     )
@@ -318,19 +459,25 @@ def weighed_from_store(data: Path, spell: Spell) -> Weighed:
 
 def weigh_spell(samples: SpellSamples, spell: Spell) -> Weighed:
     """Weigh a spell; pure."""
-    rows, cycles, air_c = samples
+    judged = judged_arrays(samples.rows, list(spell.laws))
+    return _weighed_from(judged, samples.cycles, samples.air_c, spell)
+
+
+def _weighed_from(
+    judged: JudgedArrays, cycles: pl.DataFrame, air_c: float | None, spell: Spell
+) -> Weighed:
+    """Weigh a spell from judged signals that reach beyond it, by whole blocks at least."""
     facts = (
         PotFacts(spell.volume_m3)
         if air_c is None
         else PotFacts(spell.volume_m3, air_k=air_c + _KELVIN)
     )
-    found = judged_arrays(rows, list(spell.laws))
     condition = condition_of(
-        prepared_arrays(found.signals),
+        prepared_arrays(part_of(judged.signals, *_bounds(spell.spell))),
         cycles,
         facts,
         entries_of(spell.spell, spell.entries),
-        stuck_minutes(fault_frame([found.troubled])),
+        stuck_minutes(fault_frame([judged.troubled])),
     )
     # Readings that fit no model at all must not keep the other spells from being weighed; the
     # spell says so, and is tried again when anything of it changes.

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from concurrent.futures import Executor
 
+    from analytics.pipeline import Derived
+
 
 def derive(
     data: DataOption = None,
@@ -60,23 +62,29 @@ def derive(
                 if shard.readings or shard.conflicts:
                     typer.echo(f"{shard.readings:,} readings gathered from {shard.shard}.")
             with _workers(cluster, folder) as executor:
-                done = pipeline.derive(
-                    folder, loaded, full=full, progress=typer.echo, executor=executor
-                )
-                typer.echo(
-                    f"{done.cycles:,} cycles of {len(done.pots)} pots in {done.seconds:.1f} s."
-                    if done.pots
-                    else f"Up to date ({done.seconds:.1f} s)."
-                )
                 if weigh:
-                    weighed = weighing.weigh_spells(
+                    _, weighed = weighing.derive_and_weigh(
+                        folder, loaded, full=full, progress=typer.echo, executor=executor,
+                        derived=_tell,
+                    )  # fmt: skip
+                    typer.echo(f"{weighed.weighed} spells weighed.")
+                else:
+                    done = pipeline.derive(
                         folder, loaded, full=full, progress=typer.echo, executor=executor
                     )
-                    typer.echo(f"{weighed.weighed} spells weighed.")
+                    _tell(done)
             noticed = noticing.derive_notices(folder, loaded, full=full)
             typer.echo(f"{noticed.open} notices are open.")
             return
         _go_on(folder, path, every, weigh)
+
+
+def _tell(done: Derived) -> None:
+    typer.echo(
+        f"{done.cycles:,} cycles of {len(done.pots)} pots in {done.seconds:.1f} s."
+        if done.pots
+        else f"Up to date ({done.seconds:.1f} s)."
+    )
 
 
 @contextmanager

@@ -28,7 +28,7 @@ from analytics import frames
 from analytics.cycles import FoundArrays, found_frames, found_in
 from analytics.pipeline import derive, piece_settings
 from analytics.signals import judged_arrays
-from analytics.weighing import weigh_spells
+from analytics.weighing import derive_and_weigh, weigh_spells
 from ingest import records
 from ingest.config import Yard, parse_yard
 from ingest.store.archive_files import COLUMNS as ARCHIVED
@@ -114,11 +114,6 @@ def fill_worked(data: Path, archive: Path, yard: Yard, shifts: int) -> None:
         entered_at = (at + dt.timedelta(minutes=5)).replace(tzinfo=dt.UTC)
         body = {"pot": "pot-1", "at": entered_at.isoformat(), "bags": bags, "bag_kg": BAG_KG}
         records.add(data, yard, "abrasive", body, by="bench", via="command", at=entered_at)
-
-
-def derive_and_weigh(data: Path, yard: Yard) -> None:
-    derive(data, yard, full=True)
-    weigh_spells(data, yard, full=True)
 
 
 def scan(archive: Path) -> None:
@@ -243,12 +238,12 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
         "Polars scan", lambda: scan(worked_archive), repeats=repeats,
     )  # fmt: skip
     yield by_turns(
-        f"derive with weighing of {weighed} shifts", lambda: derive_and_weigh(worked, pot_yard),
+        f"derive with weighing of {weighed} shifts", lambda: derive_and_weigh(worked, pot_yard, full=True),
         "Polars scan", lambda: scan(worked_archive), repeats=repeats, limit=6.0,
     )  # fmt: skip
     few, few_shifts = folder / "few", 1 if short else 4
     fill(few, folder / "few-archive", few_shifts)
-    derive_and_weigh(few, yard)
+    derive_and_weigh(few, yard, full=True)
     yield by_turns(
         "a shift's minutes, connection cold", lambda: minute_means(data),
         "opening alone", lambda: opened(data), repeats=9,
