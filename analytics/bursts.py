@@ -223,7 +223,10 @@ def _while_held(
     row[_UNPRESSURISED] = off / pot.size
     row[_LOWEST] = least / most
     if told > 2 * second:
-        row[_RIPPLE] = ranked(gap[:told], 0.95) - ranked(gap[:told], 0.5)
+        # The middle once found, all that is more stands behind it.
+        middle, half = ranked(gap[:told], 0.5), (told - 1) // 2
+        share = (0.95 * (told - 1) - half) / (told - 1 - half)
+        row[_RIPPLE] = ranked(gap[half:told], share) - middle
 
 
 @compiled

@@ -115,16 +115,13 @@ def condition_of(
     pot_zero_pa = 0.0 if level is None else float(level.weighed.state[0, 8]) * 1000.0
     stuck = None if stuck_minutes is None else _within(samples, stuck_minutes)
     columns |= readings_of_bursts(samples, counted, facts, pot_zero_pa, stuck)
-    frame = pl.DataFrame(columns)
-    missing = [
-        pl.lit(None, dtype=kind).alias(name)
+    told = [
+        (pl.col(name) if name in columns else pl.lit(None)).cast(kind).alias(name)
         for name, kind in CONDITION_SCHEMA.items()
-        if name not in frame.columns
     ]
-    frame = frame.with_columns(missing).select(
-        pl.col(name).cast(kind) for name, kind in CONDITION_SCHEMA.items()
-    )
-    return Condition(frame.with_columns(pl.col(pl.Float64).fill_nan(None)), level, fits)
+    numbers = [name for name, kind in CONDITION_SCHEMA.items() if kind == pl.Float64]
+    frame = pl.DataFrame(columns).select(told).with_columns(pl.col(numbers).fill_nan(None))
+    return Condition(frame, level, fits)
 
 
 def _within(samples: Samples, minutes: pl.Series) -> Bools:

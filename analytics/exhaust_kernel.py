@@ -22,6 +22,7 @@ from analytics.fill_kernel import (
     REFERENCE_DENSITY_KG_M3,
     REFERENCE_K,
     compiled,
+    huber,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -138,12 +139,8 @@ def _run(
                 air_k, outside_pa,
             )  # fmt: skip
             off = (w[_READ + c] - p) * w[_WEIGHT + c]
-            z = abs(off)
-            far = z if z > 2.5 else 2.5
-            low = z if z < 2.5 else 2.5
-            # z^2 up to 2.5, then 5 z - 6.25
-            w[_COST + c] += low * low + 5.0 * (far - 2.5)
-            share = math.sqrt(2.5 / far)
+            cost, share = huber(off)
+            w[_COST + c] += cost
             factor = w[_WEIGHT + c] * share
             off *= share
             s0, s1 = sp * factor, -rate * w[_OPEN + c] * factor

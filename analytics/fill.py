@@ -14,7 +14,7 @@ Without a supply channel there is no fit: a sagging manifold looks like a leak.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -90,7 +90,10 @@ class PotFacts:
 
 @dataclass(frozen=True)
 class Samples:
-    """Signals as arrays for the fits: seconds from the first, gauge pressures, NaN where bad."""
+    """Signals as arrays for the fits: seconds from the first, gauge pressures, NaN where bad.
+
+    ``edges`` keeps where cycles lie in them (:func:`edges_of`), for every look asks for it.
+    """
 
     origin_us: int
     at_s: Floats
@@ -99,6 +102,7 @@ class Samples:
     pot_pa: Floats
     nozzle_pa: Floats
     period_s: float
+    edges: list[tuple[pl.DataFrame, Edges]] = field(default_factory=list, repr=False, compare=False)
 
 
 def prepared(signals: pl.DataFrame) -> Samples:
@@ -197,6 +201,16 @@ class Edges:
 
 
 def edges_of(samples: Samples, cycles: pl.DataFrame) -> Edges:
+    """Where cycles lie in samples; reckoned once for the same frame."""
+    for of, known in samples.edges:
+        if of is cycles:
+            return known
+    found = _edges_of(samples, cycles)
+    samples.edges[:] = [(cycles, found)]
+    return found
+
+
+def _edges_of(samples: Samples, cycles: pl.DataFrame) -> Edges:
     def index(name: str) -> Ints:
         at_us = cycles[name].cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
         return np.searchsorted(samples.at_s, (at_us - samples.origin_us) * 1e-6 - 1e-9)

@@ -11,7 +11,8 @@ with lam = leak over fill conductance and h = heat conductance over free volume,
 the abrasive in the pot, because grains take heat far faster than the wall does.
 
 Pressures absolute [Pa], temperatures [K], times [s]. ISO 6358-1:2013 flow function (index 0.5).
-Heun's rule with steps of at most 60 ms: within 2e-4 of a fine solution on the published cases.
+Heun's rule with steps of at most 60 ms, or 120 ms in dense gas: within 2e-4 of a fine solution on
+the published cases.
 """
 
 from __future__ import annotations
@@ -37,6 +38,10 @@ LEAK_RATIO = 0.3  #: critical pressure ratio taken for a leak to the open air [-
 #: Of Heun's rule; in longer ones the gas of a full pot cannot take up the grains' temperature as
 #: fast as it does, and a full pot was taken for an empty one.
 LONGEST_STEP_S = 0.06
+#: Gas above this pressure [Pa absolute] is so dense that it takes up the grains' temperature more
+#: slowly; steps may then be longer, unless the pot fills within some two seconds (conductance of
+#: the path over free volume above this, [1/(s Pa)]).
+DENSE_PA, QUICK, LONGEST_DENSE_STEP_S = 200_000.0, 3e-6, 0.12
 
 #: Unknowns of one fill: ln x, opening instant [s], leak over fill conductance.
 OWN = 3
@@ -194,7 +199,9 @@ def run_gas(
             slope = 0.0
             if i > 0:
                 slope = (supply_pa[i] - supply_pa[i - 1]) / (at_s[i] - at_s[i - 1])
-            steps = max(math.ceil(span_s / LONGEST_STEP_S - 1e-6), 1)
+            short = p < DENSE_PA or a > QUICK or not filling
+            longest_s = LONGEST_STEP_S if short else LONGEST_DENSE_STEP_S
+            steps = max(math.ceil(span_s / longest_s - 1e-6), 1)
             step_s = span_s / steps
             for j in range(steps):
                 ps0 = here - slope * (span_s - j * step_s)
@@ -287,6 +294,17 @@ def _flows(
     )  # fmt: skip
 
 
+@njit(inline="always")
+def huber(off: float) -> tuple[float, float]:
+    """What a residual costs by Huber's estimator, and the square root of its weight: a square up to
+    2.5 standard deviations, a straight line beyond."""
+    z = abs(off)
+    far = z if z > 2.5 else 2.5
+    low = z if z < 2.5 else 2.5
+    # z^2 up to 2.5, then 5 z - 6.25
+    return low * low + 5.0 * (far - 2.5), math.sqrt(2.5 / far)
+
+
 @compiled
 def _run_fills(
     chosen: Ints, real: int, first: Ints, ends: Ints, at_s: Floats, supply_pa: Floats,
@@ -323,6 +341,7 @@ def _run_fills(
     """
     lanes = chosen.size
     flow_k = GAMMA * GAS_CONSTANT_J_KG_K * air_k
+    quick = QUICK * REFERENCE_DENSITY_KG_M3 * math.sqrt(REFERENCE_K / air_k)
     w[:] = 0.0
     longest = 0
     for c in range(lanes):
@@ -366,7 +385,11 @@ def _run_fills(
                             at_s[at] - at_s[at - 1]
                         )
         if most_s > 0.0:
-            steps = max(math.ceil(most_s / LONGEST_STEP_S - 1e-6), 1)
+            longest_s = LONGEST_DENSE_STEP_S
+            for c in range(lanes):
+                if w[_STEP + c] > 0.0 and (w[_P + c] < DENSE_PA or w[_INTO + c] > quick):
+                    longest_s = LONGEST_STEP_S
+            steps = max(math.ceil(most_s / longest_s - 1e-6), 1)
             for c in range(lanes):
                 w[_STEP + c] /= steps
                 # A later opening makes the first steps shorter, and nothing else.
@@ -494,12 +517,8 @@ def _run_fills(
                         w[_LAST + c] = i + 1
         for c in range(lanes):
             off = (w[_READ + c] - w[_P + c]) * w[_WEIGHT + c]
-            z = abs(off)
-            far = z if z > 2.5 else 2.5
-            low = z if z < 2.5 else 2.5
-            # z^2 up to 2.5, then 5 z - 6.25
-            w[_COST + c] += low * low + 5.0 * (far - 2.5)
-            share = math.sqrt(2.5 / far)
+            cost, share = huber(off)
+            w[_COST + c] += cost
             factor = w[_WEIGHT + c] * share
             off *= share
             s0 = w[_SP + c] * factor

@@ -7,6 +7,9 @@ first; and a tipping moves to a neighbouring rest where the fills between say so
 
 from __future__ import annotations
 
+from functools import cached_property
+from statistics import median
+
 import numpy as np
 import numpy.typing as npt
 
@@ -60,17 +63,20 @@ _PRUNES = 100
 class TippedPath(Path):
     """A path that finds its own tippings."""
 
+    @cached_property
     def candidates(self) -> Bools:
         """After which cycles the pot stood long enough for a tipping (not after the last)."""
         could = np.zeros(self.count, dtype=np.bool_)
         could[:-1] = self.edges.rest_s[1:] >= TIPPING_S
         # A press too short for a fit between two rests tells nothing of which it was: the longer.
         rest_s = np.append(self.edges.rest_s[1:], 0.0)
-        for k in np.flatnonzero(could)[:-1]:
-            following = np.flatnonzero(could[k + 1 :])
-            other = k + 1 + int(following[0])
-            little = float(self.exposure[k + 1 : other + 1].sum()) < 20.0
-            if little and not self.has_fit[k + 1 : other + 1].any():
+        blasted_s, fitted = np.cumsum(self.exposure), np.cumsum(self.has_fit)
+        places = np.flatnonzero(could).tolist()
+        for number, k in enumerate(places[:-1]):
+            other = next((place for place in places[number + 1 :] if could[place]), None)
+            if other is None:
+                break
+            if blasted_s[other] - blasted_s[k] < 20.0 and fitted[other] == fitted[k]:
                 could[k if rest_s[k] < rest_s[other] else other] = False
         return could
 
@@ -80,14 +86,15 @@ class TippedPath(Path):
         The pot ran empty before; or x fell by far; or it is the rest with the largest fall of x
         near an entry of bags.
         """
-        could = self.candidates()
+        could = self.candidates
         vented = self.windows.vented
-        which, log_x = self.windows.cycle[vented], self.windows.guess[vented]
+        which, log_x = self.windows.cycle[vented], self.windows.guess[vented].tolist()
         fall = np.full(self.count, -np.inf)
-        for k in np.flatnonzero(could):
-            before, after = log_x[which <= k][-3:], log_x[which > k][:3]
-            if before.size and after.size:
-                fall[k] = float(np.median(before) - np.median(after))
+        open_ = np.flatnonzero(could)
+        for k, at in zip(open_, np.searchsorted(which, open_, side="right").tolist(), strict=True):
+            before, after = log_x[max(at - 3, 0) : at], log_x[at : at + 3]
+            if before and after:
+                fall[k] = median(before) - median(after)
         rest_s = np.append(self.edges.rest_s[1:], 0.0)
         surely = could & (rest_s > 150.0) & (self.emptied.ran_empty | (fall > _FAR))
         begin, end = self._gap()
@@ -220,7 +227,7 @@ class TippedPath(Path):
         bool
             Whether any tipping was moved.
         """
-        could, kg, moved = self.candidates(), self.jumps()[0], False
+        could, kg, moved = self.candidates, self.jumps()[0], False
         rest_s = np.append(self.edges.rest_s[1:], 0.0)
         tippings = np.flatnonzero(self.happened != NOTHING)
         worth: dict[int, dict[int, float]] = {}
@@ -385,7 +392,7 @@ class TippedPath(Path):
             self.cov0[:, which] = 0.0
         block = np.ix_(_SHARED_STATES, _SHARED_STATES)
         self.cov0[block] = self.cov[0][block]
-        self.happened[self.candidates()] = UNKNOWN_JUMP
+        self.happened[self.candidates] = UNKNOWN_JUMP
         self.smooth(JUMPS)
         self.prune()
         self.mean0, self.cov0 = mean0, cov0

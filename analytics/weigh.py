@@ -37,6 +37,7 @@ from analytics.weigh_kernel import (
     ALL,
     JUMPS,
     LEAK,
+    MEANS,
     NOTHING,
     PER_KG,
     PHI,
@@ -188,11 +189,11 @@ class _Weighing(TippedPath):
         self.exhaust()
         self.round()
         alone = self.fits
-        for _ in range(3):
+        for turn in range(3):
             self.fit_about_path()
             self.smooth()
             self.doubt()
-            self.smooth(ALL)
+            self.smooth(ALL if turn == 2 else MEANS)
         weighed = self._result(left)
         leak, leak_error = self.pooled_leak()
         assert alone is not None
