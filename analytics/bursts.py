@@ -112,7 +112,8 @@ def readings_of_bursts(
 
 
 def _column(cycles: pl.DataFrame, name: str) -> Floats:
-    return cycles[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    # What is null comes as not a number.
+    return cycles[name].to_numpy()
 
 
 def _as_read(values: Floats) -> Floats:

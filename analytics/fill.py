@@ -116,19 +116,38 @@ def prepared(signals: pl.DataFrame) -> Samples:
     return prepared_arrays(signal_arrays(signals))
 
 
-def prepared_arrays(signals: Signals) -> Samples:
+class Room:
+    """Arrays as long as a stretch's samples that are used again for the next stretch: asked anew
+    of the system, each page of them costs more than what is written into it."""
+
+    def __init__(self) -> None:
+        self._arrays: dict[str, Floats] = {}
+
+    def empty(self, name: str, size: int) -> Floats:
+        """An array with anything in it; the one of that name given before is lost by it."""
+        known = self._arrays.get(name)
+        if known is None or known.size < size:
+            known = self._arrays[name] = np.empty(size + size // 4)
+        return known[:size]
+
+
+def prepared_arrays(signals: Signals, room: Room | None = None) -> Samples:
     """As :func:`prepared`, from arrays.
 
     Parameters
     ----------
     signals : analytics.cycles.Signals
+    room : Room, optional
+        Where the samples may lie: they are lost when it is used for others.
     """
+    room = room or Room()
     at_us, deadman = signals.at_us, signals.deadman
     if signals.known is not None:
         last = np.maximum.accumulate(np.where(signals.known, np.arange(deadman.size), -1))
         deadman = fixed(np.where(last >= 0, deadman[last], False))
     origin_us = int(at_us[0]) if at_us.size else 0
-    at_s = np.asarray((at_us - origin_us) * 1e-6, dtype=np.float64)
+    at_s = room.empty("at_s", at_us.size)
+    kernel.seconds_since(at_us, origin_us, at_s)
     period_s = float(np.median(np.diff(at_s[:2000]))) if at_us.size > 1 else 0.1
     limit = max(round(0.5 / period_s), 1)
     supply, pot, nozzle = (
@@ -139,7 +158,7 @@ def prepared_arrays(signals: Signals) -> Samples:
         origin_us=origin_us,
         at_s=fixed(at_s),
         deadman=deadman,
-        supply_pa=fixed(_smoothed(supply, _supply_half_s(supply) / period_s)),
+        supply_pa=fixed(_smoothed(supply, _supply_half_s(supply) / period_s, room)),
         pot_pa=pot,
         nozzle_pa=nozzle,
         period_s=period_s,
@@ -167,12 +186,12 @@ def _supply_half_s(supply_pa: Floats) -> float:
     return float(np.clip(0.25 * np.sqrt(noise / 2500.0), 0.15, 0.6))
 
 
-def _smoothed(values: Floats, half_width: float) -> Floats:
+def _smoothed(values: Floats, half_width: float, room: Room) -> Floats:
     """A triangular mean over ``half_width`` samples to either side."""
     half = max(round(half_width), 1)
     if values.size <= 2 * half:
         return values
-    out = np.empty(values.size)
+    out = room.empty("supply_pa", values.size)
     kernel.triangular_mean(values, half, out)
     return out
 
@@ -509,10 +528,11 @@ def fit_fill_windows(
         moved = np.abs(held - before.held) / _LITTLE_HELD
         moved_k = np.abs(gas_k - before.start_k) / _LITTLE_K
         stays = np.maximum(moved.max(axis=1, initial=0.0), moved_k) < 1.0
+        near_by = moved.max(axis=1, initial=0.0) < _NEAR_BY
         if near is not None:
             stays[:] = False
+            own = np.where(near_by[:, None], _carried(before, held, weight, middle), own)
         else:
-            near_by = moved.max(axis=1, initial=0.0) < _NEAR_BY
             own = np.where(near_by[:, None], _carried(before, held, weight), before.own)
         own[stays], held[stays] = before.own[stays], before.held[stays]
         full[stays], slope[stays] = before.full[stays], before.slope[stays]
@@ -535,11 +555,16 @@ def fit_fill_windows(
     return FillFits(own, held, gas_k, full, slope, information, pull, misfit)
 
 
-def _carried(before: FillFits, held: Floats, weight: Floats) -> Floats:
-    """Where fits will stand, by their linearisation, when what is held has moved."""
+def _carried(
+    before: FillFits, held: Floats, weight: Floats, middle: Floats | None = None
+) -> Floats:
+    """Where fits will stand, by their linearisation, when what is held has moved; and where a prior
+    of a weight draws them to its ``middle``."""
     own = before.full[:, :3, :3] + weight[:, :, None] * np.eye(3)
-    across = np.einsum("nij,nj->ni", before.full[:, :3, 3:], held - before.held)
-    move = -np.linalg.solve(own, across[:, :, None])[:, :, 0]
+    pull = -np.einsum("nij,nj->ni", before.full[:, :3, 3:], held - before.held)
+    if middle is not None:
+        pull += before.slope[:, :3] + weight * (middle - before.own)
+    move = np.linalg.solve(own, pull[:, :, None])[:, :, 0]
     moved = before.own + np.clip(np.nan_to_num(move), -_MOST_CARRIED, _MOST_CARRIED)
     return np.asarray(moved)
 

@@ -39,8 +39,6 @@ def next_sample(
     pot_id: int,
     from_at: dt.datetime,
     to_at: dt.datetime | None = None,
-    *,
-    of_deadman: bool = False,
 ) -> dt.datetime | None:
     """The first sample from ``from_at`` on, before ``to_at``; ``None`` where there is none.
 
@@ -52,9 +50,30 @@ def next_sample(
         The pot's number in the store.
     from_at, to_at : datetime
         Naive UTC; ``to_at`` ``None``: without an end.
-    of_deadman : bool
-        Only samples that say how the dead-man stands.
     """
+    found = _next(con, pot_id, from_at, to_at, "min(sampled_at) AS sampled_at", "")
+    first: dt.datetime | None = None if found is None else found["sampled_at"][0]
+    return first
+
+
+def next_deadman(
+    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime
+) -> pl.DataFrame | None:
+    """``sampled_at`` and ``deadman`` of the first sample from ``from_at`` on that says how the
+    dead-man stands; ``None`` where there is none. Parameters as for :func:`next_sample`."""
+    what = "min(sampled_at) AS sampled_at, arg_min(deadman, sampled_at) AS deadman"
+    return _next(con, pot_id, from_at, None, what, " AND deadman IS NOT NULL")
+
+
+def _next(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime,
+    to_at: dt.datetime | None,
+    what: str,
+    having: str,
+) -> pl.DataFrame | None:
+    """One row of what is looked for, in stretches ever longer."""
     last = to_at or frames.LATEST
     begin = from_at
     for look in (*_LOOKS, None):
@@ -62,16 +81,16 @@ def next_sample(
         stored = frames._samples_of(con, pot_id, begin, end)
         found = frames.read_frame(
             con,
-            f"SELECT min(sampled_at) AS first_at FROM {stored} "
-            "WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end"
-            + (" AND deadman IS NOT NULL" if of_deadman else ""),
+            f"SELECT {what} FROM {stored} "
+            f"WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end{having}",
             pot=pot_id,
             begin=begin,
             end=end,
         )
-        first: dt.datetime | None = found["first_at"][0]
-        if first is not None or end >= last:
-            return first
+        if found["sampled_at"][0] is not None:
+            return found
+        if end >= last:
+            return None
         begin = end
     return None
 

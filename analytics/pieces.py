@@ -57,8 +57,8 @@ Floats = npt.NDArray[np.float64]
 #: Length of a piece: a UTC day, as the archive has it; about 0.9 M samples at 10 Hz.
 PIECE = dt.timedelta(days=1)
 
-#: Samples from which no further piece is read before what was read is found: some 30 MB.
-_HELD_ROWS = 800_000
+#: Samples from which no further piece is read before what was read is found: some 70 MB.
+_HELD_ROWS = 2_000_000
 
 _US = 1_000_000
 _MICROSECOND = dt.timedelta(microseconds=1)
@@ -242,16 +242,14 @@ def read_piece(
         end_us = _cut(rows, piece.to_at, cycles)
         if end_us is not None:
             return PieceSamples(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
-        next_at = piece_frames.next_sample(con, piece.pot_id, read_to, of_deadman=True)
-        if next_at is None:
+        after = piece_frames.next_deadman(con, piece.pot_id, read_to)
+        if after is None:
             break
-        last_us = _heard_us(rows, "max")
-        if last_us is None or microseconds(next_at) - last_us > round(cycles.gap_s * _US):
+        last_us, next_us = _heard_us(rows, "max"), microseconds(after["sampled_at"][0])
+        if last_us is None or next_us - last_us > round(cycles.gap_s * _US):
             # Nothing more before a silence; what is heard after it tells a gap from the last word.
-            after = frames.deadman(con, piece.pot_id, next_at, next_at)
-            end_us = microseconds(next_at)
-            begin_us = _begin(rows, piece, cycles, end_us)
-            return PieceSamples(piece, pl.concat([rows, after], how="diagonal"), begin_us, end_us)
+            begin_us = _begin(rows, piece, cycles, next_us)
+            return PieceSamples(piece, pl.concat([rows, after], how="diagonal"), begin_us, next_us)
     else:
         # Days of work without a pause; however long it is, it is one story.
         rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
@@ -409,7 +407,7 @@ def found_from_store(
     found: list[FoundPiece] = []
     left = list(pieces)
     while left:
-        # Opening the store costs as much as reading a day of it; reckoning is done outside, for
+        # Opening the store costs as much as reading two days of it; reckoning is done outside, for
         # while it is open nobody can write.
         held: list[tuple[PieceSamples, Any]] = []
         with read_window(data) as con:

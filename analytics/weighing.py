@@ -11,6 +11,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
@@ -24,7 +25,7 @@ import polars as pl
 from analytics import condition_frames, frames
 from analytics.condition import CONDITION_SCHEMA, condition_of
 from analytics.cycles import found_frames
-from analytics.fill import PotFacts, prepared_arrays
+from analytics.fill import PotFacts, Room, prepared_arrays
 from analytics.piece_frames import samples_heard
 from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of
 from analytics.pipeline import Derived, derive, transducer_laws
@@ -463,6 +464,17 @@ def weigh_spell(samples: SpellSamples, spell: Spell) -> Weighed:
     return _weighed_from(judged, samples.cycles, samples.air_c, spell)
 
 
+_ROOMS = threading.local()
+
+
+def _room() -> Room:
+    """This thread's room: one spell is weighed at a time."""
+    if not hasattr(_ROOMS, "room"):
+        _ROOMS.room = Room()
+    room: Room = _ROOMS.room
+    return room
+
+
 def _weighed_from(
     judged: JudgedArrays, cycles: pl.DataFrame, air_c: float | None, spell: Spell
 ) -> Weighed:
@@ -473,7 +485,7 @@ def _weighed_from(
         else PotFacts(spell.volume_m3, air_k=air_c + _KELVIN)
     )
     condition = condition_of(
-        prepared_arrays(part_of(judged.signals, *_bounds(spell.spell))),
+        prepared_arrays(part_of(judged.signals, *_bounds(spell.spell)), _room()),
         cycles,
         facts,
         entries_of(spell.spell, spell.entries),

@@ -32,6 +32,21 @@ def _whole_median(values: Floats) -> float:
 
 
 @compiled
+def seconds_since(at_us: Ints, origin_us: int, out: Floats) -> None:
+    """Instants as seconds from an origin; ``out`` is written.
+
+    Examples
+    --------
+    >>> out = np.zeros(2)
+    >>> seconds_since(np.array([5_000_000, 5_100_000]), 5_000_000, out)
+    >>> out.tolist()
+    [0.0, 0.1]
+    """
+    for i in range(at_us.size):
+        out[i] = (at_us[i] - origin_us) * 1e-6
+
+
+@compiled
 def lost_readings(values: Floats) -> int:
     """How many readings are not there."""
     count = 0
@@ -446,6 +461,13 @@ def expose(
 
 
 @compiled
+def _loss(pot_pa: Floats, nozzle_pa: Floats, at: int, outside_pa: float) -> float:
+    """(p1^2 - p2^2)/p2^2 from pot to nozzle."""
+    ratio = (pot_pa[at] + outside_pa) / (nozzle_pa[at] + outside_pa)
+    return ratio * ratio - 1.0
+
+
+@compiled
 def look_for_emptied(
     press: Ints, release: Ints, rest_s: Floats, supply_pa: Floats, pot_pa: Floats,
     nozzle_pa: Floats, outside_pa: float, feeds_from: float, tipping_s: float, settle: int,
@@ -477,29 +499,34 @@ def look_for_emptied(
         begin, stop = press[i], release[i]
         up = -1
         for k in range(begin, stop):
-            if (pot_pa[k] + outside_pa) / (supply_pa[k] + outside_pa) > feeds_from:
+            if pot_pa[k] + outside_pa > feeds_from * (supply_pa[k] + outside_pa):
                 up = k
                 break
         begin = up + settle
         size = stop - begin
         if up < 0 or size < 2 * last:
             continue
-        loss = np.empty(size)
         whole = True
-        for j in range(size):
-            ratio = (pot_pa[begin + j] + outside_pa) / (nozzle_pa[begin + j] + outside_pa)
-            loss[j] = ratio * ratio - 1.0
-            whole = whole and there(loss[j])
+        for k in range(begin, stop):
+            whole = whole and there(pot_pa[k]) and there(nozzle_pa[k])
         if not whole:
             continue
-        middle[i] = median(loss)
+        # Its middle is the same of every third.
+        some = np.empty((size + 2) // 3)
+        for j in range(some.size):
+            some[j] = _loss(pot_pa, nozzle_pa, begin + 3 * j, outside_pa)
+        middle[i] = median(some)
         if size < near + 2 * last or (i < count - 1 and rest_s[i + 1] < tipping_s):
             continue
-        from_ = max(size - far, 0)
-        usual = loss[from_ : size - near].mean()
+        begin = max(begin, stop - far)
+        size = stop - begin
+        loss = np.empty(size)
+        for j in range(size):
+            loss[j] = _loss(pot_pa, nozzle_pa, begin + j, outside_pa)
+        usual = loss[: size - near].mean()
         fall = usual - loss[size - last :].mean()
-        noise = median(np.abs(np.diff(loss[from_:]))) / (0.6745 * math.sqrt(2.0))
-        error = noise * math.sqrt(1.0 / (size - near - from_) + 1.0 / last)
+        noise = median(np.abs(np.diff(loss))) / (0.6745 * math.sqrt(2.0))
+        error = noise * math.sqrt(1.0 / (size - near) + 1.0 / last)
         if not (fall > least_fall * usual and fall > least_sigma * error):
             continue
         ran[i] = True
