@@ -51,18 +51,16 @@ def next_sample(
     from_at, to_at : datetime
         Naive UTC; ``to_at`` ``None``: without an end.
     """
-    found = _next(con, pot_id, from_at, to_at, "min(sampled_at) AS sampled_at", "")
-    first: dt.datetime | None = None if found is None else found["sampled_at"][0]
-    return first
+    found = _next(con, pot_id, from_at, to_at, "sampled_at", "")
+    return None if found.is_empty() else found["sampled_at"][0]
 
 
 def next_deadman(
     con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime
-) -> pl.DataFrame | None:
+) -> pl.DataFrame:
     """``sampled_at`` and ``deadman`` of the first sample from ``from_at`` on that says how the
-    dead-man stands; ``None`` where there is none. Parameters as for :func:`next_sample`."""
-    what = "min(sampled_at) AS sampled_at, arg_min(deadman, sampled_at) AS deadman"
-    return _next(con, pot_id, from_at, None, what, " AND deadman IS NOT NULL")
+    dead-man stands; no row where there is none. Parameters as for :func:`next_sample`."""
+    return _next(con, pot_id, from_at, None, "sampled_at, deadman", " AND deadman IS NOT NULL")
 
 
 def _next(
@@ -72,8 +70,8 @@ def _next(
     to_at: dt.datetime | None,
     what: str,
     having: str,
-) -> pl.DataFrame | None:
-    """One row of what is looked for, in stretches ever longer."""
+) -> pl.DataFrame:
+    """The first row of what is looked for, in stretches ever longer."""
     last = to_at or frames.LATEST
     begin = from_at
     for look in (*_LOOKS, None):
@@ -82,17 +80,16 @@ def _next(
         found = frames.read_frame(
             con,
             f"SELECT {what} FROM {stored} "
-            f"WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end{having}",
+            f"WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end{having} "
+            "ORDER BY sampled_at LIMIT 1",
             pot=pot_id,
             begin=begin,
             end=end,
         )
-        if found["sampled_at"][0] is not None:
-            return found
-        if end >= last:
-            return None
+        if not found.is_empty() or end >= last:
+            break
         begin = end
-    return None
+    return found
 
 
 def _later(instant: dt.datetime, by: dt.timedelta) -> dt.datetime:

@@ -162,8 +162,9 @@ class Beside(Protocol):
     def begin(self, con: duckdb.DuckDBPyConnection, settings: dict[int, str]) -> None:
         """Before all pieces, in a read window: with which settings each pot is derived."""
 
-    def read(self, con: duckdb.DuckDBPyConnection, samples: PieceSamples) -> Any:
-        """What is wanted of the store for a piece beside its samples; an open read window."""
+    def read(self, con: duckdb.DuckDBPyConnection, samples: Sequence[PieceSamples]) -> Any:
+        """What is wanted of the store for some pieces of a pot beside their samples; an open read
+        window."""
 
     def find(
         self, samples: PieceSamples, judged: JudgedArrays, found: FoundPiece, read: Any
@@ -243,7 +244,7 @@ def read_piece(
         if end_us is not None:
             return PieceSamples(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
         after = piece_frames.next_deadman(con, piece.pot_id, read_to)
-        if after is None:
+        if after.is_empty():
             break
         last_us, next_us = _heard_us(rows, "max"), microseconds(after["sampled_at"][0])
         if last_us is None or next_us - last_us > round(cycles.gap_s * _US):
@@ -409,14 +410,14 @@ def found_from_store(
     while left:
         # Opening the store costs as much as reading two days of it; reckoning is done outside, for
         # while it is open nobody can write.
-        held: list[tuple[PieceSamples, Any]] = []
+        held: list[PieceSamples] = []
         with read_window(data) as con:
             piece_frames.read_leanly(con, left[0].pot_id)
-            while left and sum(samples.rows.height for samples, _ in held) < _HELD_ROWS:
-                samples = read_piece(con, left.pop(0), settings)
-                held.append((samples, beside.read(con, samples) if beside else None))
+            while left and sum(samples.rows.height for samples in held) < _HELD_ROWS:
+                held.append(read_piece(con, left.pop(0), settings))
+            more = beside.read(con, held) if beside is not None else None
         while held:
-            samples, more = held.pop(0)
+            samples = held.pop(0)
             whole = judged_arrays(samples.rows, settings.laws)
             each = _found_of(samples, whole, settings)
             if beside is not None:

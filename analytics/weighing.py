@@ -179,14 +179,17 @@ class WeighedBeside:
             if pot_id in settings
         }
 
-    def read(self, con: duckdb.DuckDBPyConnection, samples: PieceSamples) -> pl.DataFrame:
-        """The air's temperature while the piece was heard."""
-        heard = samples.rows["sampled_at"]
-        if heard.is_empty():
-            return pl.DataFrame()
+    def read(
+        self, con: duckdb.DuckDBPyConnection, samples: Sequence[PieceSamples]
+    ) -> pl.DataFrame:
+        """The air's temperature while the pieces were heard."""
+        heard = [one.rows["sampled_at"] for one in samples if not one.rows.is_empty()]
+        if not heard:
+            return pl.DataFrame(schema={"sampled_at": pl.Datetime("us"), "value": pl.Float64})
         return condition_frames.slow_readings(
-            con, samples.piece.pot_id, ("air_temp",), heard[0], heard[-1]
-        )
+            con, samples[0].piece.pot_id, ("air_temp",), min(at[0] for at in heard),
+            max(at[-1] for at in heard),
+        )  # fmt: skip
 
     def find(
         self, samples: PieceSamples, judged: JudgedArrays, found: FoundPiece, read: pl.DataFrame
