@@ -55,9 +55,7 @@ def next_sample(
     return None if found.is_empty() else found["sampled_at"][0]
 
 
-def next_deadman(
-    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime
-) -> pl.DataFrame:
+def next_deadman(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> pl.DataFrame:
     """``sampled_at`` and ``deadman`` of the first sample from ``from_at`` on that says how the
     dead-man stands; no row where there is none. Parameters as for :func:`next_sample`."""
     return _next(con, pot_id, from_at, None, "sampled_at, deadman", " AND deadman IS NOT NULL")

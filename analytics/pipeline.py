@@ -341,9 +341,7 @@ def _look(
         )  # fmt: skip
         if beside is not None:
             beside.begin(con, {i: prints[pot] for pot, i in pots.items()})
-        before = {
-            pot: piece_frames.pieces_done(con, i, prints[pot]) for pot, i in pots.items()
-        }
+        before = {pot: piece_frames.pieces_done(con, i, prints[pot]) for pot, i in pots.items()}
         anew = [
             pot for pot, i in pots.items() if full or before[pot][0] or states.get(i) != prints[pot]
         ]
@@ -371,9 +369,7 @@ def _rebuild(
     """What is left to do of a pot, ``before`` being what :func:`piece_frames.pieces_done` gave."""
     done, taken = before
     pieces = [
-        piece
-        for piece in pieces_between(con, pot_id)
-        if (piece.from_at, piece.to_at) not in done
+        piece for piece in pieces_between(con, pot_id) if (piece.from_at, piece.to_at) not in done
     ]
     return _Rebuild(
         settings, pieces, newest if taken is None else taken, frames.extent(con, pot_id)

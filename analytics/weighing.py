@@ -89,7 +89,7 @@ class Spell(NamedTuple):
 
 
 class SpellSamples(NamedTuple):
-    """What a spell is weighed from: samples in whole blocks, cycles, mean air temperature. [degC]"""
+    """What a spell is weighed from: samples in whole blocks, cycles, mean air temperature [degC]."""
 
     rows: pl.DataFrame
     cycles: pl.DataFrame
@@ -145,9 +145,7 @@ def derive_and_weigh(
     if derived is not None:
         derived(done)
     fresh = frozenset(beside.written)
-    rest = weigh_spells(
-        data, yard, full=full, progress=progress, executor=executor, fresh=fresh
-    )
+    rest = weigh_spells(data, yard, full=full, progress=progress, executor=executor, fresh=fresh)
     return done, WeighedSpells(rest.weighed + len(fresh), rest.waiting)
 
 
@@ -179,9 +177,7 @@ class WeighedBeside:
             if pot_id in settings
         }
 
-    def read(
-        self, con: duckdb.DuckDBPyConnection, samples: Sequence[PieceSamples]
-    ) -> pl.DataFrame:
+    def read(self, con: duckdb.DuckDBPyConnection, samples: Sequence[PieceSamples]) -> pl.DataFrame:
         """The air's temperature while the pieces were heard."""
         heard = [one.rows["sampled_at"] for one in samples if not one.rows.is_empty()]
         if not heard:

@@ -464,7 +464,7 @@ def expose(
 def _loss(pot_pa: Floats, nozzle_pa: Floats, at: int, outside_pa: float) -> float:
     """(p1^2 - p2^2)/p2^2 from pot to nozzle."""
     ratio = (pot_pa[at] + outside_pa) / (nozzle_pa[at] + outside_pa)
-    return ratio * ratio - 1.0
+    return float(ratio * ratio - 1.0)
 
 
 @compiled

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import random
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -19,7 +20,7 @@ from analytics import condition, condition_frames, frames, weighing
 from analytics.pieces import note_changed
 from analytics.pipeline import derive
 from analytics.spells import PAUSE_H, spells
-from analytics.weighing import WeighedSpells, weigh_spells
+from analytics.weighing import WeighedBeside, WeighedSpells, derive_and_weigh, weigh_spells
 from ingest import records
 from ingest.card_import import bring_in
 from ingest.config import Yard, parse_yard
@@ -60,15 +61,30 @@ def filled(folder: Path, history: Path) -> Yard:
     return yard
 
 
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory, history: Path) -> Path:
+    """A data folder with all that in it, derived; to be copied."""
+    folder = tmp_path_factory.mktemp("once")
+    filled(folder, history)
+    return folder
+
+
+@pytest.fixture
+def derived(tmp_path: Path, once: Path) -> Yard:
+    """The yard of a test's own folder, its cards brought in and derived."""
+    shutil.copytree(once, tmp_path, dirs_exist_ok=True)
+    return parse_yard(YARD)
+
+
 def tables(folder: Path) -> dict[str, pl.DataFrame]:
     with read_window(folder) as con:
         return {t: con.sql(f"SELECT * FROM {t} ORDER BY ALL").pl() for t in TABLES}
 
 
 def test_weighed_in_pieces_late_and_in_full_it_is_the_same_and_near_the_truth(
-    tmp_path: Path, history: Path
+    tmp_path: Path, history: Path, derived: Yard
 ) -> None:
-    yard = filled(tmp_path, history)
+    yard = derived
     first = weigh_spells(tmp_path, yard, most_s=0.0)
     assert first.waiting > 0
     rest = weigh_spells(tmp_path, yard)
@@ -95,8 +111,80 @@ def test_weighed_in_pieces_late_and_in_full_it_is_the_same_and_near_the_truth(
     assert (error**2).mean() ** 0.5 < 5.0
 
 
-def test_an_entry_that_is_corrected_weighs_its_spell_anew(tmp_path: Path, history: Path) -> None:
-    yard = filled(tmp_path, history)
+def test_weighed_while_deriving_it_is_the_same_to_the_bit(tmp_path: Path, derived: Yard) -> None:
+    yard = derived
+    weigh_spells(tmp_path, yard, full=True)
+    after = tables(tmp_path)
+    with write_window(tmp_path) as con:
+        for name in TABLES:
+            con.execute(f"DELETE FROM {name}")
+    beside = WeighedBeside(yard)
+    derive(tmp_path, yard, now=NOW, full=True, beside=beside)
+    assert len(beside.written) == after["spell"].height > 1
+    for name in TABLES:
+        assert tables(tmp_path)[name].equals(after[name]), name
+    # Nothing is left to do then, and what was done a moment ago is not done again.
+    assert weigh_spells(tmp_path, yard) == WeighedSpells(0, 0)
+    _, done = derive_and_weigh(tmp_path, yard, full=True)
+    assert done == WeighedSpells(after["spell"].height, 0)
+    for name in TABLES:
+        assert tables(tmp_path)[name].equals(after[name]), name
+
+
+@pytest.mark.parametrize("hours", [7.0, 10.0])
+def test_spells_about_midnight_are_weighed_once_and_whole(
+    tmp_path: Path, once: Path, put_samples: Any, hours: float
+) -> None:
+    """The same two shifts begun at other hours: near the end of a piece, or cut by it."""
+    yard = parse_yard(YARD)
+    with read_window(once) as con:
+        rows = frames.samples(con, frames.pots(con)["pot-1"])
+    rows = rows.select("sampled_at", "deadman", "supply_pa", "pot_pa", "nozzle_pa")
+    later = pl.col("sampled_at") + dt.timedelta(hours=hours)
+    put_samples(tmp_path, "pot-1", rows.with_columns(later))
+    derived, done = derive_and_weigh(tmp_path, yard, full=True)
+    beside = tables(tmp_path)
+    assert derived.cycles > 100 and done.weighed == beside["spell"].height > 1
+    with read_window(tmp_path) as con:
+        settings = f"{weighing.WEIGHING_VERSION}:{frames.derive_states(con)[1]}"
+        nothing = pl.DataFrame(schema={"at": pl.Datetime("us"), "abrasive_kg": pl.Float64})
+        true = spells(frames.cycles(con, 1), nothing, settings)
+    assert beside["spell"].select(true.columns).sort("from_at").equals(true)
+    weigh_spells(tmp_path, yard, full=True)
+    for name, frame in tables(tmp_path).items():
+        assert frame.equals(beside[name]), name
+
+
+def test_an_entry_that_comes_in_while_deriving_is_not_missed(
+    tmp_path: Path, derived: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    yard = derived
+    with read_window(tmp_path) as con:
+        entry = records.current(con, "abrasive")[0]
+    body = {k: entry[k] for k in ("pot", "at", "bags", "bag_kg", "abrasive", "shift")}
+    find, asked = WeighedBeside.find, []
+
+    def found_late(self: WeighedBeside, *given: Any) -> Any:
+        if not asked:
+            asked.append(records.correct(
+                tmp_path, yard, entry["record_id"], body | {"bags": entry["bags"] + 1},
+                by="Supervisor A", reason="one bag more",
+            ))  # fmt: skip
+        return find(self, *given)
+
+    monkeypatch.setattr(WeighedBeside, "find", found_late)
+    _, done = derive_and_weigh(tmp_path, yard, full=True)
+    spell = tables(tmp_path)["spell"]
+    # One was weighed twice: the second time with what was entered meanwhile.
+    assert done.weighed == spell.height + 1
+    found = tables(tmp_path)
+    weigh_spells(tmp_path, yard, full=True)
+    for name in TABLES:
+        assert tables(tmp_path)[name].equals(found[name]), name
+
+
+def test_an_entry_that_is_corrected_weighs_its_spell_anew(tmp_path: Path, derived: Yard) -> None:
+    yard = derived
     weigh_spells(tmp_path, yard)
     with read_window(tmp_path) as con:
         entry = records.current(con, "abrasive")[0]
@@ -228,9 +316,9 @@ def test_an_entry_changes_what_its_own_spell_is_made_of_and_no_other() -> None:
 
 
 def test_a_spell_that_fits_no_model_says_so_and_holds_up_nobody(
-    tmp_path: Path, history: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, derived: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    yard = filled(tmp_path, history)
+    yard = derived
     real, calls = condition.weigh_pot, []
 
     def fails_once(*given: Any) -> Any:

@@ -238,7 +238,8 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
         "Polars scan", lambda: scan(worked_archive), repeats=repeats,
     )  # fmt: skip
     yield by_turns(
-        f"derive with weighing of {weighed} shifts", lambda: derive_and_weigh(worked, pot_yard, full=True),
+        f"derive with weighing of {weighed} shifts",
+        lambda: derive_and_weigh(worked, pot_yard, full=True),
         "Polars scan", lambda: scan(worked_archive), repeats=repeats, limit=6.0,
     )  # fmt: skip
     few, few_shifts = folder / "few", 1 if short else 4
