@@ -89,7 +89,7 @@ class Spell(NamedTuple):
 
 
 class SpellSamples(NamedTuple):
-    """What a spell is weighed from: samples in whole blocks, cycles, mean air temperature [degC]."""
+    """What a spell is weighed from: samples in whole blocks, cycles, mean air temperature."""
 
     rows: pl.DataFrame
     cycles: pl.DataFrame
