@@ -57,8 +57,8 @@ Floats = npt.NDArray[np.float64]
 #: Length of a piece: a UTC day, as the archive has it; about 0.9 M samples at 10 Hz.
 PIECE = dt.timedelta(days=1)
 
-#: Samples from which no further piece is read before what was read is found: some 70 MB.
-_HELD_ROWS = 2_000_000
+#: Samples from which no further piece is read before what was read is found: some 30 MB.
+_HELD_ROWS = 800_000
 
 _US = 1_000_000
 _MICROSECOND = dt.timedelta(microseconds=1)
@@ -408,7 +408,7 @@ def found_from_store(
     found: list[FoundPiece] = []
     left = list(pieces)
     while left:
-        # Opening the store costs as much as reading two days of it; reckoning is done outside, for
+        # Opening the store costs as much as reading a day of it; reckoning is done outside, for
         # while it is open nobody can write.
         held: list[PieceSamples] = []
         with read_window(data) as con:

@@ -110,10 +110,10 @@ class Weighed(NamedTuple):
 _ROUND = 24
 #: Spells whose figures are written at once by who weighs alone and has no end set: to open the
 #: store and to commit takes tens of milliseconds, weighing one a tenth of a second.
-_ALONE = 16
-#: Spells are read at once until so many samples are there: eight shifts of ten hours at 10 Hz, or
-#: a hundred megabytes.
-_READ_AT_ONCE = 2_700_000
+_ALONE = 8
+#: Spells are read at once until so many samples are there: four shifts of ten hours at 10 Hz, or
+#: some tens of megabytes.
+_READ_AT_ONCE = 1_200_000
 
 
 def derive_and_weigh(
