@@ -13,8 +13,8 @@ nobody described (``heard``); after one was taken off and none entered it holds 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,6 +22,7 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.hours import PotHours, microseconds
+from analytics.parts_ledger import FITTED, Checked, Ledger, Stay, Where, in_order
 
 Ints = npt.NDArray[np.int64]
 
@@ -88,10 +89,6 @@ USAGE_SCHEMA: dict[str, pl.DataType] = {
     **USED,
 }
 
-#: A part that is fitted so near to a check with the result *replaced* is what replaced it: people
-#: enter one change twice, as a check and as a fitting. [s]
-SAME_CHANGE_S = 3600.0
-
 
 class Place(NamedTuple):
     """Where a part of a kind sits."""
@@ -99,35 +96,6 @@ class Place(NamedTuple):
     pot: str
     part: str
     position: str
-
-
-#: Pot, part, position: a ``Place`` without its names, for there are many.
-_Where = tuple[str, str, str]
-
-
-@dataclass(slots=True)
-class _Stay:
-    number: int
-    place: _Where
-    part_id: str
-    tag: str
-    basis: str
-    from_us: int
-    fitted_by: str
-    to_us: int | None = None
-    ended_by: str = ""
-    because: str = ""
-    ended_by_record: str = ""
-    found: str = ""
-    replaced: bool = False
-
-
-class _Checked(NamedTuple):
-    record_id: str
-    stay: int
-    at_us: int
-    result: str
-    rule: str
 
 
 @dataclass(frozen=True)
@@ -142,94 +110,14 @@ class PartsUsage:
         ``CHECK_SCHEMA``: each check, and what the part had done by then.
     usage : polars.DataFrame
         ``USAGE_SCHEMA``: what is on now, since it was new and since each check that counts.
+    passed_by : bool
+        A part with a tag was somewhere for no time at all, and no stay tells of it.
     """
 
     stays: pl.DataFrame
     checks: pl.DataFrame
     usage: pl.DataFrame
-
-
-@dataclass
-class _Ledger:
-    """Stays as they come out of entries taken in order; instants in us since 1970 UTC."""
-
-    stays: list[_Stay] = field(default_factory=list)
-    checks: list[_Checked] = field(default_factory=list)
-    on: dict[_Where, _Stay] = field(default_factory=dict)
-    tagged: dict[tuple[str, str], _Stay] = field(default_factory=dict)
-    generation: dict[tuple[str, str], int] = field(default_factory=dict)
-
-    def open(self, place: _Where, at_us: int, tag: str, basis: str, record_id: str) -> _Stay:
-        pot, part, position = place
-        known = (part, _same_tag(tag))
-        if tag:
-            number = self.generation.get(known, 1)
-            part_id = f"{part}/{_same_tag(tag)}" + (f"/{number}" if number > 1 else "")
-        else:
-            part_id = f"{part}#{record_id or f'{basis}:{pot}/{position}'}"
-        if basis == "unknown":
-            part_id += f"@{at_us}"
-        stay = _Stay(len(self.stays), place, part_id, tag, basis, at_us, record_id)
-        self.stays.append(stay)
-        self.on[place] = stay
-        if tag:
-            self.tagged[known] = stay
-        return stay
-
-    def hear(self, place: _Where, at_us: int) -> None:
-        if place not in self.on:
-            self.open(place, at_us, "", "heard", "")
-
-    def close(self, stay: _Stay, at_us: int, how: str, because: str, record_id: str) -> None:
-        stay.to_us, stay.ended_by, stay.ended_by_record = at_us, how, record_id
-        stay.because = because or stay.found
-        if self.on.get(stay.place) is stay:
-            del self.on[stay.place]
-        known = (stay.place[1], _same_tag(stay.tag))
-        if stay.tag and self.tagged.get(known) is stay:
-            del self.tagged[known]
-
-    def fit(self, place: _Where, at_us: int, tag: str, record_id: str) -> None:
-        here = self.on.get(place)
-        known = (place[1], _same_tag(tag))
-        same = self.tagged.get(known) if tag else None
-        if here is not None and here is same:
-            if not here.replaced:
-                return  # it is on already: entered twice, or put back after a look
-            # Another part with the same words on it: a life of its own.
-            self.generation[known] = self.generation.get(known, 1) + 1
-        elif same is not None:
-            self.close(same, at_us, "moved", "", record_id)
-            self.open(same.place, at_us, "", "unknown", "")
-        if here is not None:
-            self.close(here, at_us, "replaced", "", record_id)
-        self.open(place, at_us, tag, "fitted", record_id)
-
-    def remove(self, place: _Where, at_us: int, tag: str, because: str, record_id: str) -> None:
-        stay = self.tagged.get((place[1], _same_tag(tag))) if tag else None
-        stay = stay or self.on.get(place)
-        if stay is not None and stay.basis != "unknown":
-            self.close(stay, at_us, "removed", because, record_id)
-            self.open(stay.place, at_us, "", "unknown", "")
-        if place not in self.on:
-            self.open(place, at_us, "", "unknown", "")
-
-    def check(
-        self, place: _Where, at_us: int, tag: str, result: str, rule: str, record_id: str,
-        also: bool,
-    ) -> None:  # fmt: skip
-        stay = self.on.get(place) or self.open(place, at_us, "", "unknown", "")
-        self.checks.append(_Checked(record_id, stay.number, at_us, result, rule))
-        if result != "replaced":
-            stay.found = "" if result == "good" else result
-            return
-        stay.replaced = True
-        if not also:
-            self.fit(place, at_us, tag, record_id)
-
-
-def _same_tag(tag: str) -> str:
-    return " ".join(tag.split()).casefold()
+    passed_by: bool
 
 
 def usage_of_parts(
@@ -259,16 +147,10 @@ def usage_of_parts(
         (:class:`analytics.hours.Pace`).
     """
     now_us = microseconds(now)
-    rows = _in_order(events.filter(pl.col("at") <= now))
-    fitted = {(pot, part, position) for _, kind, pot, part, position, *_ in rows if kind == _FITTED}
-    of_a_kind = {(pot, part) for pot, part, _ in fitted}
-    places: set[_Where] = {
-        (place.pot, place.part, place.position)
-        for place in expected
-        # Where parts were entered left and right only, nothing is in the usual place.
-        if place in fitted or (place.pot, place.part) not in of_a_kind
-    }
-    ledger = _Ledger()
+    rows = in_order(events.filter(pl.col("at") <= now))
+    fitted = {Place(*row[2:5]) for row in rows if row[1] == FITTED}
+    places = places_held(expected, fitted)
+    ledger = Ledger()
     heard = sorted(
         (hours.first_us, place)
         for place in places
@@ -277,55 +159,27 @@ def usage_of_parts(
         and hours.first_us <= now_us
     )
     next_heard = 0
-    for at_us, kind, pot, part, position, tag, result, rule, record_id, also in rows:
-        while next_heard < len(heard) and heard[next_heard][0] <= at_us:
+    for row in rows:
+        while next_heard < len(heard) and heard[next_heard][0] <= row[0]:
             ledger.hear(heard[next_heard][1], heard[next_heard][0])
             next_heard += 1
-        place = (pot, part, position)
-        if kind == _FITTED:
-            ledger.fit(place, at_us, tag, record_id)
-        elif kind == _REMOVED:
-            ledger.remove(place, at_us, tag, result, record_id)
-        else:
-            ledger.check(place, at_us, tag, result, rule, record_id, also)
+        ledger.take(row)
     for at_us, place in heard[next_heard:]:
         ledger.hear(place, at_us)
     return _counted(ledger, totals, places, now_us)
 
 
-#: Of entries of one instant: a look at a part comes before it goes, and it goes before another.
-_CHECKED, _REMOVED, _FITTED = 0, 1, 2
-_Row = tuple[int, int, str, str, str, str, str, str, str, bool]
+def places_held(expected: Iterable[Place], fitted: Collection[Place]) -> set[Where]:
+    """The places of ``expected`` that hold a part from the first on.
 
-
-def _in_order(events: pl.DataFrame) -> list[_Row]:
-    """Entries in the order in which they happened, each with whether a fitting tells it too.
-
-    A check that found a part replaced, and the fitting entered beside it, are one change: it
-    happened at the earlier of the two instants, the look first.
+    Where parts were entered left and right only, nothing is in the usual place.
     """
-    kinds = {"checked": _CHECKED, "removed": _REMOVED, "fitted": _FITTED}
-    frame = events.select(
-        pl.col("at").cast(pl.Datetime("us")).cast(pl.Int64),
-        pl.col("kind").replace_strict(kinds, return_dtype=pl.Int8),
-        "pot", "part", "position", "tag", "result", "rule", "record_id",
-    )  # fmt: skip
-    place = ["pot", "part", "position"]
-    # Each change once as a check, with the nearest fittings within the hour.
-    changed = frame.filter(
-        (pl.col("kind") == _CHECKED) & (pl.col("result") == "replaced") & (pl.col("tag") == "")
-    )
-    near = (
-        changed.join(frame.filter(pl.col("kind") == _FITTED), on=place, suffix="_fitted")
-        .filter((pl.col("at_fitted") - pl.col("at")).abs() <= SAME_CHANGE_S * 1e6)
-        .group_by([*place, "record_id", "at"])
-        .agg(pl.col("at_fitted").min())
-    )
-    ordered = frame.join(near, on=[*place, "record_id", "at"], how="left").with_columns(
-        pl.min_horizontal("at", "at_fitted").alias("at"),
-        (pl.col("at_fitted").is_not_null() & (pl.col("result") == "replaced")).alias("also"),
-    )
-    return list(ordered.drop("at_fitted").sort("at", "kind", "record_id").iter_rows())
+    of_a_kind = {(place.pot, place.part) for place in fitted}
+    return {
+        (place.pot, place.part, place.position)
+        for place in expected
+        if place in fitted or (place.pot, place.part) not in of_a_kind
+    }
 
 
 # --- counting --------------------------------------------------------------------------------
@@ -377,13 +231,10 @@ def used_by_pots(
 
 
 def _counted(
-    ledger: _Ledger, totals: Mapping[str, PotHours], expected: set[_Where], now_us: int
+    ledger: Ledger, totals: Mapping[str, PotHours], expected: set[Where], now_us: int
 ) -> PartsUsage:
     stays, checks = ledger.stays, ledger.checks
-    last = {stay.part_id: stay for stay in stays}
-    for stay in stays:
-        if stay.ended_by == "replaced" and last[stay.part_id] is not stay:
-            stay.ended_by = "moved"  # another took its place first, and it is on elsewhere since
+    ledger.ended()
     from_us = np.array([stay.from_us for stay in stays], dtype=np.int64)
     to_us = np.array([now_us if s.to_us is None else s.to_us for s in stays], dtype=np.int64)
     spent = used_by_pots([stay.place[0] for stay in stays], from_us, to_us, totals)
@@ -418,35 +269,65 @@ def _counted(
             (*which, "checked", rule, checks[n].at_us, now_us, *_since(total, by_then[n]).tolist())
             for rule, n in sorted(good.items())
         ]
-    shown = [stay for stay in stays if stay.to_us is None or stay.to_us > stay.from_us]
     return PartsUsage(
-        _frame(
-            {
-                "part": [s.place[1] for s in shown], "part_id": [s.part_id for s in shown],
-                "tag": [s.tag for s in shown], "pot": [s.place[0] for s in shown],
-                "position": [s.place[2] for s in shown], "basis": [s.basis for s in shown],
-                "from_at": [s.from_us for s in shown], "to_at": [s.to_us for s in shown],
-                "ended_by": [s.ended_by for s in shown], "because": [s.because for s in shown],
-                "fitted_by": [s.fitted_by for s in shown],
-                "ended_by_record": [s.ended_by_record for s in shown],
-                **_columns(spent[[s.number for s in shown]]),
-            }, STAY_SCHEMA, ["part", "pot", "position", "from_at"],
-        ),
-        _frame(
-            {
-                "record_id": [c.record_id for c in checks],
-                "part": [stays[c.stay].place[1] for c in checks],
-                "part_id": [stays[c.stay].part_id for c in checks],
-                "pot": [stays[c.stay].place[0] for c in checks],
-                "position": [stays[c.stay].place[2] for c in checks], "at": checked_us,
-                "result": [c.result for c in checks], "rule": [c.rule for c in checks],
-                **_columns(by_then),
-            }, CHECK_SCHEMA, ["part", "pot", "position", "at", "record_id"],
-        ),
+        stay_rows(stays, spent),
+        check_rows(checks, stays, by_then),
         _frame(
             dict(zip(USAGE_SCHEMA, zip(*usage, strict=True), strict=True)) if usage else {},
             USAGE_SCHEMA, ["pot", "part", "position", "since", "rule"],
         ),
+        ledger.passed_by,
+    )  # fmt: skip
+
+
+def stay_rows(stays: Sequence[Stay], spent: Ints) -> pl.DataFrame:
+    """Stays as ``STAY_SCHEMA``, without those that lasted no time.
+
+    Parameters
+    ----------
+    stays : sequence of Stay, length n
+        In the order of their numbers.
+    spent : ndarray of int64, shape (n, 7)
+        What each did, a column each for ``USED``.
+    """
+    shown = [stay for stay in stays if stay.to_us is None or stay.to_us > stay.from_us]
+    return _frame(
+        {
+            "part": [s.place[1] for s in shown], "part_id": [s.part_id for s in shown],
+            "tag": [s.tag for s in shown], "pot": [s.place[0] for s in shown],
+            "position": [s.place[2] for s in shown], "basis": [s.basis for s in shown],
+            "from_at": [s.from_us for s in shown], "to_at": [s.to_us for s in shown],
+            "ended_by": [s.ended_by for s in shown], "because": [s.because for s in shown],
+            "fitted_by": [s.fitted_by for s in shown],
+            "ended_by_record": [s.ended_by_record for s in shown],
+            **_columns(spent[[s.number for s in shown]]),
+        }, STAY_SCHEMA, ["part", "pot", "position", "from_at"],
+    )  # fmt: skip
+
+
+def check_rows(checks: Sequence[Checked], stays: Sequence[Stay], by_then: Ints) -> pl.DataFrame:
+    """Checks as ``CHECK_SCHEMA``.
+
+    Parameters
+    ----------
+    checks : sequence of Checked, length n
+        As they were entered in the ledger.
+    stays : sequence of Stay
+        In the order of their numbers.
+    by_then : ndarray of int64, shape (n, 7)
+        What each one's part had done by then, a column each for ``USED``.
+    """
+    return _frame(
+        {
+            "record_id": [c.record_id for c in checks],
+            "part": [stays[c.stay].place[1] for c in checks],
+            "part_id": [stays[c.stay].part_id for c in checks],
+            "pot": [stays[c.stay].place[0] for c in checks],
+            "position": [stays[c.stay].place[2] for c in checks],
+            "at": [c.at_us for c in checks],
+            "result": [c.result for c in checks], "rule": [c.rule for c in checks],
+            **_columns(by_then),
+        }, CHECK_SCHEMA, ["part", "pot", "position", "at", "record_id"],
     )  # fmt: skip
 
 

@@ -1,13 +1,15 @@
 """What pages ask and what deriving takes while a yard grows: after a month, a year, five years.
 
 Run: python tests/bench/growth.py [--pots 4] [--rate 1] [--days 30 365 1826] [--to FILE]
+                                  [--keep FOLDER]
 
 Prints a table; each row should stay flat. The store is made up by the database itself: cycles,
 gaps, records and checks of working days as in ``bench_upkeep``, and samples of one shift tiled over
 all the days that were worked. Nobody enters bags or area there, so every shift is noticed for good:
 more notices stand than a yard has. Nothing is archived either: what asks for samples grows by some
 milliseconds, for a window that has just been opened looks up each block of ``sample_kept`` anew.
-An increment is a minute of readings that came in since the last one. Times are of the processor:
+An increment is a minute of readings that came in since the last one. ``--keep`` leaves the stores
+in a folder as they were made, and takes copies of those that are there. Times are of the processor:
 what else the machine does changes them little. [ms]
 """
 
@@ -16,6 +18,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import json
+import shutil
 import statistics
 import tempfile
 import time
@@ -42,8 +45,8 @@ from ingest.store.sample_rows import add_samples
 _AT_ONCE = 200
 
 
-def tile(data: Path, rate_hz: float) -> int:
-    """Samples of a shift on each day that a pot has cycles; how many."""
+def tile(data: Path, rate_hz: float) -> None:
+    """Samples of a shift on each day that a pot has cycles."""
     every = max(1, round(10 / rate_hz))
     shift = (
         shift_samples()
@@ -68,9 +71,6 @@ def tile(data: Path, rate_hz: float) -> int:
                         "deadman", "supply_pa", "pot_pa", "nozzle_pa",
                     ),
                 )  # fmt: skip
-    with read_window(data) as con:
-        ((count,),) = con.execute("SELECT count(*) FROM sample").fetchall()
-    return int(count)
 
 
 def one_minute_more(data: Path, number: int) -> dt.datetime:
@@ -121,11 +121,18 @@ def as_weighed(data: Path) -> None:
             )
 
 
-def grown(data: Path, yard: Yard, pots: int, days: int, rate_hz: float) -> dict[str, float]:
-    """Make a store of so many days, and time what is asked of it."""
+def made(data: Path, yard: Yard, pots: int, days: int, rate_hz: float) -> None:
+    """Make a store of so many days."""
     fill(data, yard, pots, days)
+    tile(data, rate_hz)
+
+
+def grown(data: Path, yard: Yard) -> dict[str, float]:
+    """Time what is asked of a store."""
+    with read_window(data) as con:
+        ((samples,),) = con.execute("SELECT count(*) FROM sample").fetchall()
     told: dict[str, float] = {
-        "samples [M]": tile(data, rate_hz) / 1e6,
+        "samples [M]": samples / 1e6,
         "store [MB]": store_path(data).stat().st_size / 1e6,
     }
     with read_window(data) as con:
@@ -175,13 +182,22 @@ def main() -> None:
     parser.add_argument("--pots", type=int, default=4)
     parser.add_argument("--rate", type=float, default=1.0, help="of the tiled samples [Hz]")
     parser.add_argument("--days", type=int, nargs="+", default=[30, 365, 1826])
+    parser.add_argument("--keep", type=Path, help="leave the stores here, and use those there")
     parser.add_argument("--to", type=Path, help="write the table as JSON")
     chosen = parser.parse_args()
     yard = parse_yard(yard_text(chosen.pots))
     table: dict[int, dict[str, float]] = {}
     for days in chosen.days:
         with tempfile.TemporaryDirectory(prefix="growth-") as folder:
-            table[days] = grown(Path(folder), yard, chosen.pots, days, chosen.rate)
+            data = Path(folder)
+            kept = (chosen.keep or data) / f"{chosen.pots}-pots-{days}-days-{chosen.rate:g}-Hz"
+            if not (kept / "made").exists():
+                kept.mkdir(parents=True)
+                made(kept, yard, chosen.pots, days, chosen.rate)
+                (kept / "made").touch()
+            if chosen.keep is not None:
+                shutil.copytree(kept, data / "copy")
+            table[days] = grown(kept if chosen.keep is None else data / "copy", yard)
     print(f"{'':34}" + "".join(f"{days:>10} d" for days in table))
     for name in next(iter(table.values())):
         print(f"{name:34}" + "".join(f"{figures[name]:12.1f}" for figures in table.values()))
