@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.frames import abrasives, current_records
+from analytics.frames import Only, abrasives, current_records
 
 if TYPE_CHECKING:
     import duckdb
@@ -49,28 +49,29 @@ def abrasive_kinds(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     ).with_columns(pl.col("recycled").fill_null(value=False))
 
 
-def abrasive_moves(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def abrasive_moves(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
     """Abrasive moved: ``abrasive, move, goes, kg, at, pot, shift, batch, record_id``."""
     texts = ("abrasive", "move", "goes", "pot", "shift", "batch", "record_id")
     return current_records(
         con,
         "abrasive_move",
         {name: (name, _TEXT) for name in texts} | {"kg": ("kg", _NUMBER), "at": ("at", _INSTANT)},
+        only,
     ).with_columns(pl.col(texts).fill_null(""))
 
 
-def abrasive_net(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def abrasive_net(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
     """What went into pots, less what was taken back out: ``shift, pot, abrasive, at, abrasive_kg``.
 
     What was taken back has a negative amount.
     """
     columns = ["shift", "pot", "abrasive", "at", "abrasive_kg"]
     back = (
-        abrasive_moves(con)
+        abrasive_moves(con, only)
         .filter(pl.col("move") == "returned")
         .with_columns((-pl.col("kg")).alias("abrasive_kg"))
     )
-    return pl.concat([abrasives(con).select(columns), back.select(columns)])
+    return pl.concat([abrasives(con, only).select(columns), back.select(columns)])
 
 
 def stop_reasons(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:

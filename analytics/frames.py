@@ -7,7 +7,7 @@ frames are UTC without a zone, as in the store.
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import polars as pl
 
@@ -388,20 +388,57 @@ def readings(
 _ROW_COLUMNS = ("record_id", "recorded_at", "recorded_by", "via", "reason")
 
 
+class Only(NamedTuple):
+    """Records that tell of something from an instant on.
+
+    Parameters
+    ----------
+    from_at : datetime
+        Naive UTC. Fractions of a second are left out: a record that tells of something less than a
+        second before may be among them.
+    key : str
+        The key of the record that says when: ``at``, ``to_at``.
+    shifts : tuple of str
+        Those, too, that name one of these shifts.
+    """
+
+    from_at: dt.datetime
+    key: str = "at"
+    shifts: tuple[str, ...] = ()
+
+    def condition(self) -> str:
+        """In SQL, for ``record AS r`` with the parameters ``since`` and ``named``."""
+        # Texts of instants have one form, so they stand in the order of time.
+        return (
+            f"AND (json_extract_string(r.body, '$.{self.key}') >= $since "
+            "OR list_contains($named::VARCHAR[], json_extract_string(r.body, '$.shift')))"
+        )
+
+    def text(self) -> str:
+        """The instant as records have it."""
+        return f"{self.from_at:%Y-%m-%dT%H:%M:%S}"
+
+
 def current_records(
-    con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, tuple[str, pl.DataType]]
+    con: duckdb.DuckDBPyConnection,
+    kind: str,
+    columns: dict[str, tuple[str, pl.DataType]],
+    only: Only | None = None,
 ) -> pl.DataFrame:
     """Records of a kind as they stand now: column name -> key in the record and type.
 
     The same as :func:`ingest.records.current` gives, for years of records at once. A key that a
-    record lacks is null; a key of the row that the body has too is the body's.
+    record lacks is null; a key of the row that the body has too is the body's. ``only`` leaves
+    out those that do not concern the asker before they are taken apart.
     """
     rows = read_frame(
         con,
         f"SELECT {', '.join(_ROW_COLUMNS)}, body FROM record AS r WHERE kind = $kind "
         "AND NOT withdrawn AND NOT EXISTS "
-        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) ORDER BY record_id",
+        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
+        f"{'' if only is None else only.condition()} ORDER BY record_id",
         kind=kind,
+        **({} if only is None else {"since": only.text(), "named": list(only.shifts)}),
     )
     wanted = dict(columns.values())
     written = pl.Struct(
@@ -433,7 +470,7 @@ def kept(value: object) -> object:
 _TEXT, _INSTANT, _NUMBER = pl.String(), pl.Datetime("us"), pl.Float64()
 
 
-def shifts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def shifts(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
     """Booked shifts, one row a shift and pot: ``shift, pot, crew, job, from_at, to_at, people``."""
     return current_records(
         con,
@@ -447,10 +484,11 @@ def shifts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             "to_at": ("to_at", _INSTANT),
             "people": ("people", pl.Int64()),
         },
+        only,
     ).explode("pot")
 
 
-def areas(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def areas(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
     """Area done, as entered: ``shift, pot, job, at, area_m2, reblast`` (done over again)."""
     return current_records(
         con,
@@ -463,10 +501,11 @@ def areas(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             "area_m2": ("area_m2", _NUMBER),
             "reblast": ("reblast", pl.Boolean()),
         },
+        only,
     ).with_columns(pl.col("reblast").fill_null(value=False))
 
 
-def abrasives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def abrasives(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
     """Abrasive tipped, as entered: ``shift, pot, abrasive, at, bags, bag_kg, batch,
     abrasive_kg``."""
     return current_records(
@@ -481,6 +520,7 @@ def abrasives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             "bag_kg": ("bag_kg", _NUMBER),
             "batch": ("batch", _TEXT),
         },
+        only,
     ).with_columns(
         (pl.col("bags") * pl.col("bag_kg")).alias("abrasive_kg"), pl.col("batch").fill_null("")
     )

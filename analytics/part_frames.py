@@ -5,11 +5,13 @@ As there: an open read window in, a frame that stands by itself out, instants UT
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.frames import current_records, kept, read_frame
+from analytics.frames import Only, current_records, kept, read_frame
+from analytics.parts_usage import Place
 from ingest.parts import PART_WORDS, RESULTS, START_ITEMS, position_of
 
 if TYPE_CHECKING:
@@ -41,7 +43,7 @@ CHECKED_SCHEMA: dict[str, pl.DataType] = {
 START = "shift_start"
 
 
-def checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def checks(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
     """Every check and every look at the start of a shift as they stand: ``CHECKED_SCHEMA``.
 
     An item answered *yes* is a good check of its rule, *no* is one that failed; *not done* is
@@ -57,12 +59,13 @@ def checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
                 name: ({"by": "recorded_by"}.get(name, name), dtype)
                 for name, dtype in CHECKED_SCHEMA.items()
             },
+            only,
         )
         .with_columns(pl.col(pl.String).fill_null(""))
         .with_columns(_position())
     )
     rows = []
-    for row in records.current(con, "shift_start"):
+    for row in records.current(con, "shift_start", None if only is None else only.text()):
         for key, item in START_ITEMS.items():
             if (answer := row.get(key, "not_done")) in ("yes", "no"):
                 result = "good" if answer == "yes" else "failed"
@@ -71,6 +74,21 @@ def checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
                 }
                 rows.append(_checked(said, item.part, "", result, item.rule or START))
     return pl.concat([entered, pl.DataFrame(rows, schema=CHECKED_SCHEMA, orient="row")])
+
+
+def places_fitted(con: duckdb.DuckDBPyConnection, now: dt.datetime) -> set[Place]:
+    """Where people entered that a part was fitted, up to ``now`` (naive UTC)."""
+    rows = con.execute(
+        "SELECT DISTINCT json_extract_string(body, '$.pot'), json_extract_string(body, '$.part'), "
+        "json_extract_string(body, '$.position'), json_extract_string(body, '$.at') "
+        "FROM record AS r WHERE kind = 'part_fitted' AND NOT withdrawn AND NOT EXISTS "
+        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id)"
+    ).fetchall()
+    return {
+        Place(pot, part, position_of(part, position or ""))
+        for pot, part, position, at in rows
+        if dt.datetime.fromisoformat(at).replace(tzinfo=None) <= now
+    }
 
 
 def _position() -> pl.Expr:
@@ -108,7 +126,11 @@ def shift_starts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     ).rename({"recorded_by": "by"})
 
 
-def entries(con: duckdb.DuckDBPyConnection, checked: pl.DataFrame | None = None) -> pl.DataFrame:
+def entries(
+    con: duckdb.DuckDBPyConnection,
+    checked: pl.DataFrame | None = None,
+    only: Only | None = None,
+) -> pl.DataFrame:
     """Fittings, removals and checks as they stand: ``analytics.parts_usage.EVENT_SCHEMA``.
 
     ``checked`` is what :func:`checks` gave, where it was read already.
@@ -116,7 +138,7 @@ def entries(con: duckdb.DuckDBPyConnection, checked: pl.DataFrame | None = None)
     keys = ("at", "record_id", "pot", "part", "position", "tag", "because")
     moved = [
         current_records(
-            con, record, {key: (key, _INSTANT if key == "at" else _TEXT) for key in keys}
+            con, record, {key: (key, _INSTANT if key == "at" else _TEXT) for key in keys}, only
         )
         .with_columns(pl.col(pl.String).fill_null(""))
         .with_columns(_position(), pl.lit(kind).alias("kind"))
@@ -128,7 +150,7 @@ def entries(con: duckdb.DuckDBPyConnection, checked: pl.DataFrame | None = None)
         for record, kind in (("part_fitted", "fitted"), ("part_removed", "removed"))
     ]
     if checked is None:
-        checked = checks(con)
+        checked = checks(con, only)
     return pl.concat([*moved, checked.select(*_AS_EVENT)])
 
 

@@ -9,9 +9,9 @@ microsecond as one that was made from every cycle.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -89,41 +89,41 @@ def days_with_anything(totals: PotHours) -> Ints:
     return np.unique(np.concatenate((*days, day_of(totals.pressed.at_us))))
 
 
+class _Days(NamedTuple):
+    """What sums of days say of a total or a count, and the days within which more is known."""
+
+    day_us: Ints
+    before: Ints
+    known: Ints
+
+    def up_to(self, at_us: Ints, known_up_to: Callable[[Ints], Ints]) -> Ints:
+        """Up to each instant: the days before its own, and what is known within that."""
+        at_us = np.asarray(at_us, dtype=np.int64)
+        begin_us = day_of(at_us)
+        if not np.isin(begin_us[at_us != begin_us], self.known).all():
+            raise ValueError("asked within a day whose cycles were not read")
+        before = self.before[np.searchsorted(self.day_us, begin_us)]
+        return np.asarray(before + known_up_to(at_us) - known_up_to(begin_us))
+
+
 @dataclass(frozen=True)
 class _DayTotal(Total):
     """A total whose spans are known within some days only; sums of days stand for the rest."""
 
-    day_us: Ints
-    before_us: Ints
-    known: Ints
+    days: _Days
 
     def us_up_to(self, at_us: Ints) -> Ints:
-        at_us = np.asarray(at_us, dtype=np.int64)
-        begin_us = _known_day(at_us, self.known)
-        before_us = self.before_us[np.searchsorted(self.day_us, begin_us)]
-        return np.asarray(before_us + super().us_up_to(at_us) - super().us_up_to(begin_us))
+        return self.days.up_to(at_us, super().us_up_to)
 
 
 @dataclass(frozen=True)
 class _DayCount(Count):
     """A count whose instants are known within some days only."""
 
-    day_us: Ints
-    before: Ints
-    known: Ints
+    days: _Days
 
     def up_to(self, at_us: Ints) -> Ints:
-        at_us = np.asarray(at_us, dtype=np.int64)
-        begin_us = _known_day(at_us, self.known)
-        before = self.before[np.searchsorted(self.day_us, begin_us)]
-        return np.asarray(before + super().up_to(at_us) - super().up_to(begin_us))
-
-
-def _known_day(at_us: Ints, known: Ints) -> Ints:
-    begin_us = day_of(at_us)
-    if not np.isin(begin_us[at_us != begin_us], known).all():
-        raise ValueError("asked within a day whose cycles were not read")
-    return begin_us
+        return self.days.up_to(at_us, super().up_to)
 
 
 def pace_of_days(days: pl.DataFrame) -> Pace:
@@ -152,11 +152,14 @@ def with_days(totals: PotHours, days: pl.DataFrame, known: Ints) -> PotHours:
     """
     day_us = _ints(days, "day_at")
 
+    def before(name: str) -> _Days:
+        return _Days(day_us, _before(days, name), known)
+
     def total(known_of: Total, name: str) -> Total:
-        return _DayTotal(known_of.at_us, known_of.total_us, day_us, _before(days, name), known)
+        return _DayTotal(known_of.at_us, known_of.total_us, before(name))
 
     def count(known_of: Count, name: str) -> Count:
-        return _DayCount(known_of.at_us, day_us, _before(days, name), known)
+        return _DayCount(known_of.at_us, before(name))
 
     pace = totals.silent_cycles.pace
     each = millionths(_ints(days, "silent_us"), pace, day_us)

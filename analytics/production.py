@@ -122,7 +122,9 @@ def entered_totals(entries: pl.DataFrame, shifts: pl.DataFrame, amount: str) -> 
         .filter((pl.col("at") >= pl.col("from_at")) & (pl.col("at") < pl.col("to_at")))
         .select("shift", "pot", amount)
     )
-    return pl.concat([named, placed]).group_by("shift", "pot").agg(pl.col(amount).sum())
+    # Listed first: each sum runs in the order of entry then, whatever else is summed beside it.
+    listed = pl.concat([named, placed]).group_by("shift", "pot").agg(pl.col(amount))
+    return listed.with_columns(pl.col(amount).list.sum())
 
 
 def jobs_done(jobs: pl.DataFrame, areas: pl.DataFrame) -> pl.DataFrame:

@@ -1,11 +1,13 @@
 """Sums what was derived: hours of shifts and what parts did, of which mostly little has changed.
 
 Made wholly, these tables rest on all cycles of all pots and on everything that people entered,
-which takes longer each year. Mostly only readings have come in since, and they change what lies
-after them: shifts under way, parts that are on, looks at parts since. So that much is reckoned
-anew, from the sums of days (:mod:`analytics.pot_days`) and from the cycles of the days that matter,
-and the other rows stay. After an entry, another yard file or a new pot all of it is made anew; the
-tables come out the same to the bit.
+which takes longer each year. Mostly only readings and entries of today have come in since, and they
+change what lies after them: shifts under way, parts that are on, looks at parts since. So that much
+is reckoned anew, from the sums of days (:mod:`analytics.pot_days`) and from the cycles of the days
+that matter, and the other rows stay; which rows there are after an entry says
+:mod:`analytics.summary_entries`. After an entry of long ago that takes longer, and with another
+yard file, a new pot or a part in a new place all of it is made anew; the tables come out the same
+to the bit.
 """
 
 from __future__ import annotations
@@ -19,14 +21,21 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from analytics import entry_frames, frames, hours, part_frames, parts_since, pot_days, production
+from analytics import (
+    entry_frames,
+    frames,
+    hours,
+    part_frames,
+    parts_since,
+    pot_days,
+    production,
+    summary_entries,
+)
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
-from analytics.hours import naive_utc
-from analytics.parts_usage import EVENT_SCHEMA, PartsUsage, Place, usage_of_parts
+from analytics.parts_usage import PartsUsage, usage_of_parts
 from analytics.pieces import insert
-from analytics.production import entered_totals
+from analytics.summary_entries import Put
 from ingest.config import Yard
-from ingest.parts import position_of
 
 if TYPE_CHECKING:
     import duckdb
@@ -37,12 +46,16 @@ _MARGIN = dt.timedelta(hours=1)
 
 
 class _Made(NamedTuple):
-    """From what the tables were made wholly, up to when they were reckoned, and when something
-    that was entered comes to count by itself; ``None``: nothing does."""
+    """From what the tables were made wholly, up to when they were reckoned, when something that was
+    entered comes to count by itself (``None``: nothing does), how many rows had been entered and
+    the number of the last, and whether a part was somewhere for no time at all."""
 
     made_of: str
     now_at: dt.datetime
     next_at: dt.datetime | None
+    entered: int
+    number: int
+    passed_by: bool
 
 
 def summarise(
@@ -70,35 +83,62 @@ def summarise(
     now : datetime
         Naive UTC; up to when shifts and parts are reckoned.
     """
-    made_of = _made_of(con, yard, pots, version)
-    found = con.execute("SELECT made_of, now_at, next_at FROM summary_state").fetchall()
+    made_of = _made_of(con, yard, pots, version, now)
+    seen = summary_entries.seen(con)
+    found = con.execute(
+        "SELECT made_of, now_at, next_at, entered, number, passed_by FROM summary_state"
+    ).fetchall()
     made = _Made(*found[0]) if found else None
-    if (
-        made is not None
-        and made.made_of == made_of
-        and made.now_at <= now
-        and (made.next_at is None or made.next_at > now)
-    ):
-        _since(con, yard, pots, changed, made.now_at, now)
-        next_at = made.next_at
+    to_come = None
+    if made is not None and made.made_of == made_of and made.now_at <= now:
+        to_come = _entered_since(con, yard, made, now)
+    if made is not None and to_come is not None:
+        _since(con, yard, pots, changed, min(made.now_at, to_come.from_at), now)
     else:
-        next_at = _wholly(con, yard, pots, now)
+        to_come = _wholly(con, yard, pots, now)
     con.execute("DELETE FROM summary_state")
     con.execute(
-        "INSERT INTO summary_state VALUES ($made_of, $now, $next)",
-        {"made_of": made_of, "now": now, "next": next_at},
-    )
+        "INSERT INTO summary_state VALUES ($made_of, $now, $next, $rows, $number, $passed_by)",
+        {
+            "made_of": made_of, "now": now, "next": to_come.next_at, "rows": seen.rows,
+            "number": seen.number, "passed_by": to_come.passed_by,
+        },
+    )  # fmt: skip
+
+
+def _entered_since(
+    con: duckdb.DuckDBPyConnection, yard: Yard, made: _Made, now: dt.datetime
+) -> Put | None:
+    """Put the rows that entries changed; ``None``: all of it has to be made anew."""
+    before = summary_entries.Seen(made.entered, made.number)
+    counts = [
+        at
+        for at in (
+            summary_entries.changed_from(con, before),
+            made.next_at if made.next_at is not None and made.next_at <= now else None,
+        )
+        if at is not None
+    ]
+    if not counts:
+        return Put(frames.LATEST, made.next_at, made.passed_by)
+    # What was somewhere for no time at all left no row from which its life could go on.
+    if made.passed_by or min(counts) <= frames.EARLIEST:
+        return None
+    return summary_entries.put(con, yard, min(counts), now)
 
 
 def _made_of(
-    con: duckdb.DuckDBPyConnection, yard: Yard, pots: Mapping[str, int], version: str
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    pots: Mapping[str, int],
+    version: str,
+    now: dt.datetime,
 ) -> str:
-    """What changes with all that is not a pot's cycles and gaps."""
-    # Rows are only ever added to it, so their number says whether there is a new one.
-    entered = con.execute("SELECT count(*), max(number) FROM record").fetchall()
+    """What changes with all that is not a pot's cycles and gaps, and with entries of places."""
+    places = summary_entries.places(con, yard, now)
     extents = frames.heard_extents(con)
     heard = [(pot, pot_id, extents.get(pot_id, (None, None))[0]) for pot, pot_id in pots.items()]
-    text = repr((version, yard, sorted(heard), entered))
+    text = repr((version, yard, sorted(heard), places))
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
@@ -107,8 +147,8 @@ def _made_of(
 
 def _wholly(
     con: duckdb.DuckDBPyConnection, yard: Yard, pots: Mapping[str, int], now: dt.datetime
-) -> dt.datetime | None:
-    """Make every table anew; when something entered will come to count by itself."""
+) -> Put:
+    """Make every table anew."""
     shifts = frames.shifts(con)
     extents = frames.heard_extents(con)
     today_us = int(pot_days.day_of(np.array([hours.microseconds(now)]))[0])
@@ -135,10 +175,12 @@ def _wholly(
         of_pots[pot] = totals
         known = pot_days.days_with_anything(totals)
         days.append(pot_days.sums_of_days(totals, pot, known[known < today_us]))
-    summary = _with_entries(
-        pl.concat(summaries), frames.areas(con), entry_frames.abrasive_net(con), shifts
+    summary = production.rates(
+        summary_entries.with_entries(
+            pl.concat(summaries), frames.areas(con), entry_frames.abrasive_net(con), shifts
+        )
     )
-    events = part_events(yard, part_frames.entries(con))
+    events = summary_entries.part_events(yard, part_frames.entries(con))
     parts = parts_used(yard, events, of_pots, now)
     for table, frame in (
         ("shift_summary", summary),
@@ -154,7 +196,7 @@ def _wholly(
         *shifts.filter(pl.col("from_at") >= now)["from_at"],
         *(first for first, _ in extents.values() if first is not None and first > now),
     ]
-    return min(to_come, default=None)
+    return Put(frames.EARLIEST, min(to_come, default=None), parts.passed_by)
 
 
 # --- what has changed ------------------------------------------------------------------------
@@ -423,30 +465,6 @@ def shift_rows(
     )
 
 
-def part_events(yard: Yard, entries: pl.DataFrame) -> pl.DataFrame:
-    """What is known of parts: ``entries`` of people, and what the yard file names.
-
-    Parameters
-    ----------
-    yard : Yard
-        The yard file.
-    entries : polars.DataFrame
-        ``analytics.parts_usage.EVENT_SCHEMA``.
-    """
-    named = []
-    for pot in yard.pots:
-        for part in pot.parts:
-            position = position_of(part.part, part.position)
-            mine = (f"yard:{pot.name}/{part.part}/{position}", pot.name, part.part, position)
-            record_id, *where = mine
-            fitted_at = naive_utc(part.fitted_at)
-            named.append((fitted_at, record_id, "fitted", *where, part.tag, "", ""))
-            if part.checked_at is not None:
-                checked_at = naive_utc(part.checked_at)
-                named.append((checked_at, record_id, "checked", *where, "", "good", ""))
-    return pl.concat([pl.DataFrame(named, schema=EVENT_SCHEMA, orient="row"), entries])
-
-
 def parts_used(
     yard: Yard, events: pl.DataFrame, totals: Mapping[str, hours.PotHours], now: dt.datetime
 ) -> PartsUsage:
@@ -463,9 +481,7 @@ def parts_used(
     now : datetime
         Naive UTC; entries after it do not count yet.
     """
-    kinds = dict.fromkeys(rule.part for rule in yard.effective_rules())
-    expected = [Place(pot, part, position_of(part)) for pot in yard.pot_names for part in kinds]
-    parts = usage_of_parts(events, totals, expected, now)
+    parts = usage_of_parts(events, totals, summary_entries.expected(yard), now)
     # Of a pot that has left the yard file nothing is due; what its parts did stays.
     in_yard = parts.usage.filter(pl.col("pot").is_in(list(yard.pot_names)))
     return replace(parts, usage=in_yard)
@@ -480,15 +496,3 @@ def in_seconds(usage: pl.DataFrame) -> pl.DataFrame:
         pl.exclude("blast_us", "blast_low_us", "blast_high_us", "silent_us"),
         (pl.col("silent_us") / 1e6).alias("no_data_s"),
     )
-
-
-def _with_entries(
-    summary: pl.DataFrame, areas: pl.DataFrame, abrasives: pl.DataFrame, shifts: pl.DataFrame
-) -> pl.DataFrame:
-    # What is done over again was counted when it was done first.
-    area = entered_totals(areas.filter(~pl.col("reblast")), shifts, "area_m2")
-    abrasive = entered_totals(abrasives, shifts, "abrasive_kg")
-    joined = summary.join(area, on=["shift", "pot"], how="left", maintain_order="left").join(
-        abrasive, on=["shift", "pot"], how="left", maintain_order="left"
-    )
-    return production.rates(joined)

@@ -322,7 +322,9 @@ def _rows_of_file(yard: Yard, path: Path) -> Iterator[tuple[int, Row]]:
 # --- reading ---------------------------------------------------------------------------------
 
 
-def current(con: duckdb.DuckDBPyConnection, kind: str) -> list[dict[str, Any]]:
+def current(
+    con: duckdb.DuckDBPyConnection, kind: str, since: str | None = None
+) -> list[dict[str, Any]]:
     """The records of a kind as they stand now: the newest row of each chain, none withdrawn.
 
     Parameters
@@ -331,6 +333,9 @@ def current(con: duckdb.DuckDBPyConnection, kind: str) -> list[dict[str, Any]]:
         An open window onto the store.
     kind : str
         A key of :data:`ingest.record_bodies.BODIES`.
+    since : str, optional
+        Only those that tell of something at this instant or later (the key ``at``): UTC, such as
+        ``2026-03-02T06:00:00``.
 
     Returns
     -------
@@ -340,8 +345,10 @@ def current(con: duckdb.DuckDBPyConnection, kind: str) -> list[dict[str, Any]]:
     """
     found = con.execute(
         f"SELECT {_COLUMNS} FROM record AS r WHERE kind = ? AND NOT withdrawn AND NOT EXISTS "
-        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) ORDER BY record_id",
-        [kind],
+        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
+        # Texts of instants have one form, so they stand in the order of time.
+        f"{'' if since is None else _SINCE} ORDER BY record_id",
+        [kind] if since is None else [kind, since],
     ).fetchall()
     return [_as_dict(row) for row in found]
 
@@ -364,6 +371,8 @@ def history(con: duckdb.DuckDBPyConnection, record_id: str) -> list[dict[str, An
 
 
 # --- in between ------------------------------------------------------------------------------
+
+_SINCE = "AND json_extract_string(r.body, '$.at') >= ?"
 
 # In the order of Row.
 _COLUMNS = "record_id, kind, recorded_at, recorded_by, via, supersedes, withdrawn, reason, body"

@@ -134,6 +134,11 @@ def m015_spells_changed(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.SPELLS_CHANGED)
 
 
+def m016_entries_summed(con: duckdb.DuckDBPyConnection) -> None:
+    """Note what people had entered when summaries were reckoned."""
+    con.execute(schema.ENTRIES_SUMMED)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -150,6 +155,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m013_kept_samples,
     m014_sums_of_days,
     m015_spells_changed,
+    m016_entries_summed,
 )
 
 

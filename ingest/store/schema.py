@@ -578,3 +578,11 @@ CREATE TABLE spell_state (
     changes    BIGINT NOT NULL             -- how often cycles were written: whoever looks sees it
 );
 """
+
+#: What people had entered when summaries were reckoned; ``analytics.summary_entries``.
+ENTRIES_SUMMED = """
+DELETE FROM summary_state;                 -- so that they are made wholly once
+ALTER TABLE summary_state ADD COLUMN entered BIGINT;    -- rows of record
+ALTER TABLE summary_state ADD COLUMN number BIGINT;     -- of the newest of them; 0: none has one
+ALTER TABLE summary_state ADD COLUMN passed_by BOOLEAN; -- a part was somewhere for no time at all
+"""
