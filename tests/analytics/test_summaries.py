@@ -39,6 +39,8 @@ class Store:
     def __init__(self, con: duckdb.DuckDBPyConnection, seed: int) -> None:
         self.con, self.chance, self.number = con, random.Random(seed), 0
         self.extents: dict[int, tuple[dt.datetime, dt.datetime]] = {}
+        self.standing: list[str] = []
+        self.replaced: tuple[str, bool] | None = None
         con.execute("INSERT INTO pot VALUES (1, 'pot-1'), (2, 'pot-2')")
 
     def put_work(self, pot_id: int, from_at: dt.datetime, to_at: dt.datetime) -> dt.datetime:
@@ -96,12 +98,19 @@ class Store:
         return from_at
 
     def enter(self, kind: str, entered_at: dt.datetime, **body: object) -> None:
+        """Enter a record, in the place of what ``replaced`` names."""
         self.number += 1
+        older, withdrawn = self.replaced or (None, False)
+        self.replaced = None
+        if not withdrawn:
+            self.standing.append(f"{self.number:020d}")
         self.con.execute(
             "INSERT INTO record BY NAME SELECT $id AS record_id, $kind AS kind, "
             "$at::TIMESTAMP AS recorded_at, 'Tender 1' AS recorded_by, 'file' AS via, "
-            "false AS withdrawn, '' AS reason, $body AS body, $number AS number",
+            "$withdrawn AS withdrawn, '' AS reason, $body AS body, $number AS number, "
+            "$older AS supersedes",
             {
+                "older": older, "withdrawn": withdrawn,
                 "id": f"{self.number:020d}", "kind": kind, "at": entered_at, "number": self.number,
                 "body": json.dumps(body),
             },
@@ -112,6 +121,16 @@ class Store:
         pot, part = self.chance.choice(YARD.pot_names), self.chance.choice(PARTS)
         told = {"pot": pot, "part": part, "at": f"{at:%Y-%m-%dT%H:%M:%SZ}"}
         kind = self.chance.choice(["part_fitted", "part_removed", "check", "shift", "area"])
+        if self.standing and self.chance.random() < 0.3:
+            number = self.chance.randrange(max(0, len(self.standing) - 4), len(self.standing))
+            older, withdrawn = self.standing.pop(number), self.chance.random() < 0.3
+            ((kind, body),) = self.con.execute(
+                "SELECT kind, body FROM record WHERE record_id = $id", {"id": older}
+            ).fetchall()
+            self.replaced = (older, withdrawn)
+            if withdrawn:
+                self.enter(kind, now, **json.loads(body))
+                return
         if kind == "part_fitted":
             self.enter(kind, now, **told, tag=self.chance.choice(["", "A", "B"]))
         elif kind == "part_removed":
@@ -120,7 +139,11 @@ class Store:
             result = self.chance.choice(["good", "good", "worn", "replaced"])
             self.enter(kind, now, **told, result=result)
         elif kind == "area":
-            self.enter(kind, now, pot=pot, at=told["at"], shift="", job="tank", area_m2=9.7)
+            shift = f"shift-{self.chance.randint(1, self.number)}" if self.number else ""
+            self.enter(
+                kind, now, pot=pot, at=told["at"], job="tank", area_m2=9.7,
+                shift=self.chance.choice(["", shift]),
+            )  # fmt: skip
         else:
             end = at + dt.timedelta(hours=self.chance.uniform(1.0, 30.0))
             self.enter(
@@ -160,7 +183,7 @@ def run(folder: Path, seed: int, steps: int, yard: Yard, patch: pytest.MonkeyPat
                 else:
                     continue
                 changed[pot_id] = store.put_work(pot_id, changed[pot_id], to_at)
-            if store.chance.random() < 0.3:
+            for _ in range(store.chance.choice([0, 0, 1, 1, 2])):
                 store.enter_something(now)
             made: list[int] = []
             patch.setattr(
