@@ -16,7 +16,7 @@ import datetime as dt
 import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -32,6 +32,7 @@ from analytics import (
     summary_entries,
 )
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
+from analytics.day_reading import CYCLE_COLUMNS, midnight, read_days, totals_of_days
 from analytics.parts_usage import PartsUsage, usage_of_parts
 from analytics.pieces import insert
 from analytics.summary_entries import Put
@@ -156,7 +157,7 @@ def _wholly(
     for pot in yard.pot_names:
         pot_id = pots.get(pot)
         cycles = (
-            frames.cycles(con, pot_id, columns=_CYCLE_COLUMNS)
+            frames.cycles(con, pot_id, columns=CYCLE_COLUMNS)
             if pot_id
             else pl.DataFrame(schema=CYCLE_SCHEMA)
         )
@@ -216,7 +217,7 @@ def _since(
     for pot in yard.pot_names:
         at = min(before, changed.get(pots.get(pot, -1), before))
         at = at - _MARGIN if at > frames.EARLIEST + _MARGIN else frames.EARLIEST
-        settled = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < _midnight(at)))
+        settled = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < midnight(at)))
         # Until a pot has blasted for so long, what comes changes the pace of what was.
         is_settled = int(settled["blast_us"].sum()) >= hours.PACE_US
         since[pot] = at if is_settled else frames.EARLIEST
@@ -231,17 +232,17 @@ def _since(
         now,
     )
     asked = _days_asked(shifts, plan, since, now)
-    read = _read(con, pots, {pot: None if at == frames.EARLIEST else asked.get(pot, set())
+    read = read_days(con, pots, {pot: None if at == frames.EARLIEST else asked.get(pot, set())
                              for pot, at in since.items()})  # fmt: skip
     extents = frames.heard_extents(con)
     of_pots, summaries, fresh = {}, [], []
     for pot, at in since.items():
         pot_id = pots.get(pot)
         of_pot = read.of(pot, pot_id or -1)
-        stay = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < _midnight(at)))
-        totals, added = _totals(
+        stay = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < midnight(at)))
+        totals, added = totals_of_days(
             of_pot, extents.get(pot_id, (None, None)) if pot_id else (None, None), stay,
-            None if at == frames.EARLIEST else (_midnight(at), asked.get(pot, set())), pot, now,
+            None if at == frames.EARLIEST else (midnight(at), asked.get(pot, set())), pot, now,
             yard.derive.count_silence_outside_shifts,
         )  # fmt: skip
         of_pots[pot] = totals
@@ -258,11 +259,11 @@ def _since(
     _put(con, "part_stay", stays, ["part_id", "pot", "position", "from_at"])
     _put(con, "part_check", checks, ["record_id", "part", "pot", "position", "rule"])
     for (pot, at), added in zip(since.items(), fresh, strict=True):
-        was = days.filter((pl.col("pot") == pot) & (pl.col("day_at") >= _midnight(at)))
+        was = days.filter((pl.col("pot") == pot) & (pl.col("day_at") >= midnight(at)))
         if not was.equals(added):
             con.execute(
                 "DELETE FROM pot_day WHERE pot = $pot AND day_at >= $at",
-                {"pot": pot, "at": _midnight(at)},
+                {"pot": pot, "at": midnight(at)},
             )
             insert(con, "pot_day", added)
     usage = parts_since.usage_since(
@@ -278,10 +279,6 @@ def _since(
     )
     con.execute("DELETE FROM part_usage")
     insert(con, "part_usage", in_seconds(usage))
-
-
-def _midnight(at: dt.datetime) -> dt.datetime:
-    return at.replace(hour=0, minute=0, second=0, microsecond=0)
 
 
 def _of_pot(since: Mapping[str, dt.datetime]) -> pl.Expr:
@@ -317,108 +314,6 @@ def _days_asked(
         if pot in asked:
             asked[pot].update(pot_days.day_of(at_us).tolist())
     return asked
-
-
-#: What is taken of cycles for shifts and parts.
-_CYCLE_COLUMNS = (*hours.CYCLE_COLUMNS, *production.PRESSURES)
-_OF_CYCLES = ", ".join(("pot_id", *_CYCLE_COLUMNS))
-
-
-class _OfPot(NamedTuple):
-    cycles: pl.DataFrame
-    gaps: pl.DataFrame
-    booked: list[tuple[dt.datetime, dt.datetime]]
-
-
-class _Read(NamedTuple):
-    """Cycles, gaps and booked shifts of the days that matter, of all pots."""
-
-    cycles: pl.DataFrame
-    gaps: pl.DataFrame
-    booked: pl.DataFrame
-
-    def of(self, pot: str, pot_id: int) -> _OfPot:
-        cycles = self.cycles.filter(pl.col("pot_id") == pot_id).drop("pot_id")
-        gaps = self.gaps.filter(pl.col("pot_id") == pot_id).drop("pot_id")
-        booked = self.booked.filter(pl.col("pot") == pot)
-        # What touches two stretches was read twice.
-        return _OfPot(
-            cycles.unique().sort("pressed_at"),
-            gaps.unique().sort("from_at"),
-            booked.unique().select("from_at", "to_at").rows(),
-        )
-
-
-def _read(
-    con: duckdb.DuckDBPyConnection, pots: Mapping[str, int], days: Mapping[str, set[int] | None]
-) -> _Read:
-    """Read what touches some days of each pot; ``None``: all of it.
-
-    A stretch of days by itself in one query for all: bounds that a query compares a column with
-    are looked up in what the store knows of its blocks, and the other blocks stay unread.
-    """
-    stretches = [
-        (pot, pots.get(pot, -1), from_at, to_at)
-        for pot, mine in days.items()
-        for from_at, to_at in (
-            [(frames.EARLIEST, frames.LATEST)] if mine is None else pot_days.runs(mine)
-        )
-    ]
-    values: dict[str, Any] = {}
-    for n, (pot, pot_id, from_at, to_at) in enumerate(stretches):
-        values |= {f"pot{n}": pot, f"id{n}": pot_id, f"from{n}": from_at, f"to{n}": to_at}
-
-    def touching(table: str, what: str, key: str, begin: str, end: str, named: str) -> pl.DataFrame:
-        query = " UNION ALL ".join(
-            f"SELECT {what} FROM {table} WHERE {key} = ${named}{n} AND {begin} <= $to{n} "
-            f"AND {end} >= $from{n}"
-            for n in range(len(stretches))
-        )
-        used = {name: value for name, value in values.items()
-                if name.startswith((named, "from", "to"))}  # fmt: skip
-        return frames.read_frame(con, query, **used)
-
-    return _Read(
-        touching("cycle", _OF_CYCLES, "pot_id", "span_from_at", "span_to_at", "id"),
-        touching("gap", "*", "pot_id", "from_at", "to_at", "id"),
-        touching("shift_summary", "shift, pot, from_at, to_at", "pot", "from_at", "to_at", "pot"),
-    )
-
-
-def _totals(
-    of_pot: _OfPot,
-    heard: tuple[dt.datetime | None, dt.datetime | None],
-    stay: pl.DataFrame,
-    anew: tuple[dt.datetime, set[int]] | None,
-    pot: str,
-    now: dt.datetime,
-    count_silence_outside_shifts: bool,
-) -> tuple[hours.PotHours, pl.DataFrame]:
-    """Running totals of a pot, and the sums of those of its days that were made anew.
-
-    ``stay`` are the sums of days that stay, ``anew`` from which day on they are made anew and the
-    days that ``of_pot`` holds; ``None``: it holds everything.
-    """
-    today_us = int(pot_days.day_of(np.array([hours.microseconds(now)]))[0])
-
-    def totals_with(pace: hours.Pace | None) -> hours.PotHours:
-        return hours.pot_hours(
-            of_pot.cycles, of_pot.gaps, *heard, of_pot.booked, count_silence_outside_shifts, pace
-        )
-
-    known = totals_with(None)
-    if anew is None:
-        days = pot_days.days_with_anything(known)
-        return known, pot_days.sums_of_days(known, pot, days[days < today_us])
-    from_us, held = hours.microseconds(anew[0]), np.array(sorted(anew[1]), dtype=np.int64)
-    days = held[(held >= from_us) & (held < today_us)]
-    added = pot_days.sums_of_days(known, pot, days)
-    every = pl.concat([stay, added])
-    known = replace(
-        known,
-        silent_cycles=hours.silent_cycles(known.silent, pot_days.pace_of_days(every)),
-    )
-    return pot_days.with_days(known, every, held), added
 
 
 def _put(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame, key: list[str]) -> None:
