@@ -48,6 +48,15 @@ def weighed_spells(
     )
 
 
+def spells_digest(con: duckdb.DuckDBPyConnection) -> dict[int, str]:
+    """By pot, a text that changes with the weighed spells and what they were made of."""
+    rows = con.execute(
+        "SELECT pot_id, count(*) || ':' || bit_xor(md5_number(from_at || ' ' || made_of)) "
+        "FROM spell GROUP BY pot_id"
+    ).fetchall()
+    return dict(rows)
+
+
 class SpellState(NamedTuple):
     """What spells were last looked through with, and from when on they may have changed since."""
 

@@ -400,19 +400,28 @@ class Only(NamedTuple):
         The key of the record that says when: ``at``, ``to_at``.
     shifts : tuple of str
         Those, too, that name one of these shifts.
+    entered_too : bool
+        Those, too, that were entered from the instant on.
     """
 
     from_at: dt.datetime
     key: str = "at"
     shifts: tuple[str, ...] = ()
+    entered_too: bool = False
 
     def condition(self) -> str:
-        """In SQL, for ``record AS r`` with the parameters ``since`` and ``named``."""
+        """In SQL, for ``record AS r``."""
         # Texts of instants have one form, so they stand in the order of time.
         return (
             f"AND (json_extract_string(r.body, '$.{self.key}') >= $since "
-            "OR list_contains($named::VARCHAR[], json_extract_string(r.body, '$.shift')))"
+            "OR list_contains($named::VARCHAR[], json_extract_string(r.body, '$.shift')) "
+            "OR recorded_at >= $entered)"
         )
+
+    def values(self) -> dict[str, object]:
+        """The parameters of :meth:`condition`."""
+        entered = self.from_at if self.entered_too else LATEST
+        return {"since": self.text(), "named": list(self.shifts), "entered": entered}
 
     def text(self) -> str:
         """The instant as records have it."""
@@ -438,7 +447,7 @@ def current_records(
         "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
         f"{'' if only is None else only.condition()} ORDER BY record_id",
         kind=kind,
-        **({} if only is None else {"since": only.text(), "named": list(only.shifts)}),
+        **({} if only is None else only.values()),
     )
     wanted = dict(columns.values())
     written = pl.Struct(

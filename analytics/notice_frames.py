@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.frames import LATEST, current_records, read_frame
+from analytics.frames import LATEST, Only, current_records, read_frame
 from analytics.notice_spans import FAULTY_SHARE
 from analytics.notices import ENTRY_SCHEMA, NOTICE_SCHEMA
 from analytics.watch import HEARD
@@ -37,6 +37,19 @@ def pressure_watch(con: duckdb.DuckDBPyConnection, pot_id: int) -> pl.DataFrame:
     polars.DataFrame
         ``analytics.watch.WATCH_SCHEMA``.
     """
+    ((is_open,),) = con.execute(
+        "SELECT count(*) > 0 FROM pressure_watch WHERE pot_id = $pot AND off_at IS NULL "
+        "AND NOT starts_with(watch, $heard)",
+        {"pot": pot_id, "heard": HEARD},
+    ).fetchall()
+    if not is_open:
+        return read_frame(
+            con,
+            "SELECT * EXCLUDE (pot_id) FROM pressure_watch WHERE pot_id = $pot "
+            "AND NOT starts_with(watch, $heard) ORDER BY watch, from_at",
+            pot=pot_id,
+            heard=HEARD,
+        )
     return read_frame(
         con,
         "WITH mine AS (SELECT * EXCLUDE (pot_id) FROM pressure_watch WHERE pot_id = $pot), "
@@ -78,7 +91,12 @@ def trouble_spans(con: duckdb.DuckDBPyConnection, pot_id: int) -> pl.DataFrame:
     )
 
 
-def entered(con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, Any]) -> pl.DataFrame:
+def entered(
+    con: duckdb.DuckDBPyConnection,
+    kind: str,
+    columns: dict[str, Any],
+    only: Only | None = None,
+) -> pl.DataFrame:
     """Records of a kind as they stand, with when each was first entered.
 
     Parameters
@@ -89,6 +107,8 @@ def entered(con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, Any]) 
         A key of :data:`ingest.record_bodies.BODIES`.
     columns : dict
         Keys of the record with their types.
+    only : Only, optional
+        Which of them; by default all.
 
     Returns
     -------
@@ -97,7 +117,7 @@ def entered(con: duckdb.DuckDBPyConnection, kind: str, columns: dict[str, Any]) 
     """
     own = {"record_id": pl.String(), "recorded_at": pl.Datetime("us")}
     rows = current_records(
-        con, kind, {name: (name, kind_of) for name, kind_of in (own | columns).items()}
+        con, kind, {name: (name, kind_of) for name, kind_of in (own | columns).items()}, only
     )
     return rows.join(
         read_frame(con, _FIRST_ENTERED), on="record_id", how="left", maintain_order="left"
@@ -146,10 +166,17 @@ def notices(con: duckdb.DuckDBPyConnection, cleared_from_at: dt.datetime | None 
     )
 
 
+def open_count(con: duckdb.DuckDBPyConnection) -> int:
+    """How many notices have not cleared."""
+    ((count,),) = con.execute("SELECT count(*) FROM notice WHERE cleared_at IS NULL").fetchall()
+    return int(count)
+
+
 def notice_events(
     con: duckdb.DuckDBPyConnection,
     from_at: dt.datetime | None = None,
     notice_id: str | None = None,
+    among: list[str] | None = None,
 ) -> pl.DataFrame:
     """What became of notices, as it was found, oldest first.
 
@@ -161,14 +188,18 @@ def notice_events(
         Found from this instant on; by default all.
     notice_id : str, optional
         Of one notice only.
+    among : list of str, optional
+        Of these notices only.
     """
     return read_frame(
         con,
         "SELECT * FROM notice_event WHERE noticed_at >= $from_at AND noticed_at < $latest "
-        "AND ($notice IS NULL OR notice_id = $notice) ORDER BY event_id",
+        "AND ($notice IS NULL OR notice_id = $notice) "
+        "AND ($among::VARCHAR[] IS NULL OR list_contains($among, notice_id)) ORDER BY event_id",
         from_at=from_at or dt.datetime(1, 1, 1),  # noqa: DTZ001 - naive UTC
         latest=LATEST,
         notice=notice_id,
+        among=among,
     )
 
 

@@ -186,6 +186,7 @@ def silence_spans(
     pot: str,
     gap_s: float,
     now: dt.datetime,
+    after_at: dt.datetime | None = None,
 ) -> pl.DataFrame:
     """Silences that a box should not have kept: in a booked shift, or where it came back soon.
 
@@ -207,6 +208,8 @@ def silence_spans(
         Silence for longer than this is a gap. [s]
     now : datetime
         Naive UTC.
+    after_at : datetime, optional
+        Only silences after this instant are given and told; the box was heard then.
 
     Returns
     -------
@@ -222,7 +225,7 @@ def silence_spans(
     if first_at is None or last_at is None:
         silences.append((None, None, False))
     else:
-        silences += [(None, first_at, False)]
+        silences += [(None, first_at, False)] if after_at is None else []
         if now - last_at > longer:
             silences += [(last_at, None, False)]
     booked = _Booked(shifts)

@@ -1,9 +1,10 @@
 """Derives notices and keeps what became of them; the third composer that writes.
 
-Notices are made anew each time from the spans they rest on, which takes milliseconds; only the
-spans of trouble, which rest on the charts of a pot's whole history, are kept until its weighed
-spells or its fitted parts change. So what was derived piece by piece equals what is derived at
-once. What became of notices since the last time is added to ``notice_event`` in the same
+Notices rest on spans, and those on cycles, silences, entries and charts of years. What they are
+derived from is found anew from the first change on (:mod:`analytics.notice_since`), and the notices
+before stay; the spans of trouble, which rest on the charts of a pot's whole history, are kept until
+its weighed spells or its fitted parts change. So what was derived piece by piece equals what is
+derived at once. What became of notices since the last time is added to ``notice_event`` in the same
 transaction: senders read there, and what late data took back stands there too.
 """
 
@@ -14,12 +15,11 @@ import hashlib
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
 import polars as pl
 
-from analytics import condition_frames, figures, frames, hours, notice_frames, part_frames
+from analytics import condition_frames, frames, notice_frames, notice_since, part_frames
 from analytics.indicators import changes
 from analytics.notice_spans import (
     fault_spans,
@@ -33,7 +33,7 @@ from analytics.notices import EVENT_SCHEMA, SPAN_SCHEMA, events, notices
 from analytics.pieces import insert
 from analytics.pipeline import upkeep_rules, utc_now
 from analytics.rule_condition import kept_blocks
-from analytics.rule_spans import Curve, counts, rule_spans
+from analytics.rule_spans import Count, Remembered, counts, rule_spans
 from analytics.trouble_spans import SPANS_VERSION, trouble_spans
 from ingest.config import Yard
 from ingest.parts import RULE_INDICATORS
@@ -42,7 +42,7 @@ from ingest.store.connection import read_window, write_window
 if TYPE_CHECKING:
     import duckdb
 
-    from analytics.rule_spans import Floats, Ints
+    from analytics.notice_since import Since
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def derive_notices(
     yard : Yard
         The yard file.
     full : bool
-        Spans of trouble too are found anew, whatever is there.
+        All of them are found anew, whatever is there.
     now : datetime, optional
         Naive UTC; this computer's clock by default.
 
@@ -88,28 +88,32 @@ def derive_notices(
     with read_window(data) as con:
         pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
         known = {} if full else notice_frames.trouble_states(con)
-        fitted = part_frames.part_events(con).filter(pl.col("since") == "fitted")
+        digests = condition_frames.spells_digest(con)
+        fitted = part_frames.fittings(con)
         for pot, pot_id in pots.items():
             mine = fitted.filter(pl.col("pot") == pot).select("part", "at").sort("at", "part")
-            made_of = _made_of(con, pot_id, mine)
+            made_of = _made_of(digests.get(pot_id, ""), mine)
             if known.get(pot_id) != made_of:
                 conditions = condition_frames.conditions(con, pot_id)
                 seen = changes(conditions, mine)
                 troubles[pot_id] = (made_of, trouble_spans(seen, conditions, mine))
                 blocks[pot_id] = kept_blocks(seen, RULE_INDICATORS)
-        spans = _spans(con, yard, pots, now, {i: found for i, (_, found) in troubles.items()})
-        before = notice_frames.notices(con)
-    after = notices(spans, now)
+        since = notice_since.since(con, yard, pots, now, full)
+        fresh_spans = {pot_id: spans for pot_id, (_, spans) in troubles.items()}
+        found = _found(con, yard, pots, since, now, fresh_spans)
+        before, after = found.before, found.after
+        stay = notice_frames.open_count(con) - before.filter(_OPEN).height
     same = after.equals(before)
     fresh = pl.DataFrame(schema=EVENT_SCHEMA) if same else events(before, after, now)
     if fresh.height:
         with read_window(data) as con:
-            fresh = _not_logged(fresh, after, notice_frames.notice_events(con))
-    if troubles or fresh.height or not same:
+            among = fresh["notice_id"].unique().to_list()
+            fresh = _not_logged(fresh, after, notice_frames.notice_events(con, among=among))
+    if troubles or fresh.height or not same or since.is_due:
         with write_window(data) as con:
-            for pot_id, (made_of, found) in troubles.items():
+            for pot_id, (made_of, spans) in troubles.items():
                 con.execute("DELETE FROM trouble_span WHERE pot_id = $pot", {"pot": pot_id})
-                numbered = found.with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id"))
+                numbered = spans.with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id"))
                 insert(con, "trouble_span", numbered)
                 con.execute("DELETE FROM indicator_block WHERE pot_id = $pot", {"pot": pot_id})
                 numbered = blocks[pot_id].with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id"))
@@ -118,45 +122,48 @@ def derive_notices(
                     "INSERT OR REPLACE INTO trouble_state VALUES ($pot, $made_of)",
                     {"pot": pot_id, "made_of": made_of},
                 )
-            con.execute("DELETE FROM notice")
-            insert(con, "notice", after)
+            notice_since.put(con, before, after)
+            notice_since.keep_crossings(con, found.crossings)
+            notice_since.keep(con, since)
             _log(con, fresh, now)
-    return Noticed(after.filter(pl.col("cleared_at").is_null()).height, fresh.height)
+    return Noticed(stay + after.filter(_OPEN).height, fresh.height)
 
 
-def _made_of(con: duckdb.DuckDBPyConnection, pot_id: int, fitted: pl.DataFrame) -> str:
-    spells = condition_frames.weighed_spells(con, pot_id)
-    rests_on = (SPANS_VERSION, *spells["made_of"], *fitted.iter_rows())
+_OPEN = pl.col("cleared_at").is_null()
+
+
+def _made_of(spells: str, fitted: pl.DataFrame) -> str:
+    rests_on = (SPANS_VERSION, spells, *fitted.iter_rows())
     return hashlib.sha256(repr(rests_on).encode()).hexdigest()[:32]
 
 
-def _spans(
+class _Found(NamedTuple):
+    """Notices as they were and as they are, without those that stay, and when limits passed."""
+
+    before: pl.DataFrame
+    after: pl.DataFrame
+    crossings: dict[str, dict[tuple[int, float, float], int]]
+
+
+def _found(
     con: duckdb.DuckDBPyConnection,
     yard: Yard,
     pots: dict[str, int],
+    since: Since,
     now: dt.datetime,
     troubles: dict[int, pl.DataFrame],
-) -> pl.DataFrame:
-    text, instant = pl.String(), pl.Datetime("us")
-    shifts = (
-        notice_frames.entered(
-            con,
-            "shift",
-            {"shift": text, "pots": pl.List(text), "from_at": instant, "to_at": instant},
-        )
-        .rename({"entered_at": "booked_at", "pots": "pot"})
-        .explode("pot")
-    )
-    wanted: dict[str, Any] = {"shift": text, "pot": text, "at": instant}
-    areas = notice_frames.entered(con, "area", wanted).with_columns(pl.col("shift").fill_null(""))
-    bags = notice_frames.entered(con, "abrasive", wanted).with_columns(
-        pl.col("shift").fill_null("")
-    )
+) -> _Found:
     extents = frames.heard_extents(con)
-    found = [
-        pl.DataFrame(schema=SPAN_SCHEMA),
-        record_spans(shifts, areas, bags, frames.shift_summaries(con), now),
-    ]
+    cuts = {
+        pot: notice_since.before_silences(
+            con, pot, pot_id, since.of_pots[pot], extents.get(pot_id, (None, None))
+        )
+        for pot, pot_id in pots.items()
+    }
+    shifts = notice_since.booked_shifts(con, min(cuts.values(), default=frames.EARLIEST))
+    concerned = notice_since.shifts_concerned(shifts, since)
+    found = [pl.DataFrame(schema=SPAN_SCHEMA), _records_missing(con, concerned, now)]
+    refill_days = {}
 
     def day_of(instant: dt.datetime) -> str:
         return f"{instant.replace(tzinfo=dt.UTC).astimezone(yard.site.zone):%Y-%m-%d}"
@@ -165,46 +172,95 @@ def _spans(
         described = yard.pot(pot)
         assert described is not None
         fits = troubles.get(pot_id)
+        cut, at = cuts[pot], since.of_pots[pot]
+        after_at = None if cut == frames.EARLIEST else cut
+        refill_days[pot] = notice_since.first_refill_day(at, day_of)
+        tippings = condition_frames.tippings(con, pot_id, notice_since.refills_from(at))
         found += [
             pressure_spans(notice_frames.pressure_watch(con, pot_id), pot, described.plate_pa),
             fault_spans(notice_frames.faulty_minutes(con, pot_id), pot),
             silence_spans(
-                frames.gaps(con, pot_id),
+                frames.gaps(con, pot_id, after_at),
                 extents.get(pot_id, (None, None)),
                 shifts.filter(pl.col("pot") == pot),
                 pot,
                 yard.gap_s(pot),
                 now,
+                after_at,
             ),
-            refill_spans(condition_frames.tippings(con, pot_id), pot, day_of, now),
+            refill_spans(tippings, pot, day_of, now).filter(
+                pl.col("cause") >= f"refills {refill_days[pot]}"
+            ),
             fit_spans(
                 notice_frames.trouble_spans(con, pot_id) if fits is None else fits, pot
             ),
         ]  # fmt: skip
-    counted = counts(part_frames.stays(con), part_frames.checked_lives(con), upkeep_rules(yard))
-    booked = shifts.select("pot", "from_at", "to_at")
-    curves = {pot: _curve(con, yard, pot, booked, now) for pot in pots}
-    found.append(rule_spans(counted, curves, now))
-    return pl.concat(found)
+    checks, rules_from, crossings = _checks_due(con, yard, pots, since, now)
+    after = notices(pl.concat([*found, checks]), now)
+    before = notice_since.standing_before(con, since, cuts, refill_days, rules_from, concerned)
+    return _Found(before, after, crossings)
 
 
-def _curve(
-    con: duckdb.DuckDBPyConnection, yard: Yard, pot: str, booked: pl.DataFrame, now: dt.datetime
-) -> Curve:
-    history = figures.pot_history(con, pot, booked, columns=hours.CYCLE_COLUMNS)
-    totals = history.totals(yard)
-    ends = [history.cycles["span_to_at"], history.gaps["to_at"]]
-    edges = pl.concat([end.cast(pl.Datetime("us")).alias("end") for end in ends]).unique().sort()
-    now_us = hours.microseconds(now)
+def _records_missing(
+    con: duckdb.DuckDBPyConnection, shifts: pl.DataFrame, now: dt.datetime
+) -> pl.DataFrame:
+    first = shifts["from_at"].min()
+    if not isinstance(first, dt.datetime):
+        return pl.DataFrame(schema=SPAN_SCHEMA)
+    text, instant = pl.String(), pl.Datetime("us")
+    wanted: dict[str, Any] = {"shift": text, "pot": text, "at": instant}
+    about = frames.Only(first, shifts=tuple(shifts["shift"].unique().to_list()))
+    areas, bags = (
+        notice_frames.entered(con, kind, wanted, about).with_columns(pl.col("shift").fill_null(""))
+        for kind in ("area", "abrasive")
+    )
+    return record_spans(shifts, areas, bags, frames.shift_summaries(con, first), now)
 
-    def used(from_us: Ints, to_us: Ints) -> tuple[Floats, Floats]:
-        # The high figure of ``hours.windows``; the rest of it is not wanted, some hundred times.
-        silent_s = totals.silent.within(from_us, np.clip(now_us, from_us, to_us))
-        high_s = totals.blast_high.within(from_us, to_us) + silent_s
-        cycles = totals.cycles_high_within(from_us, np.minimum(to_us, now_us))
-        return high_s / 3600.0, cycles.astype(float)
 
-    return Curve(edges.cast(pl.Int64).to_numpy(), used)
+def _checks_due(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    pots: dict[str, int],
+    since: Since,
+    now: dt.datetime,
+) -> tuple[pl.DataFrame, dt.datetime, dict[str, dict[tuple[int, float, float], int]]]:
+    """Spans of checks that were due, of counts that ended after an instant; that instant, and when
+    limits passed."""
+    known = notice_since.crossings_known(con, since)
+    curves = notice_since.PotCurves(con, yard, pots, since, now).curves
+    rules_from = since.least
+    while True:
+        crossed: dict[str, dict[tuple[int, float, float], int]] = {pot: {} for pot in pots}
+        counted = [
+            count
+            for count in counts(
+                notice_since.stays_counted(con, rules_from),
+                notice_since.checks_counted(con, rules_from),
+                upkeep_rules(yard),
+            )
+            if count.to_at is None or count.to_at > rules_from
+        ]
+        spans = rule_spans(
+            counted,
+            {pot: Remembered(curves[pot], known.get(pot, {}), crossed[pot]) for pot in pots},
+            now,
+        )
+        begins = _begins(counted)
+        # What a part brought along may be over its limit at once: then it is one with what stood.
+        chained = [
+            at
+            for pot, cause, at in spans.select("pot", "cause", "from_at").iter_rows()
+            if at <= rules_from
+            and (pot, cause, at) in begins
+            and notice_since.goes_on(con, pot, cause, at)
+        ]
+        if not chained:
+            return spans, rules_from, crossed
+        rules_from = min(chained) - dt.timedelta(microseconds=1)
+
+
+def _begins(counted: list[Count]) -> set[tuple[str, str, dt.datetime]]:
+    return {(c.pot, "/".join((c.part, c.position, c.rule.called)), c.from_at) for c in counted}
 
 
 def _not_logged(fresh: pl.DataFrame, after: pl.DataFrame, logged: pl.DataFrame) -> pl.DataFrame:

@@ -154,6 +154,21 @@ def entries(
     return pl.concat([*moved, checked.select(*_AS_EVENT)])
 
 
+def fittings(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """When parts were fitted, also where a check says so: ``pot, part, at``."""
+    return read_frame(
+        con,
+        "SELECT json_extract_string(body, '$.pot') AS pot, "
+        "json_extract_string(body, '$.part') AS part, "
+        "rtrim(json_extract_string(body, '$.at'), 'Z')::TIMESTAMP AS at "
+        "FROM record AS r WHERE (kind = 'part_fitted' "
+        "OR kind = 'check' AND json_extract_string(body, '$.result') = 'replaced') "
+        "AND NOT withdrawn AND NOT EXISTS "
+        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
+        "ORDER BY record_id",
+    )
+
+
 _AS_EVENT = [
     pl.col("at"), pl.col("record_id"), pl.lit("checked").alias("kind"), pl.col("pot"),
     pl.col("part"), pl.col("position"), pl.col("new_tag").alias("tag"), pl.col("result"),

@@ -474,9 +474,19 @@ def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> 
 
 
 def note_changed(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> None:
-    """Note for weighing that a pot's cycles from an instant on are others than before."""
+    """Note for weighing and notices that a pot's cycles from an instant on are others."""
+    note_derived(con, pot_id, from_at)
     con.execute(
         "INSERT INTO spell_state VALUES ($pot, '', $from_at, 1) ON CONFLICT (pot_id) DO UPDATE "
+        "SET from_at = least(from_at, excluded.from_at), changes = changes + 1",
+        {"pot": pot_id, "from_at": from_at},
+    )
+
+
+def note_derived(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> None:
+    """Note for notices that what is derived of a pot is from an instant on another than before."""
+    con.execute(
+        "INSERT INTO notice_changed VALUES ($pot, $from_at, 1) ON CONFLICT (pot_id) DO UPDATE "
         "SET from_at = least(from_at, excluded.from_at), changes = changes + 1",
         {"pot": pot_id, "from_at": from_at},
     )

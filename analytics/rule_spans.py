@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
-from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics.hours import DAY_US
 from analytics.notices import SPAN_SCHEMA
 from analytics.upkeep import UpkeepRule
 from ingest.parts import RESULTS, position_of
@@ -43,6 +45,160 @@ class Curve(NamedTuple):
 
     edges_us: Ints
     used: Callable[[Ints, Ints], tuple[Floats, Floats]]
+
+    def first_over(
+        self, from_us: Ints, end_us: Ints, hours: Floats, cycles: Floats
+    ) -> list[int | None]:
+        """As :class:`Crossings` has it, by halving."""
+        edges = self.edges_us if self.edges_us.size else np.zeros(1, np.int64)
+        over = _over(self.used, from_us, end_us, hours, cycles)
+        low = np.searchsorted(edges, from_us, side="right")
+        high = np.searchsorted(edges, end_us, side="right")
+        # One place past the last edge stands for the end of the count itself.
+        reached = over(end_us)
+        first, last = low.copy(), high.copy()
+        while np.any(first < last):
+            middle = (first + last) // 2
+            at = np.where(middle < edges.size, edges[np.minimum(middle, edges.size - 1)], end_us)
+            hit = over(at)
+            last = np.where((first < last) & hit, middle, last)
+            first = np.where((first < last) & ~hit, middle + 1, first)
+        found: list[int | None] = []
+        for i, index in enumerate(first):
+            if not reached[i]:
+                found.append(None)
+            else:
+                found.append(int(edges[index]) if index < high[i] else int(end_us[i]))
+        return found
+
+
+def _over(
+    used: Callable[[Ints, Ints], tuple[Floats, Floats]],
+    from_us: Ints,
+    end_us: Ints,
+    hours: Floats,
+    cycles: Floats,
+) -> Callable[[Ints], npt.NDArray[np.bool_]]:
+    """Whether each limit has passed by an instant."""
+
+    def over(to_us: Ints) -> npt.NDArray[np.bool_]:
+        used_h, used_cycles = used(from_us, np.maximum(np.minimum(to_us, end_us), from_us))
+        return (used_h >= hours) | (used_cycles >= cycles)
+
+    return over
+
+
+class Crossings(Protocol):
+    """Says when limits pass."""
+
+    def first_over(
+        self, from_us: Ints, end_us: Ints, hours: Floats, cycles: Floats
+    ) -> list[int | None]:
+        """The first end of a cycle or silence at which each limit has passed.
+
+        Parameters
+        ----------
+        from_us, end_us : ndarray of int64, shape (n,)
+            Each count's begin and end. [us since 1970 UTC]
+        hours, cycles : ndarray of float64, shape (n,)
+            What is left to its limits at its begin; the first to pass counts. [h], [-]
+
+        Returns
+        -------
+        list of int or None
+            The count's end where it has passed without such an end; ``None``: it has not. [us]
+        """
+        ...
+
+
+@dataclass(frozen=True)
+class DayCurve:
+    """The same from sums of days, for counts of years of which few pass a limit now.
+
+    Parameters
+    ----------
+    used_within : callable
+        Begins of UTC days [us] to a function as ``Curve.used``, whose instants are midnights or lie
+        within those days.
+    edges_within : callable
+        ``from_us, to_us`` to the edges, as ``Curve.edges_us``, after the one up to the other.
+    edge_after : callable
+        ``at_us`` to the first edge after it; ``None``: there is none.
+    """
+
+    used_within: Callable[[set[int]], Callable[[Ints, Ints], tuple[Floats, Floats]]]
+    edges_within: Callable[[int, int], Ints]
+    edge_after: Callable[[int], int | None]
+
+    def first_over(
+        self, from_us: Ints, end_us: Ints, hours: Floats, cycles: Floats
+    ) -> list[int | None]:
+        """As :class:`Crossings` has it: first the day is found, then the edge in it."""
+        if not from_us.size:
+            return []
+        ends = set((np.concatenate((from_us, end_us)) // DAY_US * DAY_US).tolist())
+        over = _over(self.used_within(ends), from_us, end_us, hours, cycles)
+        reached = over(end_us)
+        # The midnights after the begin, up to the end; one past them stands for the end.
+        first, last = from_us // DAY_US + 1, end_us // DAY_US + 1
+        while np.any(first < last):
+            middle = (first + last) // 2
+            hit = over(middle * DAY_US)
+            last = np.where((first < last) & hit, middle, last)
+            first = np.where((first < last) & ~hit, middle + 1, first)
+        begin = np.maximum(from_us, (first - 1) * DAY_US)
+        end = np.minimum(end_us, first * DAY_US)
+        which = np.flatnonzero(reached)
+        days = ends | set((begin[which] // DAY_US * DAY_US).tolist())
+        used = self.used_within(days) if which.size else None
+        found: list[int | None] = [None] * from_us.size
+        for i in which.tolist():
+            assert used is not None
+            edges = self.edges_within(int(begin[i]), int(end[i]))
+            mine = np.full(edges.size, i)
+            hit = _over(used, from_us[mine], end_us[mine], hours[mine], cycles[mine])(edges)
+            if hit.any():
+                found[i] = int(edges[int(np.argmax(hit))])
+                continue
+            # A cycle over midnight ends on the day after the one in which the limit passed.
+            after = self.edge_after(int(end[i]))
+            found[i] = int(end_us[i]) if after is None or after > end_us[i] else after
+        return found
+
+
+@dataclass(frozen=True)
+class Remembered:
+    """Crossings of which some are known.
+
+    Parameters
+    ----------
+    others : Crossings
+        Asked for the others.
+    known : dict
+        ``from_us, hours, cycles`` to when the limit had passed. [us since 1970 UTC]
+    found : dict
+        Filled with those that had passed of all that were asked for.
+    """
+
+    others: Crossings
+    known: Mapping[tuple[int, float, float], int]
+    found: dict[tuple[int, float, float], int]
+
+    def first_over(
+        self, from_us: Ints, end_us: Ints, hours: Floats, cycles: Floats
+    ) -> list[int | None]:
+        """As :class:`Crossings` has it."""
+        keys = list(zip(from_us.tolist(), hours.tolist(), cycles.tolist(), strict=True))
+        fresh = np.array([n for n, key in enumerate(keys) if key not in self.known], dtype=np.int64)
+        said = [self.known.get(key) for key in keys]
+        for n, at_us in zip(
+            fresh.tolist(),
+            self.others.first_over(from_us[fresh], end_us[fresh], hours[fresh], cycles[fresh]),
+            strict=True,
+        ):
+            said[n] = at_us
+        self.found.update({key: at for key, at in zip(keys, said, strict=True) if at is not None})
+        return said
 
 
 class Count(NamedTuple):
@@ -138,7 +294,7 @@ def _done(row: dict[str, Any]) -> tuple[float, float]:
 
 
 def rule_spans(
-    counted: Sequence[Count], curves: dict[str, Curve], now: dt.datetime
+    counted: Sequence[Count], curves: Mapping[str, Crossings], now: dt.datetime
 ) -> pl.DataFrame:
     """Spans in which a check was due soon, due or overdue.
 
@@ -146,7 +302,7 @@ def rule_spans(
     ----------
     counted : sequence of Count
         From :func:`counts`.
-    curves : dict
+    curves : mapping of str to Crossings
         By pot; of a pot that is not in it only days count.
     now : datetime
         Naive UTC.
@@ -178,9 +334,13 @@ def rule_spans(
                 said = by or f"{rule.every_cycles} pinch cycles"
                 by_pot.setdefault(count.pot, []).append((number, kind, hours, cycles, said))
     for pot, tasks in by_pot.items():
-        for (number, kind, _, _, said), at_us in zip(
-            tasks, _crossings(curves[pot], counted, tasks, now), strict=True
-        ):
+        crossed = curves[pot].first_over(
+            np.array([_us(counted[n].from_at) for n, *_ in tasks], dtype=np.int64),
+            np.array([_us(counted[n].to_at or now) for n, *_ in tasks], dtype=np.int64),
+            np.array([task[2] for task in tasks], dtype=np.float64),
+            np.array([task[3] for task in tasks], dtype=np.float64),
+        )
+        for (number, kind, _, _, said), at_us in zip(tasks, crossed, strict=True):
             if at_us is not None:
                 at = _EPOCH + dt.timedelta(microseconds=at_us)
                 passed.setdefault((number, kind), []).append((at, said))
@@ -205,40 +365,3 @@ _EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC
 
 def _us(instant: dt.datetime) -> int:
     return (instant - _EPOCH) // dt.timedelta(microseconds=1)
-
-
-def _crossings(
-    curve: Curve,
-    counted: Sequence[Count],
-    tasks: Sequence[tuple[int, str, float, float, str]],
-    now: dt.datetime,
-) -> list[int | None]:
-    """The first edge at which each limit has passed, by halving; ``None``: it has not. [us]"""
-    from_us = np.array([_us(counted[n].from_at) for n, *_ in tasks], dtype=np.int64)
-    end_us = np.array([_us(counted[n].to_at or now) for n, *_ in tasks], dtype=np.int64)
-    hours = np.array([task[2] for task in tasks])
-    cycles = np.array([task[3] for task in tasks])
-    edges = curve.edges_us if curve.edges_us.size else np.zeros(1, np.int64)
-
-    def over(to_us: Ints) -> npt.NDArray[np.bool_]:
-        used_h, used_cycles = curve.used(from_us, np.maximum(np.minimum(to_us, end_us), from_us))
-        return (used_h >= hours) | (used_cycles >= cycles)
-
-    low = np.searchsorted(edges, from_us, side="right")
-    high = np.searchsorted(edges, end_us, side="right")
-    # One place past the last edge stands for the end of the count itself.
-    reached = over(end_us)
-    first, last = low.copy(), high.copy()
-    while np.any(first < last):
-        middle = (first + last) // 2
-        at = np.where(middle < edges.size, edges[np.minimum(middle, edges.size - 1)], end_us)
-        hit = over(at)
-        last = np.where((first < last) & hit, middle, last)
-        first = np.where((first < last) & ~hit, middle + 1, first)
-    found: list[int | None] = []
-    for i, index in enumerate(first):
-        if not reached[i]:
-            found.append(None)
-        else:
-            found.append(int(edges[index]) if index < high[i] else int(end_us[i]))
-    return found

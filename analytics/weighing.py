@@ -27,7 +27,7 @@ from analytics.condition import CONDITION_SCHEMA, condition_of
 from analytics.cycles import found_frames
 from analytics.fill import PotFacts, Room, prepared_arrays
 from analytics.piece_frames import samples_heard
-from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of
+from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of, note_derived
 from analytics.pipeline import Derived, derive, transducer_laws
 from analytics.quality import fault_frame, whole_blocks
 from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays, part_of
@@ -554,6 +554,7 @@ def _numbered(frame: pl.DataFrame, pot_id: int, spell_from_at: dt.datetime) -> p
 
 def _forget(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> None:
     spell = {"pot": pot_id, "from_at": from_at}
+    note_derived(con, pot_id, from_at)
     con.execute("DELETE FROM spell WHERE pot_id = $pot AND from_at = $from_at", spell)
     for table in ("condition", "tipping"):
         con.execute(f"DELETE FROM {table} WHERE pot_id = $pot AND spell_from_at = $from_at", spell)

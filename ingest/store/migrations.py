@@ -139,6 +139,11 @@ def m016_entries_summed(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema.ENTRIES_SUMMED)
 
 
+def m017_notices_changed(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the tables of what notices were derived from, and of what changed since."""
+    con.execute(schema.NOTICES_CHANGED)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -156,6 +161,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m014_sums_of_days,
     m015_spells_changed,
     m016_entries_summed,
+    m017_notices_changed,
 )
 
 
