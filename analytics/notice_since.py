@@ -13,7 +13,7 @@ import datetime as dt
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -437,8 +437,6 @@ def standing_before(
     polars.DataFrame
         ``analytics.notices.NOTICE_SCHEMA``, in the order of :func:`notice_frames.notices`.
     """
-    if since.least == frames.EARLIEST:
-        return cast("pl.DataFrame", notice_frames.notices(con))
     of_pots: dict[str, Any] = {"pot": pl.String, "cut": pl.Datetime("us"), "day": pl.String}
     pots = pl.DataFrame(
         [(pot, cuts[pot], refill_days[pot]) for pot in since.of_pots], schema=of_pots, orient="row"
@@ -449,10 +447,12 @@ def standing_before(
         return frames.read_frame(
             con,
             f"SELECT {', '.join(f'n.{name}' for name in NOTICE_SCHEMA)} FROM notice AS n "
-            "JOIN pot_looked AS p ON p.pot = n.pot WHERE CASE "
-            "WHEN n.kind = 'box_silent' THEN n.cleared_at IS NULL OR n.cleared_at >= p.cut "
+            "LEFT JOIN pot_looked AS p ON p.pot = n.pot WHERE CASE "
+            # Checks are due at pots that were never heard, too.
             "WHEN list_contains($rules, n.kind) "
             "THEN n.cleared_at IS NULL OR n.cleared_at > $rules_from "
+            "WHEN p.pot IS NULL THEN true "
+            "WHEN n.kind = 'box_silent' THEN n.cleared_at IS NULL OR n.cleared_at >= p.cut "
             "WHEN n.kind <> 'records_missing' THEN true "
             "WHEN starts_with(n.cause, $refills) THEN n.cause >= $refills || p.day "
             "ELSE (n.cause, n.pot) IN (SELECT (shift, pot) FROM shift_looked) "
