@@ -64,8 +64,13 @@ class Since:
     ----------
     made_of : str
         All but what is derived or entered as time goes on.
+    others : datetime
+        Of pots that were never heard; ``frames.EARLIEST``: all of them. Naive UTC.
     of_pots : dict of str to datetime
-        By pot; ``frames.EARLIEST``: all of them. Naive UTC.
+        Of those that were.
+    checks : dict of str to datetime
+        By pot, of checks: what they count of a pot that has hardly blasted yet, and of parts that
+        came from there, changes with the pace at which its silences are counted.
     notes : list of (int, int)
         What was noted as changed: pot and how often.
     seen : Seen
@@ -77,16 +82,13 @@ class Since:
     """
 
     made_of: str
+    others: dt.datetime
     of_pots: dict[str, dt.datetime]
+    checks: dict[str, dt.datetime]
     notes: list[tuple[int, int]]
     seen: summary_entries.Seen
     now_at: dt.datetime
     is_due: bool
-
-    @property
-    def least(self) -> dt.datetime:
-        """The earliest of all pots."""
-        return min(self.of_pots.values(), default=frames.EARLIEST)
 
 
 def since(
@@ -133,17 +135,34 @@ def since(
         entered = summary_entries.changed_from(con, summary_entries.Seen(*known))
         begin = before if entered is None else min(before, entered)
         due = entered is not None or now - before > _NOTED_AFTER
+    of_pots = {pot: _before(min(begin, noted.get(pot_id, begin))) for pot, pot_id in pots.items()}
+    counted = [(pot_id, changes) for pot_id, _, changes in notes]
+    checks = _of_checks(con, of_pots)
+    return Since(made_of, _before(begin), of_pots, checks, counted, seen, min(now, summed_at), due)
+
+
+def _before(at: dt.datetime) -> dt.datetime:
+    return at - _MARGIN if at > frames.EARLIEST + _MARGIN else frames.EARLIEST
+
+
+def _of_checks(
+    con: duckdb.DuckDBPyConnection, of_pots: Mapping[str, dt.datetime]
+) -> dict[str, dt.datetime]:
     days = frames.read_frame(con, "SELECT pot, day_at, blast_us FROM pot_day")
-    of_pots = {}
-    for pot, pot_id in pots.items():
-        at = min(begin, noted.get(pot_id, begin))
-        at = at - _MARGIN if at > frames.EARLIEST + _MARGIN else frames.EARLIEST
+    own = {}
+    for pot, at in of_pots.items():
         settled = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < midnight(at)))
         # Until a pot has blasted for so long, what comes changes the pace of what was.
         is_settled = int(settled["blast_us"].sum()) >= hours.PACE_US
-        of_pots[pot] = at if is_settled else frames.EARLIEST
-    counted = [(pot_id, changes) for pot_id, _, changes in notes]
-    return Since(made_of, of_pots, counted, seen, min(now, summed_at), due)
+        own[pot] = at if is_settled else frames.EARLIEST
+    found = dict(own)
+    for pot, other in con.execute(
+        "SELECT DISTINCT s.pot, came.pot FROM part_stay AS s JOIN part_stay AS came "
+        "USING (part_id) WHERE s.pot <> came.pot AND s.from_at >= came.from_at"
+    ).fetchall():
+        if pot in found:
+            found[pot] = min(found[pot], own.get(other, found[pot]))
+    return found
 
 
 def keep(con: duckdb.DuckDBPyConnection, since: Since) -> None:
@@ -240,7 +259,7 @@ def booked_shifts(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.Da
 def shifts_concerned(shifts: pl.DataFrame, since: Since) -> pl.DataFrame:
     """Those of which it may have to be told anew that records are missing."""
     at = pl.col("pot").replace_strict(
-        since.of_pots, default=since.least, return_dtype=pl.Datetime("us")
+        since.of_pots, default=since.others, return_dtype=pl.Datetime("us")
     )
     return shifts.filter((pl.col("to_at") >= at) | (pl.col("recorded_at") >= at))
 
@@ -258,13 +277,46 @@ def refills_from(at: dt.datetime) -> dt.datetime | None:
 # --- checks ----------------------------------------------------------------------------------
 
 
-def stays_counted(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.DataFrame:
-    """Stays of all parts that were on after an instant, those before it too, oldest first."""
+def _looked(from_at: Mapping[str, dt.datetime], others: dt.datetime) -> dict[str, object]:
+    return {"pots": list(from_at), "froms": list(from_at.values()), "others": others}
+
+
+#: Parts that were on after the instant of their pot, with the earliest of all pots they were on.
+_PARTS_LOOKED = (
+    "WITH looked AS (SELECT unnest($pots::VARCHAR[]) AS pot, "
+    "unnest($froms::TIMESTAMP[]) AS since_at), "
+    "parts AS (SELECT part_id, min(coalesce(since_at, $others)) AS from_at FROM part_stay AS s "
+    "LEFT JOIN looked USING (pot) GROUP BY part_id "
+    "HAVING bool_or(s.to_at IS NULL OR s.to_at > coalesce(since_at, $others))) "
+)
+
+
+def stays_counted(
+    con: duckdb.DuckDBPyConnection, from_at: Mapping[str, dt.datetime], others: dt.datetime
+) -> pl.DataFrame:
+    """All stays of parts that were on after the instant of their pot, oldest first; ``others`` is
+    that of pots not in ``from_at``."""
     return frames.read_frame(
         con,
-        "FROM part_stay WHERE part_id IN (SELECT part_id FROM part_stay "
-        "WHERE to_at IS NULL OR to_at > $from) ORDER BY from_at, pot, part, position",
-        **{"from": from_at},
+        _PARTS_LOOKED + "SELECT * FROM part_stay SEMI JOIN parts USING (part_id) "
+        "ORDER BY from_at, pot, part, position",
+        **_looked(from_at, others),
+    )
+
+
+def checks_counted(
+    con: duckdb.DuckDBPyConnection, from_at: Mapping[str, dt.datetime], others: dt.datetime
+) -> pl.DataFrame:
+    """Checks of those parts after that instant, and for each rule the last before, oldest first."""
+    return frames.read_frame(
+        con,
+        _PARTS_LOOKED + "SELECT c.* FROM part_check AS c JOIN parts AS p USING (part_id) "
+        "WHERE list_contains($resetting, result) QUALIFY c.checked_at > p.from_at "
+        "OR row_number() OVER (PARTITION BY part_id, rule, c.checked_at > p.from_at "
+        "ORDER BY checked_at DESC, record_id DESC) = 1 "
+        "ORDER BY checked_at, pot, part, position, record_id",
+        resetting=_RESETTING,
+        **_looked(from_at, others),
     )
 
 
@@ -278,20 +330,6 @@ def goes_on(con: duckdb.DuckDBPyConnection, pot: str, cause: str, at: dt.datetim
     return bool(found)
 
 
-def checks_counted(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.DataFrame:
-    """Checks after an instant, and of each part and rule the last before it, oldest first."""
-    return frames.read_frame(
-        con,
-        "SELECT * FROM part_check WHERE checked_at > $from UNION ALL "
-        "(SELECT * FROM part_check WHERE checked_at <= $from AND list_contains($resetting, result) "
-        "QUALIFY row_number() OVER (PARTITION BY part_id, rule "
-        "ORDER BY checked_at DESC, record_id DESC) = 1) "
-        "ORDER BY checked_at, pot, part, position, record_id",
-        resetting=_RESETTING,
-        **{"from": from_at},
-    )
-
-
 def crossings_known(
     con: duckdb.DuckDBPyConnection, since: Since
 ) -> dict[str, dict[tuple[int, float, float], int]]:
@@ -299,7 +337,7 @@ def crossings_known(
     found: dict[str, dict[tuple[int, float, float], int]] = {}
     rows = con.execute("SELECT pot, from_at, hours, cycles, passed_at FROM rule_crossing")
     for pot, from_at, left_h, left_cycles, at in rows.fetchall():
-        if at <= since.of_pots.get(pot, frames.EARLIEST):
+        if at <= since.checks.get(pot, frames.EARLIEST):
             key = (microseconds(from_at), left_h, left_cycles)
             found.setdefault(pot, {})[key] = microseconds(at)
     return found
@@ -351,7 +389,7 @@ class PotCurves:
         # Sums of days are there for days that were over when summaries were reckoned.
         self._open_at = midnight(min(now, since.now_at))
         self.curves: dict[str, Crossings] = {
-            pot: self._wholly(pot) if since.least == frames.EARLIEST else self._of_days(pot)
+            pot: self._wholly(pot) if since.checks[pot] == frames.EARLIEST else self._of_days(pot)
             for pot in pots
         }
 
@@ -413,7 +451,7 @@ def standing_before(
     since: Since,
     cuts: Mapping[str, dt.datetime],
     refill_days: Mapping[str, str],
-    rules_from: dt.datetime,
+    checks_from: Mapping[str, dt.datetime],
     shifts: pl.DataFrame,
 ) -> pl.DataFrame:
     """Notices as they were last derived, but those that stay as they are.
@@ -427,8 +465,8 @@ def standing_before(
         By pot, from when on silences were looked through.
     refill_days : mapping of str to str
         By pot, from which site's day on refills were.
-    rules_from : datetime
-        Counts that ended up to then were not looked through.
+    checks_from : mapping of str to datetime
+        By pot; counts that ended up to then were not looked through.
     shifts : polars.DataFrame
         ``shift``, ``pot``: those that were.
 
@@ -437,9 +475,14 @@ def standing_before(
     polars.DataFrame
         ``analytics.notices.NOTICE_SCHEMA``, in the order of :func:`notice_frames.notices`.
     """
-    of_pots: dict[str, Any] = {"pot": pl.String, "cut": pl.Datetime("us"), "day": pl.String}
+    of_pots: dict[str, Any] = {
+        "pot": pl.String, "cut": pl.Datetime("us"), "day": pl.String,
+        "checks_from": pl.Datetime("us"),
+    }  # fmt: skip
     pots = pl.DataFrame(
-        [(pot, cuts[pot], refill_days[pot]) for pot in since.of_pots], schema=of_pots, orient="row"
+        [(pot, cuts[pot], refill_days[pot], checks_from[pot]) for pot in since.of_pots],
+        schema=of_pots,
+        orient="row",
     )
     con.register("pot_looked", pots.to_arrow())
     con.register("shift_looked", shifts.select("shift", "pot").to_arrow())
@@ -450,7 +493,7 @@ def standing_before(
             "LEFT JOIN pot_looked AS p ON p.pot = n.pot WHERE CASE "
             # Checks are due at pots that were never heard, too.
             "WHEN list_contains($rules, n.kind) "
-            "THEN n.cleared_at IS NULL OR n.cleared_at > $rules_from "
+            "THEN n.cleared_at IS NULL OR n.cleared_at > coalesce(p.checks_from, $others) "
             "WHEN p.pot IS NULL THEN true "
             "WHEN n.kind = 'box_silent' THEN n.cleared_at IS NULL OR n.cleared_at >= p.cut "
             "WHEN n.kind <> 'records_missing' THEN true "
@@ -458,7 +501,7 @@ def standing_before(
             "ELSE (n.cause, n.pot) IN (SELECT (shift, pot) FROM shift_looked) "
             "OR (n.cause, n.pot) NOT IN (SELECT (shift, pot) FROM shift_summary) END "
             "ORDER BY n.raised_at, n.pot, n.cause, n.notice_id",
-            rules=_RULES, rules_from=rules_from, refills=_REFILLS,
+            rules=_RULES, others=since.others, refills=_REFILLS,
         )  # fmt: skip
     finally:
         con.unregister("pot_looked")

@@ -195,9 +195,9 @@ def _found(
                 notice_frames.trouble_spans(con, pot_id) if fits is None else fits, pot
             ),
         ]  # fmt: skip
-    checks, rules_from, crossings = _checks_due(con, yard, pots, since, now)
+    checks, checks_from, crossings = _checks_due(con, yard, pots, since, now)
     after = notices(pl.concat([*found, checks]), now)
-    before = notice_since.standing_before(con, since, cuts, refill_days, rules_from, concerned)
+    before = notice_since.standing_before(con, since, cuts, refill_days, checks_from, concerned)
     return _Found(before, after, crossings)
 
 
@@ -223,22 +223,22 @@ def _checks_due(
     pots: dict[str, int],
     since: Since,
     now: dt.datetime,
-) -> tuple[pl.DataFrame, dt.datetime, dict[str, dict[tuple[int, float, float], int]]]:
-    """Spans of checks that were due, of counts that ended after an instant; that instant, and when
-    limits passed."""
+) -> tuple[pl.DataFrame, dict[str, dt.datetime], dict[str, dict[tuple[int, float, float], int]]]:
+    """Spans of checks that were due, of counts that ended after an instant of each pot; those
+    instants, and when limits passed."""
     known = notice_since.crossings_known(con, since)
     curves = notice_since.PotCurves(con, yard, pots, since, now).curves
-    rules_from = since.least
+    begin = dict(since.checks)
     while True:
         crossed: dict[str, dict[tuple[int, float, float], int]] = {pot: {} for pot in pots}
         counted = [
             count
             for count in counts(
-                notice_since.stays_counted(con, rules_from),
-                notice_since.checks_counted(con, rules_from),
+                notice_since.stays_counted(con, begin, since.others),
+                notice_since.checks_counted(con, begin, since.others),
                 upkeep_rules(yard),
             )
-            if count.to_at is None or count.to_at > rules_from
+            if count.to_at is None or count.to_at > begin.get(count.pot, since.others)
         ]
         spans = rule_spans(
             counted,
@@ -248,15 +248,16 @@ def _checks_due(
         begins = _begins(counted)
         # What a part brought along may be over its limit at once: then it is one with what stood.
         chained = [
-            at
+            (pot, at)
             for pot, cause, at in spans.select("pot", "cause", "from_at").iter_rows()
-            if at <= rules_from
+            if at <= begin.get(pot, since.others)
             and (pot, cause, at) in begins
             and notice_since.goes_on(con, pot, cause, at)
         ]
         if not chained:
-            return spans, rules_from, crossed
-        rules_from = min(chained) - dt.timedelta(microseconds=1)
+            return spans, begin, crossed
+        for pot, at in chained:
+            begin[pot] = min(begin.get(pot, at), at - dt.timedelta(microseconds=1))
 
 
 def _begins(counted: list[Count]) -> set[tuple[str, str, dt.datetime]]:

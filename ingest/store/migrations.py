@@ -12,7 +12,7 @@ from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
 from ingest.errors import StoreError
-from ingest.store import record_chain, sample_rows, schema, updating
+from ingest.store import record_chain, sample_rows, schema, schema_changes, updating
 from ingest.store.transaction import transaction
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def m016_entries_summed(con: duckdb.DuckDBPyConnection) -> None:
 
 def m017_notices_changed(con: duckdb.DuckDBPyConnection) -> None:
     """Make the tables of what notices were derived from, and of what changed since."""
-    con.execute(schema.NOTICES_CHANGED)
+    con.execute(schema_changes.NOTICES_CHANGED)
 
 
 MIGRATIONS: tuple[Migration, ...] = (

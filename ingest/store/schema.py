@@ -586,25 +586,3 @@ ALTER TABLE summary_state ADD COLUMN entered BIGINT;    -- rows of record
 ALTER TABLE summary_state ADD COLUMN number BIGINT;     -- of the newest of them; 0: none has one
 ALTER TABLE summary_state ADD COLUMN passed_by BOOLEAN; -- a part was somewhere for no time at all
 """
-
-#: From when on notices may be others than they are; ``analytics.notice_since``.
-NOTICES_CHANGED = """
-CREATE TABLE notice_state (                -- one row: what notices were last derived from
-    made_of    VARCHAR NOT NULL,           -- all but what is derived or entered as time goes on
-    now_at     TIMESTAMP NOT NULL,         -- up to when
-    entered    BIGINT NOT NULL,            -- rows of record, and the number of the newest that
-    number     BIGINT NOT NULL             -- counted in summaries too
-);
-CREATE TABLE notice_changed (              -- what was derived of a pot since
-    pot_id     SMALLINT PRIMARY KEY,
-    from_at    TIMESTAMP NOT NULL,         -- from when on it is another than before
-    changes    BIGINT NOT NULL             -- how often it was written: whoever looks sees it
-);
-CREATE TABLE rule_crossing (               -- when limits of counts that still run had passed
-    pot        VARCHAR NOT NULL,
-    from_at    TIMESTAMP NOT NULL,         -- where the count begins
-    hours      DOUBLE NOT NULL,            -- what was left to the limits then; infinite: none [h]
-    cycles     DOUBLE NOT NULL,
-    passed_at  TIMESTAMP NOT NULL
-);
-"""
