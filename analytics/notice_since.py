@@ -152,8 +152,8 @@ def _of_checks(
     own = {}
     for pot, at in of_pots.items():
         settled = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < midnight(at)))
-        # Until a pot has blasted for so long, what comes changes the pace of what was.
-        is_settled = int(settled["blast_us"].sum()) >= hours.PACE_US
+        # Until a pot has blasted for so long, what comes changes the pace of what was, if any.
+        is_settled = settled.is_empty() or int(settled["blast_us"].sum()) >= hours.PACE_US
         own[pot] = at if is_settled else frames.EARLIEST
     found = dict(own)
     for pot, other in con.execute(
