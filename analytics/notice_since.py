@@ -137,7 +137,7 @@ def since(
         due = entered is not None or now - before > _NOTED_AFTER
     of_pots = {pot: _before(min(begin, noted.get(pot_id, begin))) for pot, pot_id in pots.items()}
     counted = [(pot_id, changes) for pot_id, _, changes in notes]
-    checks = _of_checks(con, of_pots)
+    checks = _of_checks(con, of_pots, {pot for pot, _, first_at in heard if first_at is None})
     return Since(made_of, _before(begin), of_pots, checks, counted, seen, min(now, summed_at), due)
 
 
@@ -146,14 +146,14 @@ def _before(at: dt.datetime) -> dt.datetime:
 
 
 def _of_checks(
-    con: duckdb.DuckDBPyConnection, of_pots: Mapping[str, dt.datetime]
+    con: duckdb.DuckDBPyConnection, of_pots: Mapping[str, dt.datetime], unheard: set[str]
 ) -> dict[str, dt.datetime]:
     days = frames.read_frame(con, "SELECT pot, day_at, blast_us FROM pot_day")
     own = {}
     for pot, at in of_pots.items():
         settled = days.filter((pl.col("pot") == pot) & (pl.col("day_at") < midnight(at)))
-        # Until a pot has blasted for so long, what comes changes the pace of what was, if any.
-        is_settled = settled.is_empty() or int(settled["blast_us"].sum()) >= hours.PACE_US
+        # Until a pot has blasted for so long, what comes changes the pace of what was.
+        is_settled = pot in unheard or int(settled["blast_us"].sum()) >= hours.PACE_US
         own[pot] = at if is_settled else frames.EARLIEST
     found = dict(own)
     for pot, other in con.execute(
