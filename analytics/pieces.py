@@ -57,8 +57,8 @@ Floats = npt.NDArray[np.float64]
 #: Length of a piece: a UTC day, as the archive has it; about 0.9 M samples at 10 Hz.
 PIECE = dt.timedelta(days=1)
 
-#: Samples from which no further piece is read before what was read is found: some 30 MB.
-_HELD_ROWS = 800_000
+#: Samples from which no further piece is read before what was read is found: some 13 MB, or a day.
+_HELD_ROWS = 300_000
 
 _US = 1_000_000
 _MICROSECOND = dt.timedelta(microseconds=1)

@@ -93,7 +93,10 @@ def summarise(
     to_come = None
     if made is not None and made.made_of == made_of and made.now_at <= now:
         to_come = _entered_since(con, yard, made, now)
-    if made is not None and to_come is not None:
+    # Of pots that are all derived from their first sample on nothing stays; then one pot's cycles
+    # after the other's are held, not those of all.
+    all_anew = all(changed.get(i, frames.LATEST) == frames.EARLIEST for i in pots.values())
+    if made is not None and to_come is not None and not (pots and all_anew):
         _since(con, yard, pots, changed, min(made.now_at, to_come.from_at), now)
     else:
         to_come = _wholly(con, yard, pots, now)
