@@ -23,7 +23,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -328,6 +328,92 @@ def _sums(steps: Floats, start: float) -> Floats:
     """The one-sided sum at the start and after each step."""
     total = np.concatenate([[0.0], np.cumsum(steps)])
     return np.asarray(total - np.minimum.accumulate(np.concatenate([[-start], total[1:]])))
+
+
+class ChartState(NamedTuple):
+    """Where both charts of a series stand after an observation, to go on from there to the bit.
+
+    Parameters
+    ----------
+    deviation : float
+        Moving average less the mean.
+    place : int
+        Observations since the CUSUM's running totals were last begun.
+    high, low : (float, float)
+        Running total, and the least that it was, of either side. [sigma]
+    """
+
+    deviation: float
+    place: int
+    high: tuple[float, float]
+    low: tuple[float, float]
+
+
+#: Before the first observation.
+CHART_BEGINS = ChartState(0.0, 0, (0.0, 0.0), (0.0, 0.0))
+
+
+def charts_go_on(
+    values: npt.ArrayLike,
+    mean: npt.ArrayLike,
+    sigma: npt.ArrayLike,
+    smoothing: float,
+    reference_value: float,
+    state: ChartState,
+) -> tuple[Floats, Floats, Floats, ChartState]:
+    """Both charts over what comes after a state.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        x, in order, finite.
+    mean, sigma : array_like, scalar or shape (n,)
+        μ and σ, usable for each.
+    smoothing, reference_value : float
+        λ of the EWMA, and k of the CUSUM. [-], [sigma]
+    state : ChartState
+        Where the charts stand before.
+
+    Returns
+    -------
+    (ndarray, ndarray, ndarray, ChartState)
+        Averages less the mean, sums to the high and to the low side, and where the charts stand
+        after: those of :func:`ewma_chart` and :func:`cusum_chart` of the whole series.
+
+    Examples
+    --------
+    >>> x = [52.0, 47.0, 53.0]
+    >>> *_, state = charts_go_on(x[:2], 50.0, 2.0, 0.3, 0.5, CHART_BEGINS)
+    >>> deviation, high, low, _ = charts_go_on(x[2:], 50.0, 2.0, 0.3, 0.5, state)
+    >>> deviation[0] + 50.0 == ewma_chart(x, 50.0, 2.0, 0.3, 3.0).smoothed[2]
+    True
+    """
+    from scipy.signal import lfilter
+
+    series, centre, spread = _series(values, mean, sigma)
+    carried = [-(smoothing - 1.0) * state.deviation]
+    deviation, _ = lfilter(
+        [smoothing], [1.0, smoothing - 1.0], series - centre, zi=np.array(carried)
+    )
+    y = (series - centre) / spread
+    high, low = np.empty_like(series), np.empty_like(series)
+    at, place, rise, fall = 0, state.place, state.high, state.low
+    while at < series.size:
+        if place == _CHUNK:
+            above, under = rise[0] - rise[1], fall[0] - fall[1]
+            place, rise, fall = 0, (0.0, -above), (0.0, -under)
+        end = min(at + _CHUNK - place, series.size)
+        high[at:end], rise = _sums_go_on(y[at:end] - reference_value, rise)
+        low[at:end], fall = _sums_go_on(-y[at:end] - reference_value, fall)
+        place, at = place + end - at, end
+    last = float(deviation[-1]) if series.size else state.deviation
+    return np.asarray(deviation), high, low, ChartState(last, place, rise, fall)
+
+
+def _sums_go_on(steps: Floats, before: tuple[float, float]) -> tuple[Floats, tuple[float, float]]:
+    total = np.cumsum(np.concatenate([[before[0]], steps]))
+    least = np.minimum.accumulate(np.concatenate([[before[1]], total[1:]]))
+    return (total - least)[1:], (float(total[-1]), float(least[-1]))
 
 
 def _series(

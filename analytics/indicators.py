@@ -8,6 +8,9 @@ changed. A chart speaks only of changes that would matter in practice.
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import median
@@ -18,6 +21,9 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.change import (
+    CHART_BEGINS,
+    ChartState,
+    charts_go_on,
     cusum_chart,
     cusum_decision_interval,
     estimate_reference,
@@ -125,6 +131,8 @@ INDICATORS: tuple[Indicator, ...] = (
 #: Cycles a block, blocks of the reference, blocks between false signals of a chart (each side of
 #: both charts together), and the weight of the newest block.
 BLOCK, REFERENCE_BLOCKS, RUN_LENGTH, SMOOTHING = 8, 14, 20_000.0, 0.4
+#: After a longer pause a block is closed, full or not.
+BLOCK_PAUSE = dt.timedelta(hours=2)
 #: Until so many blocks, some three days' work, blocks that lie near the reference join it: weather
 #: and crew are another each day, and a reference of the first day alone knows one of them only.
 LEARN_BLOCKS, NEAR = 75, 0.75
@@ -191,75 +199,203 @@ def changes(
     return pl.concat([pl.DataFrame(schema=CHANGE_SCHEMA), *pieces])
 
 
+class ReckonWholly(Exception):
+    """What is new changes what was told of before: nothing can go on from there."""
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What a chart goes by once nothing joins its reference any more, and where it stands.
+
+    Parameters
+    ----------
+    slopes : tuple of (float, float)
+        Of each covariate: slope, and the middle from which it is reckoned.
+    middle, matters, spread : float
+        What each block is compared with.
+    state : ChartState
+        Where the charts stand.
+    """
+
+    slopes: tuple[tuple[float, float], ...]
+    middle: float
+    matters: float
+    spread: float
+    state: ChartState
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """An indicator's chart since its reference began, as far as it was looked at.
+
+    Parameters
+    ----------
+    from_at : datetime or None
+        Its first cycle; ``None``: there is none yet.
+    told : int
+        Blocks told of.
+    learned : Learned or None
+        ``None``: the chart is still learning, so to go on needs its cycles from the first on.
+    """
+
+    from_at: dt.datetime | None = None
+    told: int = 0
+    learned: Learned | None = None
+
+
+def columns_needed(condition_columns: Sequence[str]) -> list[str]:
+    """Those columns of ``CONDITION_SCHEMA`` that charts read."""
+    wanted = {"pressed_at", "fit_caution", "leak_error_m3_s_pa", "fill_m3_s_pa"}
+    for indicator in INDICATORS:
+        wanted |= {indicator.name, *indicator.covariates}
+    return [name for name in condition_columns if name in wanted]
+
+
 def _indicator_changes(
     condition: pl.DataFrame,
     indicator: Indicator,
     fitted: pl.DataFrame | None,
     run_length: float,
 ) -> pl.DataFrame:
-    covariates = [c for c in indicator.covariates if condition[c].null_count() < condition.height]
-    indicator = replace(indicator, covariates=tuple(covariates))
-    needed = [indicator.name, "pressed_at", *covariates]
+    known = {c for c in indicator.covariates if condition[c].null_count() < condition.height}
+    found = stretches(condition, indicator, known, starts_of(indicator, fitted), run_length)
+    return found[0]
+
+
+def starts_of(indicator: Indicator, fitted: pl.DataFrame | None) -> list[dt.datetime]:
+    """Instants at which an indicator takes a new reference, ascending."""
+    if fitted is None or not indicator.part:
+        return []
+    return fitted.filter(pl.col("part") == indicator.part)["at"].sort().to_list()
+
+
+def stretches(
+    condition: pl.DataFrame,
+    indicator: Indicator,
+    known: AbstractSet[str],
+    starts: Sequence[dt.datetime],
+    run_length: float = RUN_LENGTH,
+    before: Stretch | None = None,
+) -> tuple[pl.DataFrame, Stretch]:
+    """Charts of one indicator, from its beginning or going on from where it stood.
+
+    Parameters
+    ----------
+    condition : polars.DataFrame
+        ``CONDITION_SCHEMA``, ascending: from the first cycle on, or what came since ``before``;
+        before that too, from the stretch's first cycle on, while the chart is learning.
+    indicator : Indicator
+    known : set of str
+        Covariates of which the pot has any value at all.
+    starts : sequence of datetime
+        When references begin anew within the cycles.
+    run_length : float
+        As for :func:`changes`.
+    before : Stretch, optional
+        How things stood.
+
+    Returns
+    -------
+    (polars.DataFrame, Stretch)
+        ``CHANGE_SCHEMA``, and how the last stretch stands.
+    """
+    indicator = replace(indicator, covariates=tuple(c for c in indicator.covariates if c in known))
+    rows = _rows_of(condition, indicator)
+    stretch = before or Stretch()
+    pieces = [pl.DataFrame(schema=CHANGE_SCHEMA)]
+    for from_at, to_at in zip([None, *starts], [*starts, None], strict=True):
+        part = rows
+        if from_at is not None:
+            part, stretch = part.filter(pl.col("pressed_at") >= from_at), Stretch()
+        if to_at is not None:
+            part = part.filter(pl.col("pressed_at") < to_at)
+        found, stretch = _charted(part, indicator, run_length, stretch)
+        pieces.append(found)
+    return pl.concat(pieces), stretch
+
+
+def _rows_of(condition: pl.DataFrame, indicator: Indicator) -> pl.DataFrame:
+    needed = [indicator.name, "pressed_at", *indicator.covariates]
     if indicator.error:
         needed.append(indicator.error)
-    rows = condition.select(list(dict.fromkeys(needed)))
     if indicator.name.startswith("leak"):
-        rows = condition.filter(
+        condition = condition.filter(
             (pl.col("fit_caution") != "not vented before")
             & (pl.col("leak_error_m3_s_pa") < 0.12 * pl.col("fill_m3_s_pa"))
-        ).select(list(dict.fromkeys(needed)))
-    rows = rows.drop_nulls()
-    if rows.height < BLOCK * (indicator.reference_blocks + 1):
-        return pl.DataFrame(schema=CHANGE_SCHEMA)
-    starts = [rows["pressed_at"][0]]
-    if fitted is not None and indicator.part:
-        starts += fitted.filter(pl.col("part") == indicator.part)["at"].sort().to_list()
-    pieces = []
-    for i, start in enumerate(starts):
-        part = rows.filter(pl.col("pressed_at") >= start)
-        if i + 1 < len(starts):
-            part = part.filter(pl.col("pressed_at") < starts[i + 1])
-        if part.height >= BLOCK * (indicator.reference_blocks + 1):
-            pieces.append(_charted(part, indicator, run_length))
-    return pl.concat([pl.DataFrame(schema=CHANGE_SCHEMA), *pieces])
+        )
+    return condition.select(list(dict.fromkeys(needed))).drop_nulls()
 
 
-def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.DataFrame:
-    values = rows[indicator.name].to_numpy()
+def _charted(
+    rows: pl.DataFrame, indicator: Indicator, run_length: float, before: Stretch
+) -> tuple[pl.DataFrame, Stretch]:
+    """One stretch: wholly, or from where a learned chart stood."""
+    nothing = pl.DataFrame(schema=CHANGE_SCHEMA)
+    if rows.is_empty():
+        return nothing, before
     at = rows["pressed_at"]
-    blocks = indicator.reference_blocks
-    learn = BLOCK * blocks
-    for name in indicator.covariates:
-        values = _standardised(values, rows[name].to_numpy(), learn)
+    learned = before.learned
+    since_at = at[0] if learned is None else before.from_at
+    still = Stretch(since_at)
+    blocks = 0 if learned else indicator.reference_blocks
+    if rows.height < BLOCK * (blocks + 1) and not learned:
+        return nothing, still
+    values = rows[indicator.name].to_numpy()
+    slopes = []
+    for i, name in enumerate(indicator.covariates):
+        covariate = rows[name].to_numpy()
+        slope = learned.slopes[i] if learned else _slope(values, covariate, BLOCK * blocks)
+        values = _standardised(values, covariate, slope)
+        slopes.append(slope)
     block = _blocks(at)
     numbers = np.unique(block)
     sizes = np.bincount(block)
     full = numbers[sizes[numbers] >= BLOCK // 2]
     if full.size < blocks + 1:
-        return pl.DataFrame(schema=CHANGE_SCHEMA)
+        return nothing, before if learned else still
     errors = rows[indicator.error].to_numpy() if indicator.error else np.ones(values.size)
     begins = np.searchsorted(block, full)
     summed = _summed(values, errors, begins, sizes[full], indicator)
-    middle, matters, spread = _references(summed, indicator)
-    if not matters.all():
-        return pl.DataFrame(schema=CHANGE_SCHEMA)
     later = summed[blocks:]
+    if learned:
+        if not np.isfinite(later).all():
+            raise ReckonWholly  # what is no number leaves a chart where it was
+        compared = (learned.middle, learned.matters, learned.spread)
+        middle, matters, spread = (np.full(later.size, known) for known in compared)
+    else:
+        middle, matters, spread = _references(summed, indicator)
+    if not matters.all():
+        return nothing, still
     width, interval = _limits(run_length)
-    ewma = ewma_chart(later, middle, spread, SMOOTHING, width)
-    cusum = cusum_chart(later, middle, spread, _CUSUM_K, interval)
-    change = ewma.smoothed - middle
-    moved = ewma.signal_low | ewma.signal_high | cusum.signal_low | cusum.signal_high
+    state = None
+    if learned:
+        deviation, high, low, state = charts_go_on(
+            later, middle, spread, SMOOTHING, _CUSUM_K, learned.state
+        )
+        now = middle + deviation
+        # After so many blocks the limits stand where they tend to, to the last bit.
+        half = width * spread * np.sqrt(SMOOTHING / (2.0 - SMOOTHING))
+        moved = (np.abs(deviation) > half) | (np.maximum(high, low) > interval)
+    else:
+        ewma = ewma_chart(later, middle, spread, SMOOTHING, width)
+        cusum = cusum_chart(later, middle, spread, _CUSUM_K, interval)
+        now = ewma.smoothed
+        moved = ewma.signal_low | ewma.signal_high | cusum.signal_low | cusum.signal_high
+        sound = np.isfinite(later).all() and (spread > 0.0).all()
+        if later.size >= LEARN_BLOCKS - blocks + 2 and sound:
+            *_, state = charts_go_on(later, middle, spread, SMOOTHING, _CUSUM_K, CHART_BEGINS)
+    change = now - middle
     ends = at.gather(begins[blocks:] + sizes[full[blocks:]] - 1)
     size = change / matters
-    return pl.DataFrame(
+    found = pl.DataFrame(
         {
             "indicator": pl.Series([indicator.name]).new_from_index(0, later.size),
             "scatter": pl.Series([indicator.scatter]).new_from_index(0, later.size),
             "at": ends,
-            "since_at": at.new_from_index(0, later.size),
+            "since_at": pl.Series([since_at], dtype=at.dtype).new_from_index(0, later.size),
             "reference": middle,
             "spread": spread,
-            "now": ewma.smoothed,
+            "now": now,
             "change": change,
             "relative": np.divide(
                 change, middle, out=np.full(later.size, np.nan), where=middle != 0.0
@@ -269,6 +405,12 @@ def _charted(rows: pl.DataFrame, indicator: Indicator, run_length: float) -> pl.
         },
         schema=CHANGE_SCHEMA,
     )
+    knows = None
+    if state is not None:
+        knows = Learned(
+            tuple(slopes), float(middle[-1]), float(matters[-1]), float(spread[-1]), state
+        )
+    return found, Stretch(since_at, before.told * bool(learned) + later.size, knows)
 
 
 def _summed(
@@ -322,21 +464,26 @@ def _references(summed: Floats, indicator: Indicator) -> tuple[Floats, Floats, F
     return out[0], out[1], out[2]
 
 
-def _standardised(values: Floats, covariate: Floats, learn: int) -> Floats:
-    """Values freed of a covariate's slope, learned robustly (Theil and Sen) in the reference."""
+def _slope(values: Floats, covariate: Floats, learn: int) -> tuple[float, float]:
+    """A covariate's slope, learned robustly (Theil and Sen) in the reference, and its middle."""
     x, y = covariate[:learn], values[:learn]
     i, j = np.triu_indices(min(x.size, 160), 1)
     step = x[j] - x[i]
     wide = np.abs(step) > 0.2 * (np.quantile(x, 0.9) - np.quantile(x, 0.1) + 1e-12)
     if wide.sum() < 10:
-        return values
-    slope = float(np.median((y[j] - y[i])[wide] / step[wide]))
-    return np.asarray(values - slope * (covariate - np.median(x)))
+        return 0.0, 0.0
+    return float(np.median((y[j] - y[i])[wide] / step[wide])), float(np.median(x))
+
+
+def _standardised(values: Floats, covariate: Floats, slope: tuple[float, float]) -> Floats:
+    """Values freed of a covariate's slope."""
+    by, middle = slope
+    return np.asarray(values - by * (covariate - middle)) if by else values
 
 
 def _blocks(at: pl.Series) -> npt.NDArray[np.int64]:
     """Number of each cycle's block: eight in a row without a pause of two hours."""
     us = at.cast(pl.Datetime("us")).cast(pl.Int64).to_numpy()
-    fresh = np.concatenate(([True], np.diff(us) > 7_200_000_000))
+    fresh = np.concatenate(([True], np.diff(us) > BLOCK_PAUSE // dt.timedelta(microseconds=1)))
     begin = np.maximum.accumulate(np.where(fresh, np.arange(us.size), 0))
     return np.asarray(np.cumsum((np.arange(us.size) - begin) % BLOCK == 0)) - 1

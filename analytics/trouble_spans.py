@@ -9,7 +9,8 @@ clearly better: two troubles that fit alike do not take turns.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -17,10 +18,11 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.diagnosis import TROUBLES, Trouble, fit_of, suggestions
-from analytics.indicators import INDICATORS
+from analytics.hours import microseconds
+from analytics.indicators import INDICATORS, ReckonWholly
 
 #: Raised when spans are found in another way, so that they are found anew.
-SPANS_VERSION = 6
+SPANS_VERSION = 7
 
 #: Trouble -> kind of notice and cause that it is a sign of; the others are for the condition page.
 KIND_OF: dict[str, tuple[str, str]] = {
@@ -45,7 +47,8 @@ KIND_OF: dict[str, tuple[str, str]] = {
 #: Blocks in a row in which a trouble must fit, and then no longer, to begin and to end.
 ON_BLOCKS, OFF_BLOCKS = 2, 3
 #: An indicator's last block speaks for this long: as in ``diagnosis``.
-_STANDS_US = 16 * 3_600_000_000
+STANDS = dt.timedelta(hours=16)
+_STANDS_US = STANDS // dt.timedelta(microseconds=1)
 #: With these the pot's readings say nothing, so nothing is concluded from them; what is watched
 #: for directly (``watch``) is told all the same.
 _POT_READS_WRONG = ("transducer_stuck", "loop_broken")
@@ -80,14 +83,67 @@ SPAN_SCHEMA: dict[str, Any] = {
 }
 
 
-@dataclass
-class _Open:
-    """A span under way: its first block, its last, and how many it has been missing for."""
+@dataclass(frozen=True)
+class Open:
+    """A span under way.
 
-    first: int
-    last: int
+    Parameters
+    ----------
+    from_at, last_at : datetime
+        The block in which it began, or first fitted; the last that it fitted.
+    blocks : int
+        How many have passed, the first among them.
+    missing : int
+        In how many it has not fitted since.
+    said : str
+        What was seen when it began; empty: it has not yet.
+    """
+
+    from_at: dt.datetime
+    last_at: dt.datetime
+    blocks: int = 1
     missing: int = 0
-    begun: bool = False
+    said: str = ""
+
+
+@dataclass(frozen=True)
+class Sawing:
+    """Sawing under way: cycles with it, the first and the last of them, and calm ones since."""
+
+    first_at: dt.datetime | None = None
+    last_at: dt.datetime | None = None
+    worst_pa: float = 0.0
+    saws: int = 0
+    calm: int = 0
+
+
+@dataclass(frozen=True)
+class SpansState:
+    """How spans stand after some of a pot's cycles, to go on from there.
+
+    Parameters
+    ----------
+    to_at : datetime or None
+        The last cycle looked through; ``None``: none was.
+    blocks : dict of str to int
+        How many each indicator has had.
+    paced_at, newest_at : datetime or None
+        The last block of the indicator that sets the pace, and of any.
+    under_way : dict of str to Open
+        By trouble.
+    sawing : Sawing
+        As it stands.
+    sawn : tuple of (datetime, datetime)
+        Sawing that was over after the newest block.
+    """
+
+    to_at: dt.datetime | None = None
+    blocks: dict[str, int] = field(default_factory=dict)
+    paced_at: dt.datetime | None = None
+    newest_at: dt.datetime | None = None
+    under_way: dict[str, Open] = field(default_factory=dict)
+    sawing: Sawing = Sawing()
+    sawn: tuple[tuple[dt.datetime, dt.datetime], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -132,12 +188,67 @@ def trouble_spans(
         ``ON_BLOCKS``, and ends where it has not for ``OFF_BLOCKS``. ``relief_lifts`` is besides
         found cycle by cycle, without a reference.
     """
-    sawing = _sawing(conditions)
-    found = [*sawing, *_fitting(changes, fitted, sawing)]
-    return pl.DataFrame(found, schema=SPAN_SCHEMA, orient="row").sort("from_at", "trouble")
+    found, _ = spans_go_on(changes, conditions, fitted, SpansState(), ends=True)
+    return found
 
 
-def _sawing(conditions: pl.DataFrame) -> list[tuple[Any, ...]]:
+def spans_go_on(
+    changes: pl.DataFrame,
+    conditions: pl.DataFrame,
+    fitted: pl.DataFrame,
+    state: SpansState,
+    *,
+    ends: bool,
+) -> tuple[pl.DataFrame, SpansState]:
+    """Spans that end after, or stand at the end of, what was looked through before.
+
+    Parameters
+    ----------
+    changes : polars.DataFrame
+        ``CHANGE_SCHEMA`` of what is new, and of the hours before it for which blocks speak.
+    conditions : polars.DataFrame
+        What is new.
+    fitted : polars.DataFrame
+        As for :func:`trouble_spans`.
+    state : SpansState
+        How things stood.
+    ends : bool
+        The data end here: what is open is given, and the state is not one to go on from.
+
+    Returns
+    -------
+    (polars.DataFrame, SpansState)
+        ``SPAN_SCHEMA``, and how spans stand.
+
+    Raises
+    ------
+    ReckonWholly
+        Another indicator sets the pace now, or sawing is told that began before.
+    """
+    told, open_one, sawing = _sawing(conditions, state.sawing)
+    if state.to_at is not None:
+        began = [span[1] for span in (*told, *open_one)]
+        if state.sawing.saws < _SAWING_CYCLES and any(at <= state.to_at for at in began):
+            raise ReckonWholly
+    over = [*state.sawn, *((begin, end) for _, begin, end, *_ in told)]
+    saws = [*over, *((begin, None) for _, begin, *_ in open_one)]
+    found, after = _fitting(changes, fitted, saws, state, ends=ends)
+    newest_at = after.newest_at
+    over = [(begin, end) for begin, end in over if newest_at is None or end > newest_at]
+    to_at = conditions["pressed_at"].max() if conditions.height else state.to_at
+    assert to_at is None or isinstance(to_at, dt.datetime)
+    if ends:
+        told += open_one
+    spans = pl.DataFrame([*told, *found], schema=SPAN_SCHEMA, orient="row")
+    return spans.sort("from_at", "trouble"), replace(
+        after, to_at=to_at, sawing=sawing, sawn=tuple(over)
+    )
+
+
+def _sawing(
+    conditions: pl.DataFrame, before: Sawing
+) -> tuple[list[tuple[Any, ...]], list[tuple[Any, ...]], Sawing]:
+    """Spans that are over, one that is not, and how things stand."""
     # A transducer that sticks, a broken loop and a dead-man's switch that hangs saw as well.
     sound = [
         pl.col(name).fill_null(0.0) <= most
@@ -149,15 +260,18 @@ def _sawing(conditions: pl.DataFrame) -> list[tuple[Any, ...]]:
     ]
     rows = conditions.filter(*sound).select("pressed_at", "ripple_pa").drop_nulls()
     found: list[tuple[Any, ...]] = []
-    first: dt.datetime | None = None
-    last: dt.datetime | None = None
-    worst, saws, calm = 0.0, 0, 0
+    first, last, worst = before.first_at, before.last_at, before.worst_pa
+    saws, calm = before.saws, before.calm
 
-    def told(to_at: dt.datetime | None) -> None:
-        if saws >= _SAWING_CYCLES:
-            said = f"The pot saws by up to {worst / 1000.0:.0f} kPa under the manifold."
-            found.append(("relief_lifts", first, to_at, last, said))
+    def told(to_at: dt.datetime | None) -> list[tuple[Any, ...]]:
+        if first is None or saws < _SAWING_CYCLES:
+            return []
+        said = f"The pot saws by up to {worst / 1000.0:.0f} kPa under the manifold."
+        return [("relief_lifts", first, to_at, last, said)]
 
+    if first is None:
+        # Most pots never saw: the first that does is found at once.
+        rows = rows.filter((pl.col("ripple_pa") >= SAWING_PA).cum_max())
     for at, ripple_pa in rows.iter_rows():
         if ripple_pa >= SAWING_PA:
             first, last, calm, saws = first or at, at, 0, saws + 1
@@ -165,11 +279,9 @@ def _sawing(conditions: pl.DataFrame) -> list[tuple[Any, ...]]:
         elif first is not None:
             calm = calm + 1 if ripple_pa < CALM_PA else 0
             if calm >= _CALM_CYCLES or (saws < _SAWING_CYCLES and calm):
-                told(at)
-                first, worst, saws, calm = None, 0.0, 0, 0
-    if first is not None:
-        told(None)
-    return found
+                found += told(at)
+                first, last, worst, saws, calm = None, None, 0.0, 0, 0
+    return found, told(None), Sawing(first, last, worst, saws, calm)
 
 
 def _series(changes: pl.DataFrame, fitted: pl.DataFrame) -> dict[str, _Series]:
@@ -195,46 +307,88 @@ def _us(instants: pl.Series) -> npt.NDArray[np.int64]:
 
 
 def _fitting(
-    changes: pl.DataFrame, fitted: pl.DataFrame, sawing: list[tuple[Any, ...]]
-) -> list[tuple[Any, ...]]:
-    if changes.is_empty():
-        return []
+    changes: pl.DataFrame,
+    fitted: pl.DataFrame,
+    sawing: Sequence[tuple[dt.datetime, dt.datetime | None]],
+    state: SpansState,
+    *,
+    ends: bool,
+) -> tuple[list[tuple[Any, ...]], SpansState]:
     series = _series(changes, fitted)
+    before_us = np.iinfo(np.int64).min if state.to_at is None else microseconds(state.to_at)
+    fresh = {key: one.at_us[one.at_us > before_us] for key, one in series.items()}
+    blocks = {
+        key: count
+        for key in _KEYS
+        if (count := state.blocks.get(key, 0) + (fresh[key].size if key in fresh else 0))
+    }
+    if not blocks:
+        return [], state
     # Every indicator has blocks of its own; those of the one with the most set the pace.
-    pace = max(series.values(), key=lambda s: s.at_us.size).at_us
-    # The end of the data may see what the pace's last block does not.
-    newest = max(int(s.at_us[-1]) for s in series.values())
-    pace = np.unique(np.append(pace, newest))
-    ats = pl.Series(pace).cast(pl.Datetime("us")).to_list()
-    under_way: dict[str, _Open] = {}
+    pacing = _pacing(blocks)
+    if state.blocks and _pacing(state.blocks) != pacing:
+        raise ReckonWholly
+    pace = fresh.get(pacing, np.empty(0, np.int64))
+    newest = max(
+        (int(at_us[-1]) for at_us in fresh.values() if at_us.size),
+        default=None if state.newest_at is None else microseconds(state.newest_at),
+    )
+    paced = (
+        int(pace[-1])
+        if pace.size
+        else None
+        if state.paced_at is None
+        else microseconds(state.paced_at)
+    )
+    if ends and newest is not None and (paced is None or newest > paced):
+        # The end of the data may see what the pace's last block does not.
+        pace = np.append(pace, newest)
+    under_way = dict(state.under_way)
     found: list[tuple[Any, ...]] = []
-
-    def ended(name: str, span: _Open, to: int | None) -> None:
-        if span.begun:
-            begin = ats[span.first]
-            found.append(
-                (name, begin, None if to is None else ats[to], ats[span.last],
-                 _sentence(changes, name, begin))
-            )  # fmt: skip
-
-    for number, instant_us in enumerate(pace):
-        begun = [name for name, span in under_way.items() if span.begun]
-        saws = any(a <= ats[number] and (b is None or ats[number] < b) for _, a, b, *_ in sawing)
+    for at, instant_us in zip(pl.Series(pace).cast(pl.Datetime("us")), pace, strict=True):
+        begun = [name for name, span in under_way.items() if span.said]
+        saws = any(a <= at and (b is None or at < b) for a, b in sawing)
         fits = _explained(series, int(instant_us), begun, _SAWING_CLAIMS if saws else frozenset())
+        for name, span in list(under_way.items()):
+            under_way[name] = replace(span, blocks=span.blocks + 1, missing=span.missing + 1)
         for name in fits:
-            span = under_way.setdefault(name, _Open(number, number))
-            if not span.begun and number - span.first + 1 >= ON_BLOCKS:
-                span.begun, span.first = True, number
-            span.last, span.missing = number, 0
+            span = replace(under_way.get(name, Open(at, at)), last_at=at, missing=0)
+            if not span.said and span.blocks >= ON_BLOCKS:
+                span = replace(span, from_at=at, said=_sentence(changes, name, at))
+            under_way[name] = span
         for name in [name for name in under_way if name not in fits]:
             span = under_way[name]
-            span.missing += 1
-            if not span.begun or span.missing >= OFF_BLOCKS:
-                ended(name, span, number)
+            if not span.said or span.missing >= OFF_BLOCKS:
+                if span.said:
+                    found.append((name, span.from_at, at, span.last_at, span.said))
                 del under_way[name]
-    for name, span in under_way.items():
-        ended(name, span, None)
-    return found
+    if ends:
+        found += [
+            (name, span.from_at, None, span.last_at, span.said)
+            for name, span in under_way.items()
+            if span.said
+        ]
+    return found, SpansState(
+        blocks=blocks,
+        paced_at=None if paced is None else _instant(paced),
+        newest_at=None if newest is None else _instant(newest),
+        under_way=under_way,
+    )
+
+
+#: Indicators as blocks are kept by; of two with as many blocks the first sets the pace.
+_KEYS = tuple(("~" if i.scatter else "") + i.name for i in INDICATORS)
+
+
+def _pacing(blocks: dict[str, int]) -> str:
+    return max((key for key in _KEYS if key in blocks), key=lambda key: blocks[key])
+
+
+_EPOCH = dt.datetime.fromisoformat("1970-01-01")
+
+
+def _instant(us: int) -> dt.datetime:
+    return _EPOCH + dt.timedelta(microseconds=us)
 
 
 def _explained(
