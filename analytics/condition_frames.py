@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import polars as pl
 
 from analytics.frames import EARLIEST, LATEST, read_frame
+from analytics.indicators import COLUMNS_CHARTED
 from ingest.store.archive_reading import stored_rows
 
 if TYPE_CHECKING:
@@ -48,13 +49,38 @@ def weighed_spells(
     )
 
 
-def spells_digest(con: duckdb.DuckDBPyConnection) -> dict[int, str]:
-    """By pot, a text that changes with the weighed spells and what they were made of."""
+class SpellsDigest(NamedTuple):
+    """How many spells, and a number that changes with them; of some of them the rest's can be
+    told from it and all's."""
+
+    spells: int
+    digest: int
+
+    def less(self, others: SpellsDigest) -> SpellsDigest:
+        """The digest of those that ``others`` are not."""
+        return SpellsDigest(self.spells - others.spells, self.digest ^ others.digest)
+
+
+def spells_digest(
+    con: duckdb.DuckDBPyConnection, pot_id: int | None = None, after: dt.datetime | None = None
+) -> dict[int, SpellsDigest]:
+    """By pot, what changes with the weighed spells and what they were made of.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot_id : int, optional
+        Of one pot only.
+    after : datetime, optional
+        Only of spells that begin after this (naive UTC).
+    """
     rows = con.execute(
-        "SELECT pot_id, count(*) || ':' || bit_xor(md5_number(from_at || ' ' || made_of)) "
-        "FROM spell GROUP BY pot_id"
+        "SELECT pot_id, count(*), bit_xor(md5_number(from_at || ' ' || made_of)) FROM spell "
+        "WHERE ($pot IS NULL OR pot_id = $pot) AND from_at > $after GROUP BY pot_id",
+        {"pot": pot_id, "after": after or EARLIEST},
     ).fetchall()
-    return dict(rows)
+    return {pot: SpellsDigest(count, int(digest)) for pot, count, digest in rows}
 
 
 class SpellState(NamedTuple):
@@ -114,6 +140,25 @@ def conditions(
         pot=pot_id,
         from_at=from_at or EARLIEST,
         to_at=to_at or LATEST,
+    )
+
+
+def charted_conditions(
+    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime | None = None
+) -> pl.DataFrame:
+    """What charts need of a pot's cycles pressed from ``from_at`` on, ascending.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``analytics.indicators.COLUMNS_CHARTED`` and ``spell_from_at``.
+    """
+    return read_frame(
+        con,
+        f"SELECT {', '.join(COLUMNS_CHARTED)}, spell_from_at FROM condition WHERE pot_id = $pot "
+        "AND pressed_at >= $from_at ORDER BY pressed_at",
+        pot=pot_id,
+        from_at=from_at or EARLIEST,
     )
 
 

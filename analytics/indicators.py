@@ -128,6 +128,14 @@ INDICATORS: tuple[Indicator, ...] = (
               mean=True),
 )  # fmt: skip
 
+#: What charts and spans of trouble read of ``CONDITION_SCHEMA``.
+COLUMNS_CHARTED: tuple[str, ...] = tuple(
+    dict.fromkeys(
+        ("pressed_at", "fit_caution", "leak_error_m3_s_pa", "fill_m3_s_pa",
+         *(name for i in INDICATORS for name in (i.name, *i.covariates)))
+    )
+)  # fmt: skip
+
 #: Cycles a block, blocks of the reference, blocks between false signals of a chart (each side of
 #: both charts together), and the weight of the newest block.
 BLOCK, REFERENCE_BLOCKS, RUN_LENGTH, SMOOTHING = 8, 14, 20_000.0, 0.4
@@ -241,14 +249,6 @@ class Stretch:
     from_at: dt.datetime | None = None
     told: int = 0
     learned: Learned | None = None
-
-
-def columns_needed(condition_columns: Sequence[str]) -> list[str]:
-    """Those columns of ``CONDITION_SCHEMA`` that charts read."""
-    wanted = {"pressed_at", "fit_caution", "leak_error_m3_s_pa", "fill_m3_s_pa"}
-    for indicator in INDICATORS:
-        wanted |= {indicator.name, *indicator.covariates}
-    return [name for name in condition_columns if name in wanted]
 
 
 def _indicator_changes(

@@ -11,7 +11,6 @@ transaction: senders read there, and what late data took back stands there too.
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,8 +18,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
 
-from analytics import condition_frames, frames, notice_frames, notice_since, part_frames
-from analytics.indicators import changes
+from analytics import (
+    condition_frames,
+    frames,
+    notice_frames,
+    notice_since,
+    part_frames,
+    trouble_kept,
+)
 from analytics.notice_spans import (
     fault_spans,
     fit_spans,
@@ -32,11 +37,8 @@ from analytics.notice_spans import (
 from analytics.notices import EVENT_SCHEMA, SPAN_SCHEMA, events, notices
 from analytics.pieces import insert
 from analytics.pipeline import upkeep_rules, utc_now
-from analytics.rule_condition import kept_blocks
 from analytics.rule_spans import Count, Remembered, counts, rule_spans
-from analytics.trouble_spans import SPANS_VERSION, trouble_spans
 from ingest.config import Yard
-from ingest.parts import RULE_INDICATORS
 from ingest.store.connection import read_window, write_window
 
 if TYPE_CHECKING:
@@ -83,8 +85,7 @@ def derive_notices(
         From :mod:`ingest.store.connection`.
     """
     now = now or utc_now()
-    troubles: dict[int, tuple[str, pl.DataFrame]] = {}
-    blocks: dict[int, pl.DataFrame] = {}
+    troubles: dict[int, trouble_kept.Troubles] = {}
     with read_window(data) as con:
         pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
         known = {} if full else notice_frames.trouble_states(con)
@@ -92,14 +93,11 @@ def derive_notices(
         fitted = part_frames.fittings(con)
         for pot, pot_id in pots.items():
             mine = fitted.filter(pl.col("pot") == pot).select("part", "at").sort("at", "part")
-            made_of = _made_of(digests.get(pot_id, ""), mine)
-            if known.get(pot_id) != made_of:
-                conditions = condition_frames.conditions(con, pot_id)
-                seen = changes(conditions, mine)
-                troubles[pot_id] = (made_of, trouble_spans(seen, conditions, mine))
-                blocks[pot_id] = kept_blocks(seen, RULE_INDICATORS)
+            spells = digests.get(pot_id, condition_frames.SpellsDigest(0, 0))
+            if known.get(pot_id) != trouble_kept.made_of(spells, mine):
+                troubles[pot_id] = trouble_kept.find(con, pot_id, spells, mine, full=full)
         since = notice_since.since(con, yard, pots, now, full)
-        fresh_spans = {pot_id: spans for pot_id, (_, spans) in troubles.items()}
+        fresh_spans = {pot_id: trouble.spans for pot_id, trouble in troubles.items()}
         found = _found(con, yard, pots, since, now, fresh_spans)
         before, after = found.before, found.after
         stay = notice_frames.open_count(con) - before.filter(_OPEN).height
@@ -111,17 +109,8 @@ def derive_notices(
             fresh = _not_logged(fresh, after, notice_frames.notice_events(con, among=among))
     if troubles or fresh.height or not same or since.is_due:
         with write_window(data) as con:
-            for pot_id, (made_of, spans) in troubles.items():
-                con.execute("DELETE FROM trouble_span WHERE pot_id = $pot", {"pot": pot_id})
-                numbered = spans.with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id"))
-                insert(con, "trouble_span", numbered)
-                con.execute("DELETE FROM indicator_block WHERE pot_id = $pot", {"pot": pot_id})
-                numbered = blocks[pot_id].with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id"))
-                insert(con, "indicator_block", numbered.rename({"at": "block_at"}))
-                con.execute(
-                    "INSERT OR REPLACE INTO trouble_state VALUES ($pot, $made_of)",
-                    {"pot": pot_id, "made_of": made_of},
-                )
+            for pot_id, trouble in troubles.items():
+                trouble_kept.put(con, pot_id, trouble)
             notice_since.put(con, before, after)
             notice_since.keep_crossings(con, found.crossings)
             notice_since.keep(con, since)
@@ -130,11 +119,6 @@ def derive_notices(
 
 
 _OPEN = pl.col("cleared_at").is_null()
-
-
-def _made_of(spells: str, fitted: pl.DataFrame) -> str:
-    rests_on = (SPANS_VERSION, spells, *fitted.iter_rows())
-    return hashlib.sha256(repr(rests_on).encode()).hexdigest()[:32]
 
 
 class _Found(NamedTuple):

@@ -144,6 +144,11 @@ def m017_notices_changed(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(schema_changes.NOTICES_CHANGED)
 
 
+def m018_charts_left(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the table of how charts and spans of trouble stood at pauses."""
+    con.execute(schema_changes.CHARTS_LEFT)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     m001_first_tables,
     m002_quality_of_readings,
@@ -162,6 +167,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     m015_spells_changed,
     m016_entries_summed,
     m017_notices_changed,
+    m018_charts_left,
 )
 
 

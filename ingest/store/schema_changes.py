@@ -21,3 +21,15 @@ CREATE TABLE rule_crossing (               -- when limits of counts that still r
     passed_at  TIMESTAMP NOT NULL
 );
 """
+
+#: How charts and spans of trouble stood at pauses, to go on from; ``analytics.trouble_history``.
+CHARTS_LEFT = """
+CREATE TABLE chart_left (
+    pot_id     SMALLINT NOT NULL,
+    to_at      TIMESTAMP NOT NULL,         -- the last cycle before the pause
+    spells     BIGINT NOT NULL,            -- weighed spells up to there, and what they are made of
+    digest     VARCHAR NOT NULL,
+    fitted     VARCHAR NOT NULL,           -- parts fitted up to there, and how spans are found
+    state      VARCHAR NOT NULL            -- JSON
+);
+"""
