@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from analytics.condition_frames import SpellsDigest
 
 #: How long before the newest pause others are looked for when all is reckoned. [days]
-_LOOKED_BACK = (1, 3, 10, 30, 100, 300)
+_LOOKED_BACK = (1, 30)
 #: Of the pauses kept, the next older one is at most so many times as old. [-]
 _THINNED = 4
 _MICROSECOND = dt.timedelta(microseconds=1)
