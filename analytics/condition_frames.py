@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Collection
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
 
 from analytics.frames import EARLIEST, LATEST, read_frame
-from analytics.indicators import COLUMNS_CHARTED
+from analytics.indicators import COLUMNS_CHARTED, columns_of
 from ingest.store.archive_reading import stored_rows
 
 if TYPE_CHECKING:
@@ -144,21 +145,41 @@ def conditions(
 
 
 def charted_conditions(
-    con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime | None = None
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None = None,
+    to_at: dt.datetime | None = None,
+    only: Collection[str] = (),
 ) -> pl.DataFrame:
-    """What charts need of a pot's cycles pressed from ``from_at`` on, ascending.
+    """What charts need of a pot's cycles from ``from_at`` on, up to ``to_at``, ascending.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open read window.
+    pot_id : int
+        The pot.
+    from_at, to_at : datetime, optional
+        First and last instant at which they were pressed (naive UTC).
+    only : collection of str
+        Only what these indicators need, of the cycles that have a figure of one; ``~`` before one
+        is passed over.
 
     Returns
     -------
     polars.DataFrame
         ``analytics.indicators.COLUMNS_CHARTED`` and ``spell_from_at``.
     """
+    figures = {key.lstrip("~") for key in only}
+    wanted = columns_of(figures) if only else COLUMNS_CHARTED
+    there = " OR ".join(f"{name} IS NOT NULL" for name in sorted(figures)) or "true"
     return read_frame(
         con,
-        f"SELECT {', '.join(COLUMNS_CHARTED)}, spell_from_at FROM condition WHERE pot_id = $pot "
-        "AND pressed_at >= $from_at ORDER BY pressed_at",
+        f"SELECT {', '.join(wanted)}, spell_from_at FROM condition WHERE pot_id = $pot "
+        f"AND pressed_at >= $from_at AND pressed_at <= $to_at AND ({there}) ORDER BY pressed_at",
         pot=pot_id,
         from_at=from_at or EARLIEST,
+        to_at=to_at or LATEST,
     )
 
 

@@ -128,13 +128,16 @@ INDICATORS: tuple[Indicator, ...] = (
               mean=True),
 )  # fmt: skip
 
-#: What charts and spans of trouble read of ``CONDITION_SCHEMA``.
-COLUMNS_CHARTED: tuple[str, ...] = tuple(
-    dict.fromkeys(
-        ("pressed_at", "fit_caution", "leak_error_m3_s_pa", "fill_m3_s_pa",
-         *(name for i in INDICATORS for name in (i.name, *i.covariates)))
-    )
-)  # fmt: skip
+
+def columns_of(names: AbstractSet[str]) -> tuple[str, ...]:
+    """What charts of some indicators, and spans of trouble, read of ``CONDITION_SCHEMA``."""
+    mine = [(i.name, *i.covariates) for i in INDICATORS if i.name in names]
+    leak = ("fit_caution", "leak_error_m3_s_pa", "fill_m3_s_pa")
+    wanted = ("pressed_at", *leak, *(name for found in mine for name in found))
+    return tuple(dict.fromkeys(wanted))
+
+
+COLUMNS_CHARTED = columns_of({i.name for i in INDICATORS})
 
 #: Cycles a block, blocks of the reference, blocks between false signals of a chart (each side of
 #: both charts together), and the weight of the newest block.

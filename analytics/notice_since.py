@@ -21,6 +21,7 @@ import polars as pl
 from analytics import frames, hours, notice_frames, summary_entries
 from analytics.day_reading import midnight, read_days, totals_of_days
 from analytics.hours import microseconds
+from analytics.notice_spans import LIKE_REFILLS, REFILLS
 from analytics.notices import NOTICE_SCHEMA
 from analytics.pieces import insert
 from analytics.rule_spans import Curve, DayCurve
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from analytics.rule_spans import Crossings, Floats, Ints
 
 #: Raised when notices are derived in another way, so that all of them are derived anew.
-NOTICES_VERSION = 1
+NOTICES_VERSION = 2
 
 #: What is found from an instant on may change what lies a little before it: delays of notices, two
 #: entries that tell of one change, the sample before a press.
@@ -51,7 +52,8 @@ _DAY = dt.timedelta(hours=26)
 #: the notices of some hours again.
 _NOTED_AFTER = dt.timedelta(hours=6)
 
-_REFILLS = "refills "
+#: As ``notice_spans.cause_of_shift``.
+_CAUSE = f"CASE WHEN regexp_matches(shift, '{LIKE_REFILLS}') THEN 'shift ' || shift ELSE shift END"
 _RULES = [name for name, kind in NOTICE_KINDS.items() if kind.group == "rule"]
 _RESETTING = [result for result, (begins_anew, _) in RESULTS.items() if begins_anew]
 
@@ -498,10 +500,10 @@ def standing_before(
             "WHEN n.kind = 'box_silent' THEN n.cleared_at IS NULL OR n.cleared_at >= p.cut "
             "WHEN n.kind <> 'records_missing' THEN true "
             "WHEN starts_with(n.cause, $refills) THEN n.cause >= $refills || p.day "
-            "ELSE (n.cause, n.pot) IN (SELECT (shift, pot) FROM shift_looked) "
-            "OR (n.cause, n.pot) NOT IN (SELECT (shift, pot) FROM shift_summary) END "
+            f"ELSE (n.cause, n.pot) IN (SELECT ({_CAUSE}, pot) FROM shift_looked) "
+            f"OR (n.cause, n.pot) NOT IN (SELECT ({_CAUSE}, pot) FROM shift_summary) END "
             "ORDER BY n.raised_at, n.pot, n.cause, n.notice_id",
-            rules=_RULES, others=since.others, refills=_REFILLS,
+            rules=_RULES, others=since.others, refills=REFILLS,
         )  # fmt: skip
     finally:
         con.unregister("pot_looked")

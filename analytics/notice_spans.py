@@ -301,6 +301,17 @@ def _silence(pot: str, bunch: list[_Piece], now: dt.datetime) -> tuple[Any, ...]
     return (pot, "box_silent", "", bunch[0][0], end, end or now, silent_s, said)
 
 
+#: What a cause begins with that is a day's refills, and not a shift.
+REFILLS = "refills "
+#: Names of shifts that could be one. To mark those that are marked too keeps all causes apart.
+LIKE_REFILLS = f"^(shift )*{REFILLS}"
+
+
+def cause_of_shift(shift: pl.Expr) -> pl.Expr:
+    """The cause of what lacks of a shift: its name, unless that could be a day's refills."""
+    return pl.when(shift.str.contains(LIKE_REFILLS)).then(pl.lit("shift ") + shift).otherwise(shift)
+
+
 def record_spans(
     shifts: pl.DataFrame,
     areas: pl.DataFrame,
@@ -353,7 +364,7 @@ def record_spans(
             (shift["pot"], "records_missing", shift["shift"], from_at, to_at, to_at or from_at,
              None, f"Shift {shift['shift']}: no {' and no '.join(lacked)} entered.")
         )  # fmt: skip
-    return _frame(rows)
+    return _frame(rows).with_columns(cause_of_shift(pl.col("cause")).alias("cause"))
 
 
 class _Entered:
@@ -423,7 +434,7 @@ def refill_spans(
         count, total_kg = refills.height, float(refills["estimate_kg"].sum())
         what = "A refill" if count == 1 else f"{count} refills"
         rows.append(
-            (pot, "records_missing", f"refills {day}", first + after, None, first + after,
+            (pot, "records_missing", f"{REFILLS}{day}", first + after, None, first + after,
              total_kg,
              f"{what} of about {total_kg:.0f} kg in all that nobody entered.")
         )  # fmt: skip

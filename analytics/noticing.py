@@ -27,6 +27,7 @@ from analytics import (
     trouble_kept,
 )
 from analytics.notice_spans import (
+    REFILLS,
     fault_spans,
     fit_spans,
     pressure_spans,
@@ -173,7 +174,7 @@ def _found(
                 after_at,
             ),
             refill_spans(tippings, pot, day_of, now).filter(
-                pl.col("cause") >= f"refills {refill_days[pot]}"
+                pl.col("cause") >= f"{REFILLS}{refill_days[pot]}"
             ),
             fit_spans(
                 notice_frames.trouble_spans(con, pot_id) if fits is None else fits, pot

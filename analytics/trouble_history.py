@@ -58,14 +58,13 @@ class PotState:
         return self.spans.to_at
 
     @property
-    def reads_from(self) -> dt.datetime | None:
-        """The first cycle that going on needs; ``None``: the first after :attr:`to_at`."""
-        learning = [
-            chart.from_at
-            for chart in self.charts.values()
+    def learning(self) -> dict[str, dt.datetime]:
+        """Charts that are still learning, with the first cycle from which they go on."""
+        return {
+            key: chart.from_at
+            for key, chart in self.charts.items()
             if chart.learned is None and chart.from_at is not None
-        ]
-        return min(learning, default=None)
+        }
 
 
 class Piece(NamedTuple):
@@ -87,7 +86,8 @@ def go_on(
     state : PotState
         How things stood; ``PotState()``: at the first cycle.
     conditions : polars.DataFrame
-        ``CONDITION_SCHEMA``, ascending, from ``state.reads_from`` on.
+        ``CONDITION_SCHEMA``, ascending, of the cycles after ``state.to_at``; before them those of
+        the charts that are ``state.learning``, which the cycles of others need not have figures of.
     fitted : polars.DataFrame
         ``part`` and ``at`` (naive UTC) of parts fitted, of the whole history.
     to_at : datetime or None

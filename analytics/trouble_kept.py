@@ -189,7 +189,7 @@ def _from(
     lefts: list[_Left],
 ) -> Troubles:
     """Go on from the first of what is left, or from the first cycle on."""
-    before, after_at, reads_from = None, None, None
+    before, after_at, older = None, None, []
     if lefts:
         after_at = lefts[0].to_at
         ((text,),) = con.execute(
@@ -197,10 +197,14 @@ def _from(
             {"pot": pot_id, "at": after_at},
         ).fetchall()
         before = from_text(text)
-        reads_from = before.reads_from or after_at + _MICROSECOND
-    conditions = condition_frames.charted_conditions(con, pot_id, reads_from)
-    found_at = [at for at in pauses(conditions) if after_at is None or at > after_at]
-    cuts = _cuts(found_at)
+        if learning := before.learning:
+            begin = min(learning.values())
+            older.append(
+                condition_frames.charted_conditions(con, pot_id, begin, after_at, learning)
+            )
+    later = condition_frames.charted_conditions(con, pot_id, after_at and after_at + _MICROSECOND)
+    conditions = pl.concat([*older, later], how="diagonal")
+    cuts = _cuts(pauses(later))
     changes, spans, states = looked_through(conditions, fitted, cuts, before)
     newest_at = changes["at"].max()
     if before is not None and newest_at is None:

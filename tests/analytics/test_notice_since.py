@@ -212,6 +212,43 @@ def test_a_part_that_comes_overdue_goes_on_with_the_notice_that_stood(
     )
 
 
+def test_a_shift_called_like_refills_is_no_refill(tmp_path: Path) -> None:
+    store, now = three_weeks(tmp_path)
+    at = BEGIN + dt.timedelta(days=1)
+    # Of two shifts and refills of a day, each is told, though one could be taken for another.
+    called = [f"refills {at:%Y-%m-%d}", f"shift refills {at:%Y-%m-%d}"]
+    with write_window(tmp_path) as con:
+        store.open(con)
+        for name in called:
+            store.enter(
+                "shift", now, shift=name, crew="crew-a", job="tank", people=2, pots=["pot-1"],
+                from_at=f"{at:%Y-%m-%dT%H:%M:%SZ}",
+                to_at=f"{at + dt.timedelta(hours=8):%Y-%m-%dT%H:%M:%SZ}",
+            )  # fmt: skip
+        con.execute("INSERT INTO tipping VALUES (1, $at, $at, $at, 60.0, 2.0, NULL)", {"at": at})
+        note_derived(con, 1, at)
+        store.summarise({1: at}, now + dt.timedelta(hours=3), YARD)
+    derive_notices(tmp_path, YARD, now=now + dt.timedelta(hours=3))
+    mine = pl.col("cause").str.contains("refills")
+    told, _ = kept(tmp_path)
+    told = told.filter(mine)
+    assert sorted(told["cause"]) == [
+        f"refills {at:%Y-%m-%d}", *(f"shift {name}" for name in called)
+    ]  # fmt: skip
+    # Later work changes none of them, and is looked through without them.
+    later = now + dt.timedelta(days=2)
+    with write_window(tmp_path) as con:
+        store.open(con)
+        begin = store.put_work(1, now + dt.timedelta(hours=3), later)
+        note_derived(con, 1, begin)
+        store.summarise({1: begin}, later, YARD)
+    derive_notices(tmp_path, YARD, now=later)
+    assert kept(tmp_path)[0].filter(mine).equals(told)
+    assert not kept(tmp_path)[1].filter(pl.col("what") == "withdrawn")["notice_id"].is_in(
+        told["notice_id"].implode()
+    ).any()  # fmt: skip
+
+
 # --- the day of a limit ----------------------------------------------------------------------
 
 DAY = hours.DAY_US
