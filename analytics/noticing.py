@@ -3,8 +3,9 @@
 Notices rest on spans, and those on cycles, silences, entries and charts of years. What they are
 derived from is found anew from the first change on (:mod:`analytics.notice_since`), and the notices
 before stay; the spans of trouble, which rest on the charts of a pot's whole history, are kept until
-its weighed spells or its fitted parts change. So what was derived piece by piece equals what is
-derived at once. What became of notices since the last time is added to ``notice_event`` in the same
+its weighed spells or its fitted parts change, and then go on from the last pause before what did
+(:mod:`analytics.trouble_kept`). So what was derived piece by piece equals what is derived at once.
+What became of notices since the last time is added to ``notice_event`` in the same
 transaction: senders read there, and what late data took back stands there too.
 """
 
