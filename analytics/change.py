@@ -385,7 +385,7 @@ def charts_go_on(
     >>> x = [52.0, 47.0, 53.0]
     >>> *_, state = charts_go_on(x[:2], 50.0, 2.0, 0.3, 0.5, CHART_BEGINS)
     >>> deviation, high, low, _ = charts_go_on(x[2:], 50.0, 2.0, 0.3, 0.5, state)
-    >>> deviation[0] + 50.0 == ewma_chart(x, 50.0, 2.0, 0.3, 3.0).smoothed[2]
+    >>> bool(deviation[0] + 50.0 == ewma_chart(x, 50.0, 2.0, 0.3, 3.0).smoothed[2])
     True
     """
     from scipy.signal import lfilter
