@@ -25,6 +25,7 @@ from analytics.pieces import insert, note_derived
 from analytics.trouble_history import PotState, from_text, go_on, looked_through, pauses, to_text
 from analytics.trouble_spans import trouble_spans
 from ingest.store.connection import read_window, write_window
+from ingest.store.repair import rebuild
 
 BEGIN = dt.datetime(2026, 3, 2, 6)
 INSTANT = pl.Datetime("us")
@@ -365,3 +366,19 @@ def test_charts_in_pieces_equal_one(splits: list[int], monkeypatch: pytest.Monke
     deviation, high, low = (np.concatenate(parts) for parts in zip(*pieces, strict=True))
     assert (5.0 + deviation == ewma.smoothed).all()
     assert (high == cusum.high).all() and (low == cusum.low).all()
+
+
+def test_a_store_that_was_repaired_has_its_charts_again(tmp_path: Path) -> None:
+    store = Store(12)
+    days = history(12, 20).partition_by("spell_from_at", maintain_order=True)
+    with write_window(tmp_path) as con:
+        store.open(con)
+        for day in days:
+            weigh(store, day)
+    derive_notices(tmp_path, YARD, now=BEGIN)
+    before = kept(tmp_path)
+    assert all(frame.height for frame in before)
+    rebuild(tmp_path, None)
+    derive_notices(tmp_path, YARD, now=BEGIN)
+    for was, again in zip(before, kept(tmp_path), strict=True):
+        assert again.equals(was)
