@@ -44,8 +44,8 @@ _UNDER_WAY = "repair.json"
 # What the journal and records.log bring back, or what is derived again.
 _REBUILT = frozenset(
     {"mark", "touched", "record", "migration", "derive_state", "cycle", "gap", "shift_summary",
-     "part_usage", "part_stay", "part_check", "indicator_block", "trouble_span",
-     "trouble_state", "piece_done", "pot_day", "summary_state", "spell_state", "notice_state", "notice_changed",
+     "part_usage", "part_stay", "part_check", "indicator_block", "trouble_span", "trouble_state",
+     "piece_done", "pot_day", "summary_state", "spell_state", "notice_state", "notice_changed",
      "rule_crossing", "chart_left"}
 )  # fmt: skip
 #: Tables with a row a message, of which those that the journal does not hold are copied.
