@@ -38,9 +38,9 @@ def seconds_since(at_us: Ints, origin_us: int, out: Floats) -> None:
     Examples
     --------
     >>> out = np.zeros(2)
-    >>> seconds_since(np.array([5_000_000, 5_100_000]), 5_000_000, out)
+    >>> seconds_since(np.array([5_000_000, 5_500_000]), 5_000_000, out)
     >>> out.tolist()
-    [0.0, 0.1]
+    [0.0, 0.5]
     """
     for i in range(at_us.size):
         out[i] = (at_us[i] - origin_us) * 1e-6
