@@ -114,7 +114,7 @@ def test_notices_from_the_first_change_on_equal_all_of_them(seed: int) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=15, **UNHURRIED)
+@settings(max_examples=6, **UNHURRIED)
 @ORDERS
 def test_notices_from_the_first_change_on_equal_all_of_them_many_times(seed: int) -> None:
     part_equals_whole(seed, 45)

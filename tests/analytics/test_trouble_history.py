@@ -299,7 +299,7 @@ def test_trouble_from_the_change_on_equals_all_of_it(seed: int) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=10, **UNHURRIED)
+@settings(max_examples=6, **UNHURRIED)
 @ORDERS
 def test_trouble_from_the_change_on_equals_all_of_it_many_times(seed: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
