@@ -126,16 +126,7 @@ def three_weeks(data: Path) -> tuple[Store, dt.datetime]:
     now = BEGIN + dt.timedelta(days=20)
     with write_window(data) as con:
         store.open(con)
-        for day in range(20):
-            begin = BEGIN + dt.timedelta(days=day)
-            store.put_work(1, begin, begin + dt.timedelta(hours=20))
-            store.enter(
-                "shift", begin, shift=f"day-{day}", crew="crew-a", job="tank", people=2,
-                pots=["pot-1"], from_at=f"{begin:%Y-%m-%dT%H:%M:%SZ}",
-                to_at=f"{begin + dt.timedelta(hours=8):%Y-%m-%dT%H:%M:%SZ}",
-            )  # fmt: skip
-            store.enter("check", begin, pot="pot-1", part="nozzle", result="good",
-                        at=f"{begin:%Y-%m-%dT%H:%M:%SZ}")  # fmt: skip
+        store.work_by_day(20)
         note_derived(con, 1, BEGIN)
         store.summarise({}, now, YARD)
     derive_notices(data, YARD, now=now)

@@ -78,16 +78,7 @@ def test_rows_that_did_not_change_stay_where_they_are(
     with write_window(tmp_path) as con:
         store = Store(3)
         store.open(con)
-        for day in range(20):
-            begin = BEGIN + dt.timedelta(days=day)
-            store.put_work(1, begin, begin + dt.timedelta(hours=20))
-            store.enter(
-                "shift", begin, shift=f"day-{day}", crew="crew-a", job="tank", people=2,
-                pots=["pot-1"], from_at=f"{begin:%Y-%m-%dT%H:%M:%SZ}",
-                to_at=f"{begin + dt.timedelta(hours=8):%Y-%m-%dT%H:%M:%SZ}",
-            )  # fmt: skip
-            store.enter("check", begin, pot="pot-1", part="nozzle", result="good",
-                        at=f"{begin:%Y-%m-%dT%H:%M:%SZ}")  # fmt: skip
+        store.work_by_day(20)
         now = BEGIN + dt.timedelta(days=19, hours=20)
         store.summarise({}, now, YARD)
         # Told apart from what would be reckoned; only what is old must keep it.

@@ -22,8 +22,9 @@ import shutil
 import statistics
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import TypeVar
 
 import polars as pl
 from bench_derive import put_samples, shift_samples
@@ -41,6 +42,8 @@ from analytics.weighing import WEIGHING_VERSION, weigh_spells
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.sample_rows import add_samples
+
+_Told = TypeVar("_Told")
 
 #: Days of a pot that are tiled in a transaction: the database keeps all of one in memory.
 _AT_ONCE = 200
@@ -125,6 +128,19 @@ def milliseconds(work: Callable[[], object], repeats: int) -> float:
     return 1e3 * statistics.median(taken)
 
 
+def after_each(
+    turns: Iterable[int], change: Callable[[int], _Told], work: Callable[[_Told], object]
+) -> float:
+    """Median of the processor's time of work after each of some changes, but the first. [ms]"""
+    taken = []
+    for turn in turns:
+        changed = change(turn)
+        begun = time.process_time()
+        work(changed)
+        taken.append(time.process_time() - begun)
+    return 1e3 * statistics.median(taken[1:])
+
+
 def as_weighed(data: Path) -> None:
     """Rows of all spells, but those with the newest readings, as if they had been weighed."""
     with write_window(data) as con:
@@ -196,21 +212,13 @@ def grown(data: Path, yard: Yard) -> dict[str, float]:
     }
     with read_window(data) as con:
         ((last_at,),) = con.execute("SELECT max(pressed_at) FROM cycle").fetchall()
-    increments = []
-    for turn in range(4):
-        at = one_minute_more(data, turn)
-        begun = time.process_time()
-        derive(data, yard, now=at)
-        increments.append(time.process_time() - begun)
-    told["derive, a minute more"] = 1e3 * statistics.median(increments[1:])
+    told["derive, a minute more"] = after_each(
+        range(4), lambda turn: one_minute_more(data, turn), lambda now: derive(data, yard, now=now)
+    )
     at = NOW + dt.timedelta(minutes=5)
-    entered = []
-    for turn in range(4):
-        enter(data, turn)
-        begun = time.process_time()
-        derive(data, yard, now=at)
-        entered.append(time.process_time() - begun)
-    told["derive, two entries of today"] = 1e3 * statistics.median(entered[1:])
+    told["derive, two entries of today"] = after_each(
+        range(4), lambda turn: enter(data, turn), lambda _: derive(data, yard, now=at)
+    )
     as_weighed(data)
     weigh_spells(data, yard, most_s=-1.0)
     told["listing spells"] = milliseconds(lambda: weigh_spells(data, yard, most_s=-1.0), 3)
@@ -218,28 +226,26 @@ def grown(data: Path, yard: Yard) -> dict[str, float]:
     derive_notices(data, yard, now=at)
     told["notices, the first time"] = 1e3 * (time.process_time() - begun)
     told["notices, again"] = milliseconds(lambda: derive_notices(data, yard, now=at), 3)
-    noticed = []
-    for turn in range(4, 8):
+
+    def a_minute_and_entries(turn: int) -> dt.datetime:
         enter(data, turn)
-        at = one_minute_more(data, turn)
-        derive(data, yard, now=at)
-        begun = time.process_time()
-        derive_notices(data, yard, now=at)
-        noticed.append(time.process_time() - begun)
-    told["notices, a minute and entries on"] = 1e3 * statistics.median(noticed[1:])
+        now = one_minute_more(data, turn)
+        derive(data, yard, now=now)
+        return now
+
+    told["notices, a minute and entries on"] = after_each(
+        range(4, 8), a_minute_and_entries, lambda now: derive_notices(data, yard, now=now)
+    )
+    at = NOW + dt.timedelta(minutes=8)
     as_charted(data)
     with write_window(data) as con:
         con.execute("DELETE FROM trouble_state")
     begun = time.process_time()
     derive_notices(data, yard, now=at)
     told["notices, all charts made"] = 1e3 * (time.process_time() - begun)
-    noticed = []
-    for turn in range(6):
-        weigh_on(data, turn)
-        begun = time.process_time()
-        derive_notices(data, yard, now=at)
-        noticed.append(time.process_time() - begun)
-    told["notices, a spell weighed on"] = 1e3 * statistics.median(noticed[1:])
+    told["notices, a spell weighed on"] = after_each(
+        range(6), lambda turn: weigh_on(data, turn), lambda _: derive_notices(data, yard, now=at)
+    )
 
     def asked(ask: Callable[..., object]) -> Callable[[], object]:
         def work() -> object:

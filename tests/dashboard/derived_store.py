@@ -130,6 +130,19 @@ class Store:
             },
         )  # fmt: skip
 
+    def work_by_day(self, days: int) -> None:
+        """Work of pot 1 from ``BEGIN`` on, each day with its shift and a look at the nozzle."""
+        for day in range(days):
+            begin = BEGIN + dt.timedelta(days=day)
+            self.put_work(1, begin, begin + dt.timedelta(hours=20))
+            self.enter(
+                "shift", begin, shift=f"day-{day}", crew="crew-a", job="tank", people=2,
+                pots=["pot-1"], from_at=f"{begin:%Y-%m-%dT%H:%M:%SZ}",
+                to_at=f"{begin + dt.timedelta(hours=8):%Y-%m-%dT%H:%M:%SZ}",
+            )  # fmt: skip
+            self.enter("check", begin, pot="pot-1", part="nozzle", result="good",
+                       at=f"{begin:%Y-%m-%dT%H:%M:%SZ}")  # fmt: skip
+
     def enter_something(self, now: dt.datetime) -> None:
         at = now + dt.timedelta(hours=self.chance.uniform(-60.0, 30.0))
         pot, part = self.chance.choice(YARD.pot_names), self.chance.choice(PARTS)

@@ -134,13 +134,7 @@ def test_a_child_whose_parent_was_killed_ends(tmp_path: Path) -> None:
     )
     assert parent.stdout is not None
     pid = int(parent.stdout.readline())
-    parent.kill()
-    parent.wait()
-    parent.stdout.close()
-    give_up_at = time.monotonic() + 60
-    while _runs(pid):
-        assert time.monotonic() < give_up_at, "the child outlives its parent"
-        time.sleep(0.05)
+    _ends_with(parent, pid)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="asks for a process as POSIX does")
@@ -163,13 +157,7 @@ def test_a_child_that_waits_for_the_store_ends_with_its_parent_at_once(tmp_path:
         assert parent.stdout is not None
         pid = int(parent.stdout.readline())
         assert parent.stdout.readline() == "now\n" and _runs(pid)
-        parent.kill()
-        parent.wait()
-        parent.stdout.close()
-        give_up_at = time.monotonic() + 60
-        while _runs(pid):
-            assert time.monotonic() < give_up_at, "the child waits on without its parent"
-            time.sleep(0.05)
+        _ends_with(parent, pid)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="a thread has a priority of its own there")
@@ -189,6 +177,18 @@ def test_only_decoding_steps_back_not_who_has_the_store_open(tmp_path: Path) -> 
     assert niceness(child) == ours
     assert threads.count(ours) == len(threads) - 1 and max(threads) > ours
     writer.close()
+
+
+def _ends_with(parent: subprocess.Popen[str], child: int) -> None:
+    """Kill a parent, and see that its child ends."""
+    parent.kill()
+    parent.wait()
+    assert parent.stdout is not None
+    parent.stdout.close()
+    give_up_at = time.monotonic() + 60
+    while _runs(child):
+        assert time.monotonic() < give_up_at, "the child outlives its parent"
+        time.sleep(0.05)
 
 
 def _runs(pid: int) -> bool:
