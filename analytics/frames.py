@@ -436,7 +436,7 @@ def current_records(
 ) -> pl.DataFrame:
     """Records of a kind as they stand now: column name -> key in the record and type.
 
-    The same as :func:`ingest.records.current` gives, for years of records at once. A key that a
+    The same as :func:`ingest.record_rows.current` gives, for years of records at once. A key that a
     record lacks is null; a key of the row that the body has too is the body's. ``only`` leaves
     out those that do not concern the asker before they are taken apart.
     """

@@ -132,7 +132,7 @@ def _kept(value: object) -> object:
 
 def notice_entries(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """What people said of notices: ``analytics.notices.ENTRY_SCHEMA``."""
-    from ingest import records
+    from ingest import record_rows
 
     rows = [
         {
@@ -142,7 +142,7 @@ def notice_entries(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             "why": row.get("why") or row.get("note") or "",
         }
         for kind in ("notice_seen", "notice_put_off")
-        for row in records.current(con, kind)
+        for row in record_rows.current(con, kind)
     ]
     return pl.DataFrame(rows, schema=ENTRY_SCHEMA, orient="row")
 

@@ -49,7 +49,7 @@ def checks(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataF
     An item answered *yes* is a good check of its rule, *no* is one that failed; *not done* is
     neither.
     """
-    from ingest import records
+    from ingest import record_rows
 
     entered = (
         current_records(
@@ -65,7 +65,7 @@ def checks(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataF
         .with_columns(_position())
     )
     rows = []
-    for row in records.current(con, "shift_start", None if only is None else only.text()):
+    for row in record_rows.current(con, "shift_start", None if only is None else only.text()):
         for key, item in START_ITEMS.items():
             if (answer := row.get(key, "not_done")) in ("yes", "no"):
                 result = "good" if answer == "yes" else "failed"
@@ -113,13 +113,13 @@ def _checked(
 
 def shift_starts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Starts of shifts as they stand: ``record_id, pot, shift, at, by``, an answer an item."""
-    from ingest import records
+    from ingest import record_rows
 
     names = ("record_id", "pot", "shift", "at", "recorded_by", "photo", "note", *START_ITEMS)
     return pl.DataFrame(
         [
             tuple(kept(row.get(name, "not_done" if name in START_ITEMS else "")) for name in names)
-            for row in records.current(con, "shift_start")
+            for row in record_rows.current(con, "shift_start")
         ],
         schema={name: _INSTANT if name == "at" else _TEXT for name in names},
         orient="row",
@@ -286,7 +286,8 @@ def entries_with_corrections(
     -------
     list of list of dict
         An entry is the list of its rows, first entry first; the last one counts, unless it was
-        withdrawn. Rows as :func:`ingest.records.history` has them, with ``number``. Oldest first.
+        withdrawn. Rows as :func:`ingest.record_rows.history` has them, with ``number``. Oldest
+        first.
     """
     import json
 

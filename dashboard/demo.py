@@ -202,7 +202,7 @@ def prepare(folder: Path, mqtt_port: int, serial_port: str, children: Children, 
 
 def book_today(folder: Path, yard_file: Path, history: Path) -> None:
     """Book a shift for the two live pots from now on, unless one is booked already."""
-    from ingest import records
+    from ingest import record_rows, records
     from ingest.config import load_yard
     from ingest.store.connection import read_window
 
@@ -211,7 +211,7 @@ def book_today(folder: Path, yard_file: Path, history: Path) -> None:
     with read_window(folder) as con:
         booked = [
             row
-            for row in records.current(con, "shift")
+            for row in record_rows.current(con, "shift")
             if row["to_at"] > now and set(row["pots"]) & set(POTS[:2])
         ]
     if booked:

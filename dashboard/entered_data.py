@@ -11,7 +11,7 @@ import streamlit as st
 from analytics import frames
 from dashboard import data
 from dashboard.access import roles, session
-from ingest import photos, records
+from ingest import photos, record_book, record_rows, records
 from ingest.errors import RecordRefused
 
 #: How long an entry waits; people would rather wait than type again. [s]
@@ -32,13 +32,13 @@ def names(version: data.Version) -> dict[str, list[str]]:
     """Crews, jobs, shifts and abrasives that can be chosen, the newest first."""
     with data.window() as con:
         found = {
-            kind: [row[kind] for row in reversed(records.current(con, kind))]
+            kind: [row[kind] for row in reversed(record_rows.current(con, kind))]
             for kind in ("crew", "job", "shift")
         }
         grit = [
             row["abrasive"]
             for kind in ("abrasive_kind", "abrasive")
-            for row in reversed(records.current(con, kind))
+            for row in reversed(record_rows.current(con, kind))
         ]
     found["abrasive"] = list(dict.fromkeys(name for name in grit if name))
     return found
@@ -81,7 +81,7 @@ def record_history(version: data.Version, record_id: str) -> list[dict[str, Any]
 @st.cache_data(ttl=data.FIGURE_TTL_S, max_entries=16, show_spinner=False)
 def _record_history(version: data.Version, record_id: str) -> list[dict[str, Any]]:
     with data.window() as con:
-        return records.history(con, record_id)
+        return record_rows.history(con, record_id)
 
 
 def keep_photo(content: bytes) -> str:
@@ -106,7 +106,7 @@ def photo(name: str) -> bytes | None:
 def enter(kind: str, body: Mapping[str, Any], by: str, late: str = "", once: str = "") -> str:
     """Write down what somebody entered on a page; ``late``: why it comes after a signature.
 
-    ``once`` is the form's own, from :func:`ingest.records.new_once`: sent twice, entered once.
+    ``once`` is the form's own, from :func:`ingest.record_ids.new_once`: sent twice, entered once.
 
     All that pages write comes through here, :func:`correct` and :func:`withdraw`: who may is
     decided here, and ``by`` counts only where nobody has to sign in.
@@ -153,7 +153,7 @@ def withdraw(record_id: str, by: str, reason: str) -> str:
 def signed_over(record_id: str) -> str:
     """The signed shift that an entry belongs to; empty: none is."""
     with data.window() as con:
-        return records.signed_over(con, record_id)
+        return record_book.signed_over(con, record_id)
 
 
 def _corrector(record_id: str, typed: str) -> str:
@@ -161,7 +161,7 @@ def _corrector(record_id: str, typed: str) -> str:
     if session.may("correct entries"):
         return session.writer("correct entries", typed)
     with data.window() as con:
-        chain = records.history(con, record_id)
+        chain = record_rows.history(con, record_id)
     mine = chain[-1]["recorded_by"] == session.person().name
     soon = dt.datetime.now(dt.UTC) - chain[0]["recorded_at"] < OWN_CORRECTED_WITHIN
     if mine and soon and session.may(roles.entering(chain[0]["kind"])):

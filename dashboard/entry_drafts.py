@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import streamlit as st
 
 from dashboard import entry_script, look
-from ingest import records
+from ingest import record_ids
 
 _KEY = "entry-drafts"
 #: Forms that are told to the browser as saved or given up, at most.
@@ -35,7 +35,7 @@ class Form(NamedTuple):
     key : str
         Begins the keys of its widgets; another one each time that it is emptied or brought back.
     once : str
-        What keeps its record from being entered twice (:func:`ingest.records.new_once`).
+        What keeps its record from being entered twice (:func:`ingest.record_ids.new_once`).
     typed : mapping
         What was typed before and not saved, field by field, as the browser showed it.
     typed_at : datetime or None
@@ -124,7 +124,7 @@ def opened(name: str, numbered: bool = False) -> Form:
     state = _state()
     draft = state["found"].get(name)
     if name not in state["once"]:
-        state["once"][name] = draft["once"] if draft else records.new_once()
+        state["once"][name] = draft["once"] if draft else record_ids.new_once()
     turn = state["turn"].get(name, 0)
     key = f"{name}-{turn}" if turn or numbered else name
     form = Form(
@@ -201,7 +201,7 @@ def _checked(draft: object) -> dict[str, Any] | None:
     once, at, fields = draft.get("once"), draft.get("at"), draft.get("fields")
     if not isinstance(at, int | float) or not 0 < at < 4e12 or not isinstance(fields, dict):
         return None
-    if not isinstance(once, str) or not records.is_once(once):
+    if not isinstance(once, str) or not record_ids.is_once(once):
         return None
     kept = {
         str(name)[:80]: value

@@ -234,7 +234,7 @@ def list_records(
 ) -> None:
     """Show records as they stand now."""
     with sentences():
-        from ingest import records
+        from ingest import record_rows
         from ingest.errors import RecordRefused
         from ingest.record_bodies import BODIES
         from ingest.store.connection import read_window
@@ -248,10 +248,13 @@ def list_records(
             raise RecordRefused(f'There is no format "{format_}".', "Choose table or json.")
         with read_window(data_folder(data)) as con:
             if history:
-                rows = records.history(con, history)
+                rows = record_rows.history(con, history)
             else:
                 rows = [
-                    row for one in BODIES if kind in ("", one) for row in records.current(con, one)
+                    row
+                    for one in BODIES
+                    if kind in ("", one)
+                    for row in record_rows.current(con, one)
                 ]
         rows.sort(key=lambda row: row["record_id"])
     if format_ == "json":
@@ -304,7 +307,7 @@ def correct(
 ) -> None:
     """Correct a record: the old row stays, a new one takes its place."""
     with sentences():
-        from ingest import records
+        from ingest import record_rows, records
         from ingest.config import load_yard
         from ingest.errors import RecordRefused
         from ingest.record_bodies import BODIES
@@ -312,7 +315,7 @@ def correct(
 
         checked, folder = load_yard(yard_path(yard, data)), data_folder(data)
         with read_window(folder) as con:
-            chain = records.history(con, record)
+            chain = record_rows.history(con, record)
         standing = next(row for row in reversed(chain) if not row["withdrawn"])
         body = {key: standing.get(key) for key in BODIES[standing["kind"]].model_fields}
         for change in changes:

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics import frames, part_frames, use_frames
-from ingest import records
+from ingest import record_rows, records
 from ingest.config import Yard
 from ingest.parts import PART_WORDS, position_of
 from ingest.store.connection import read_window, write_window
@@ -79,7 +79,7 @@ def naive(at: dt.datetime) -> dt.datetime:
 def test_checks_are_those_that_stand(entered: Path) -> None:
     with read_window(entered) as con:
         frame = part_frames.checks(con)
-        each = records.current(con, "check")
+        each = record_rows.current(con, "check")
     assert frame.columns == list(part_frames.CHECKED_SCHEMA)
     assert frame.height == len(each) == 3
     for row, one in zip(frame.iter_rows(named=True), each, strict=True):

@@ -22,7 +22,7 @@ from analytics.figures import day_edges
 from analytics.hours import microseconds
 from analytics.pipeline import derive
 from analytics.ratios import ratio_of_sums
-from ingest import records
+from ingest import record_rows, records
 from ingest.config import Yard
 from ingest.errors import StoreError
 from ingest.store.connection import read_window
@@ -196,7 +196,7 @@ def test_what_changes_after_signing_stands_on_the_sheet(night: Path, yard: Yard)
 
 def _current(data: Path, kind: str) -> list[dict[str, Any]]:
     with read_window(data) as con:
-        return records.current(con, kind)
+        return record_rows.current(con, kind)
 
 
 def test_a_shift_that_is_not_there_or_has_not_begun_is_a_sentence(night: Path, yard: Yard) -> None:

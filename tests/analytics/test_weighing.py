@@ -21,7 +21,7 @@ from analytics.pieces import note_changed
 from analytics.pipeline import derive
 from analytics.spells import PAUSE_H, spells
 from analytics.weighing import WeighedBeside, WeighedSpells, derive_and_weigh, weigh_spells
-from ingest import records
+from ingest import record_rows, records
 from ingest.card_import import bring_in
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, write_window
@@ -160,7 +160,7 @@ def test_an_entry_that_comes_in_while_deriving_is_not_missed(
 ) -> None:
     yard = derived
     with read_window(tmp_path) as con:
-        entry = records.current(con, "abrasive")[0]
+        entry = record_rows.current(con, "abrasive")[0]
     body = {k: entry[k] for k in ("pot", "at", "bags", "bag_kg", "abrasive", "shift")}
     find, asked = WeighedBeside.find, []
 
@@ -187,7 +187,7 @@ def test_an_entry_that_is_corrected_weighs_its_spell_anew(tmp_path: Path, derive
     yard = derived
     weigh_spells(tmp_path, yard)
     with read_window(tmp_path) as con:
-        entry = records.current(con, "abrasive")[0]
+        entry = record_rows.current(con, "abrasive")[0]
     body = {k: entry[k] for k in ("pot", "at", "bags", "bag_kg", "abrasive", "shift")}
     records.correct(
         tmp_path, yard, entry["record_id"], body | {"bags": entry["bags"] + 1}, by="Supervisor A",

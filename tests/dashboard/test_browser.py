@@ -35,7 +35,7 @@ from browsing import (
 )
 
 from dashboard import words
-from ingest import records
+from ingest import record_rows, records
 from ingest.config import Yard, load_yard
 from ingest.errors import StoreBusy
 from ingest.readings import RawMessage
@@ -269,7 +269,7 @@ def keep_clicking(running: Running, browser: Any, rounds: int) -> None:
 
 def checks(running: Running) -> list[dict[str, Any]]:
     with read_window(running.data) as con:
-        return records.current(con, "check")
+        return record_rows.current(con, "check")
 
 
 # --- tests -----------------------------------------------------------------------------------

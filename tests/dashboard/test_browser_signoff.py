@@ -16,7 +16,7 @@ import yards
 from browsing import Pages, assert_clean, assert_fits, keep_picture, settle, watched
 
 from analytics.pipeline import derive, utc_now
-from ingest import photos, records
+from ingest import photos, record_rows, records
 from ingest.config import Yard, load_yard
 from ingest.store.connection import read_window
 
@@ -131,7 +131,7 @@ def test_a_tender_signs_off_a_hose_with_a_photo_in_four_taps(place: Place, brows
     page.get_by_text("Signed off: pinch hose on Pot 1, good, by Tender 2, with a photo.").wait_for()
 
     with read_window(place.data) as con:
-        row = records.current(con, "check")[-1]
+        row = record_rows.current(con, "check")[-1]
     assert (row["recorded_by"], row["result"], row["via"]) == ("Tender 2", "good", "page")
     assert photos.read(place.data, row["photo"]) == photo
     assert taps <= 4

@@ -13,7 +13,7 @@ from browsing import PATIENCE_S, Pages, comes, opened_page, settle
 from test_browser import YARD
 
 from dashboard import entry_undo
-from ingest import records
+from ingest import record_rows, records
 from ingest.config import Yard, load_yard
 from ingest.store.connection import read_window
 
@@ -23,7 +23,7 @@ class Place(Pages):
 
     def entered(self, kind: str) -> list[dict[str, Any]]:
         with read_window(self.data) as con:
-            return records.current(con, kind)
+            return record_rows.current(con, kind)
 
 
 @pytest.fixture(scope="module")

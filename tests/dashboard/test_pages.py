@@ -22,7 +22,7 @@ from streamlit.testing.v1 import AppTest
 
 from analytics.pipeline import derive
 from dashboard import data, entered_data, words
-from ingest import records
+from ingest import record_rows, records
 from ingest.config import Yard, load_yard
 from ingest.parts import PART_CAUTIONS
 from ingest.store.connection import read_window
@@ -331,7 +331,7 @@ def test_a_figure_can_be_followed_to_its_cycles_and_readings(place: Path, one_sh
 def test_a_day_is_reviewed_where_no_shift_is_booked(place: Path, one_shift: Yard) -> None:
     for kind in ("area", "abrasive", "shift"):
         with read_window(place) as con:
-            rows = records.current(con, kind)
+            rows = record_rows.current(con, kind)
         for row in rows:
             records.withdraw(place, row["record_id"], "Supervisor A", "for this test")
     derive(place, one_shift)
@@ -395,7 +395,7 @@ def test_a_sign_off_goes_into_the_store_and_is_seen_at_once(place: Path, one_shi
     assert "Signed off: pinch hose on Pot 1, good, by Maintainer 1." in said
     assert "Signed off good by Maintainer 1" in said  # the card, before figures are derived anew
     with read_window(place) as con:
-        (row,) = records.current(con, "check")
+        (row,) = record_rows.current(con, "check")
     assert (row["pot"], row["part"], row["result"]) == ("pot-1", "pinch_hose", "good")
     assert (row["measurement"], row["recorded_by"], row["via"]) == (
         "wall 6 mm", "Maintainer 1", "page",
@@ -428,7 +428,7 @@ def test_a_sign_off_without_a_result_or_a_name_says_what_is_missing(
     key = "sign-due-pot-1-pinch_hose"
     assert app.text_input(key=f"{key}-measurement").value == "wall 6 mm"
     with read_window(place) as con:
-        assert records.current(con, "check") == []
+        assert record_rows.current(con, "check") == []
 
 
 # --- the log book ----------------------------------------------------------------------------
@@ -442,7 +442,7 @@ def test_bags_are_entered_and_the_next_entry_remembers_what_it_can(place: Path) 
     assert_sound(app)
     assert "Saved: abrasive tipped, 9 bags" in text(app)
     with read_window(place) as con:
-        (row,) = records.current(con, "abrasive")
+        (row,) = record_rows.current(con, "abrasive")
     assert (row["pot"], row["bags"], row["bag_kg"], row["recorded_by"]) == (
         "pot-1", 9.0, 25.0, "Tender 1",
     )  # fmt: skip
@@ -465,7 +465,7 @@ def test_a_refused_entry_says_why_and_keeps_what_was_typed(place: Path, one_shif
 
 def open_newest(app: AppTest, kind: str, place: Path) -> str:
     with read_window(place) as con:
-        record_id = records.current(con, kind)[-1]["record_id"]
+        record_id = record_rows.current(con, kind)[-1]["record_id"]
     app.button(key=f"open-{record_id}").click().run()
     return str(record_id)
 
@@ -486,8 +486,8 @@ def test_a_correction_stands_beside_what_it_corrects(place: Path, one_shift: Yar
     assert "Corrected." in said and "measured again" in said
     assert "24" in said and "26.5" in said and "Supervisor B" in said
     with read_window(place) as con:
-        (row,) = records.current(con, "area")
-        history = records.history(con, record_id)
+        (row,) = record_rows.current(con, "area")
+        history = record_rows.history(con, record_id)
     assert row["area_m2"] == 26.5
     # What was not touched keeps its instant to the microsecond.
     assert row["at"] == history[0]["at"]
@@ -514,7 +514,7 @@ def test_every_kind_of_entry_can_be_opened_and_saved_unchanged(
     kind: str, place: Path, one_shift: Yard
 ) -> None:
     with read_window(place) as con:
-        before = records.current(con, kind)[-1]
+        before = record_rows.current(con, kind)[-1]
     app = opened(LOGBOOK)
     key = f"correct-{open_newest(app, kind, place)}"
     app.text_input(key=f"{key}-reason").set_value("nothing changed")
@@ -522,7 +522,7 @@ def test_every_kind_of_entry_can_be_opened_and_saved_unchanged(
     app.button(key=f"FormSubmitter:{key}-Save correction").click().run()
     assert_sound(app)
     with read_window(place) as con:
-        after = records.current(con, kind)[-1]
+        after = record_rows.current(con, kind)[-1]
     own = {"record_id", "recorded_at", "recorded_by", "via", "supersedes", "reason"}
     assert after["supersedes"] == before["record_id"]
     assert {k: v for k, v in after.items() if k not in own} == {

@@ -13,7 +13,7 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard import setup_effects
-from ingest import records, yard_save
+from ingest import record_rows, yard_save
 from ingest.config import load_yard, parse_yard
 from ingest.errors import YardFileError
 from ingest.store.connection import read_window
@@ -98,7 +98,7 @@ def test_a_plate_is_changed_looked_at_saved_and_written_down(place: Path) -> Non
     kept = list((place / yard_save.KEPT).iterdir())
     assert [one.read_text() for one in kept] == [YARD]
     with read_window(place) as con:
-        (row,) = records.current(con, "yard_change")
+        (row,) = record_rows.current(con, "yard_change")
     assert (row["recorded_by"], row["what"], row["kept"]) == (
         "Owner 1", "pot-1 changed", kept[0].name,
     )  # fmt: skip

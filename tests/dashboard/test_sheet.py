@@ -19,7 +19,7 @@ from analytics.exports import TABLE_COLUMNS
 from analytics.pipeline import derive
 from dashboard import data
 from dashboard.cli import app as commands
-from ingest import records
+from ingest import record_rows, records
 from ingest.config import load_yard
 from ingest.store.connection import read_window, write_window
 from ingest.store.sample_rows import add_samples
@@ -114,7 +114,7 @@ def text(app: AppTest) -> str:
 
 def standing(place: Path, kind: str) -> list[dict[str, Any]]:
     with read_window(place) as con:
-        return records.current(con, kind)
+        return record_rows.current(con, kind)
 
 
 def test_a_stop_gets_its_reason_by_one_tap(place: Path) -> None:

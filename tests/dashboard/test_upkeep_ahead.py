@@ -26,7 +26,7 @@ from analytics.upkeep_ahead import lives_learned, recent_use, upkeep_ahead
 from dashboard import charts_life, data, look, words, words_ahead
 from dashboard.cli import app
 from dashboard.upkeep_calendar import upkeep_calendar
-from ingest import records
+from ingest import record_rows, records
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, write_window
 from ingest.store.sample_rows import add_samples
@@ -295,7 +295,7 @@ def test_life_tells_of_hoses_and_never_proposes_longer(worked: Path) -> None:
 def test_with_few_worn_it_says_so_and_nothing_else(worked: Path) -> None:
     yard = parse_yard(YARD)
     with read_window(worked) as con:
-        worn = [row for row in records.current(con, "check") if row["result"] == "worn"]
+        worn = [row for row in record_rows.current(con, "check") if row["result"] == "worn"]
     records.withdraw(worked, worn[-1]["record_id"], by="Maintainer 1", reason="wrong hose")
     derive(worked, yard, now=NOW)
     said = " ".join(run(worked, "life").split())
@@ -361,7 +361,7 @@ def test_a_page_with_few_worn_shows_no_curve(
     worked: Path, upkeep_page: Callable[[], AppTest]
 ) -> None:
     with read_window(worked) as con:
-        found = [row for row in records.current(con, "check") if row["result"] == "worn"]
+        found = [row for row in record_rows.current(con, "check") if row["result"] == "worn"]
     records.withdraw(worked, found[-1]["record_id"], by="Maintainer 1", reason="wrong hose")
     derive(worked, parse_yard(YARD), now=NOW)
     page = upkeep_page()

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from analytics.sections import counted
-from ingest import records
+from ingest import record_rows, records
 from ingest.config import Yard
 from ingest.errors import RecordRefused
 from ingest.store.connection import read_window, write_window
@@ -40,7 +40,7 @@ def worked(tmp_path: Path, yard: Yard) -> Path:
 
 def standing(data: Path, kind: str) -> list[dict[str, object]]:
     with read_window(data) as con:
-        return records.current(con, kind)
+        return record_rows.current(con, kind)
 
 
 AREA = {"job": "Girders", "shift": "Monday", "pot": "pot-1", "at": "2026-05-04T15:00"}
@@ -150,7 +150,7 @@ def test_what_comes_after_signing_needs_a_reason(worked: Path, yard: Yard) -> No
             worked, yard, kind, "the note was in the other coat", entered=LATER, **body
         )
         with read_window(worked) as con:
-            (row,) = records.history(con, record_id)
+            (row,) = record_rows.history(con, record_id)
         assert row["reason"] == "the note was in the other coat"
 
 

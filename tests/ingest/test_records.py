@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics import part_frames
-from ingest import records
+from ingest import record_ids, record_rows, records
 from ingest.config import Yard, parse_yard
 from ingest.errors import RecordRefused, StoreBusy
 from ingest.store import record_chain
@@ -67,7 +67,7 @@ def enter(data: Path, yard: Yard, kind: str, **body: object) -> str:
 
 def standing(data: Path, kind: str) -> list[dict[str, object]]:
     with read_window(data) as con:
-        return records.current(con, kind)
+        return record_rows.current(con, kind)
 
 
 def refusal(data: Path, yard: Yard, kind: str, **body: object) -> str:
@@ -193,7 +193,7 @@ def test_a_correction_supersedes_and_keeps_the_old_row(worked: Path, yard: Yard)
     assert (row["record_id"], row["bags"], row["supersedes"]) == (second, 10, first)
     with read_window(worked) as con:
         for asked in (first, second):
-            chain = records.history(con, asked)
+            chain = record_rows.history(con, asked)
             assert [r["record_id"] for r in chain] == [first, second]
             assert [r["bags"] for r in chain] == [12, 10]
             assert [r["recorded_by"] for r in chain] == ["Tender", "Supervisor"]
@@ -234,7 +234,7 @@ def test_withdrawn_is_gone_but_in_the_history_and_can_come_back(worked: Path, ya
     back = records.correct(worked, yard, gone, {"pot": "pot-1", "bags": 12}, "S", "right after all")
     assert [row["record_id"] for row in standing(worked, "abrasive")] == [back]
     with read_window(worked) as con:
-        assert [row["withdrawn"] for row in records.history(con, first)] == [False, True, False]
+        assert [row["withdrawn"] for row in record_rows.history(con, first)] == [False, True, False]
 
 
 def test_what_others_refer_to_cannot_go(worked: Path, yard: Yard) -> None:
@@ -349,7 +349,7 @@ def test_a_bad_line_is_named_and_nothing_is_taken(
         records.load_file(data, yard, path)
     assert "records.jsonl, line 2: " in str(caught.value) and said in str(caught.value)
     with write_window(data) as con:
-        assert records.current(con, "crew") == []
+        assert record_rows.current(con, "crew") == []
 
 
 # --- properties ------------------------------------------------------------------------------
@@ -388,12 +388,12 @@ def test_chains_keep_every_row_and_show_the_newest(steps: list[tuple[str, int, i
                     new = records.withdraw(data, chain[-1][0], "T", "r", "page", now)
                     chain.append((new, None))
         with read_window(data) as con:
-            shown = {row["record_id"]: row["bags"] for row in records.current(con, "abrasive")}
+            shown = {row["record_id"]: row["bags"] for row in record_rows.current(con, "abrasive")}
             assert shown == {
                 chain[-1][0]: chain[-1][1] for chain in chains if chain[-1][1] is not None
             }
             for chain in chains:
-                kept = records.history(con, chain[len(chain) // 2][0])
+                kept = record_rows.history(con, chain[len(chain) // 2][0])
                 assert [(row["record_id"], row.get("bags")) for row in kept] == chain
 
 
@@ -435,7 +435,7 @@ def test_what_was_stored_before_parts_had_positions_is_read_and_corrected(
 
 
 def test_a_form_that_is_sent_twice_is_entered_once(data: Path, yard: Yard) -> None:
-    once = records.new_once()
+    once = record_ids.new_once()
     bags = {"pot": "pot-1", "bags": 4, "bag_kg": 25.0}
     first = records.add(data, yard, "abrasive", bags, "Ann", "page", NOW, once=once)
     later = NOW + dt.timedelta(minutes=3)
@@ -446,7 +446,7 @@ def test_a_form_that_is_sent_twice_is_entered_once(data: Path, yard: Yard) -> No
     with pytest.raises(RecordRefused, match="saved already"):
         records.add(data, yard, "abrasive", bags | {"bags": 5}, "Ann", "page", later, once=once)
     assert [row["bags"] for row in standing(data, "abrasive")] == [4]
-    fix, fixed = records.new_once(), bags | {"bags": 5}
+    fix, fixed = record_ids.new_once(), bags | {"bags": 5}
     corrected = [
         records.correct(data, yard, first, fixed, "Ann", "miscounted", "page", later, once=fix)
         for _ in range(2)
@@ -458,7 +458,7 @@ def test_a_form_that_is_sent_twice_is_entered_once(data: Path, yard: Yard) -> No
 
 
 def test_forms_that_are_sent_at_once_are_entered_once(data: Path, yard: Yard) -> None:
-    once, ids = records.new_once(), []
+    once, ids = record_ids.new_once(), []
     bags = {"pot": "pot-1", "bags": 4, "bag_kg": 25.0}
 
     def send() -> None:
