@@ -133,7 +133,9 @@ def opened(name: str, numbered: bool = False) -> Form:
         dt.datetime.fromtimestamp(draft["at"] / 1000, dt.UTC) if draft else None,
     )  # fmt: skip
     state["open"][name] = {
-        "name": name, "key": key, "once": form.once, "restored": draft is not None,
+        "name": name, "key": key, "once": form.once,
+        # Of when the typing is that it was drawn with: the browser may have newer. [ms]
+        "restored": draft["at"] if draft else 0,
     }  # fmt: skip
     return form
 
@@ -170,7 +172,7 @@ def brought_back(form: Form, clock: Callable[[dt.datetime], str]) -> None:
 
 
 def _take() -> None:
-    """Take in what a browser kept, once a session."""
+    """Take in what a browser kept: once a session, and when a form comes back to the page."""
     handed = st.session_state.get("entry-keeper", {}).get("found")
     state = _state()
     if not isinstance(handed, dict) or handed.get("nonce") != state["nonce"]:
@@ -186,7 +188,9 @@ def _take() -> None:
             state["once"][name] = checked["once"]
             state["turn"][name] = state["turn"].get(name, 0) + 1
         newest = max(newest, (checked["at"], name))
-    # The log book opens where somebody was.
+    # The log book opens where somebody was; who changes from form to form is where they want to be.
+    if handed.get("fresh") is not True:
+        return
     begin, _, rest = newest[1].partition("-")
     if begin == "new" and not st.session_state.get("log-open"):
         st.session_state["log-kind"] = rest

@@ -52,19 +52,33 @@ function shown(field) {
   return input ? input.value : undefined;
 }
 
-function begin() {
-  let forms = [], nonce = null, seen = new Map(), typed = new Map(), had = new Set();
+// The field that something happens in; of a list that stands elsewhere on the page: none.
+const fieldOf = (event) => event.target.closest?.('[data-testid="stElementContainer"]');
+const keyOf = (field) => [...field.classList].find((one) => one.startsWith("st-key-"));
 
-  // Every field of the page, for a form can be on it before this knows of the form.
-  function look(write) {
+function begin() {
+  let forms = [], nonce = null;
+  // By key: what a field showed last; the fields that somebody used; what was typed into those of
+  // forms that are not known yet.
+  const seen = new Map(), used = new Set(), typed = new Map();
+
+  // Every field of the page, for a form can be on it before this knows of the form. Only what
+  // changes in a field that somebody used is typing: a page changes its fields by itself too, and
+  // fills them a moment after it has drawn them.
+  function look() {
+    const here = new Set();
     for (const field of document.querySelectorAll('[class*="st-key-"]')) {
       if (field.dataset.testid !== "stElementContainer") continue;
-      const own = [...field.classList].find((one) => one.startsWith("st-key-"));
-      const value = shown(field);
+      const own = keyOf(field), value = shown(field);
       if (value === undefined) continue;
-      const before = seen.get(own), now = JSON.stringify(value);
-      if (write || before === undefined) seen.set(own, now);
-      if (write && before !== undefined && before !== now) typed.set(own, value);
+      const now = JSON.stringify(value);
+      if (used.has(own) && seen.get(own) !== now) typed.set(own, value);
+      seen.set(own, now);
+      here.add(own);
+    }
+    // A field that comes back begins anew.
+    for (const own of [...seen.keys(), ...used]) {
+      if (!here.has(own)) { seen.delete(own); used.delete(own); }
     }
     if (typed.size) keep();
   }
@@ -83,19 +97,35 @@ function begin() {
     }
     if (drafts) store(drafts);
   }
-  let waiting = 0;
-  const soon = () => {
-    clearTimeout(waiting);
-    waiting = setTimeout(() => look(true), 40);
-  };
-  // What stands in fields before somebody touches them is not of that person's typing.
+  // A slow phone shows what was chosen only after a while, so it is looked at twice.
+  let first = 0, second = 0;
+  function soon() {
+    first ||= setTimeout(() => { first = 0; look(); }, 40);
+    clearTimeout(second);
+    second = setTimeout(look, 400);
+  }
+  // What stands in a field before somebody uses it is not of that person's typing.
   for (const kind of ["pointerdown", "focusin"]) {
-    document.addEventListener(kind, () => look(false), true);
+    document.addEventListener(kind, (event) => {
+      const field = fieldOf(event), own = field && keyOf(field);
+      if (!own || used.has(own)) return;
+      const value = shown(field);
+      if (value === undefined) return;
+      seen.set(own, JSON.stringify(value));
+      used.add(own);
+    }, true);
   }
   for (const kind of ["input", "change", "click", "keyup"]) {
-    document.addEventListener(kind, soon, true);
+    document.addEventListener(kind, (event) => {
+      const field = fieldOf(event), own = field && keyOf(field);
+      // A browser fills in a name without anybody's finger.
+      if (own) used.add(own);
+      soon();
+    }, true);
   }
-  addEventListener("pagehide", () => look(true));
+  addEventListener("pagehide", look);
+  // The last that a phone tells before it ends a page.
+  document.addEventListener("visibilitychange", () => { if (document.hidden) look(); });
 
   // --- the line to Gritbook ---
   let answers = true;
@@ -147,6 +177,8 @@ function begin() {
   }, true);
 
   return (data, send) => {
+    // Into the forms that were there until now, what was typed into them last.
+    look();
     const drafts = stored();
     let changed = false;
     for (const [name, once] of data.gone) {
@@ -156,16 +188,21 @@ function begin() {
       }
     }
     if (changed) store(drafts);
-    const kept = Object.keys(drafts).length;
-    const back = data.forms.some((one) => drafts[one.name] && !one.restored && !had.has(one.name));
+    // Forms new to the page, of which more was typed than they were drawn with: they come back, and
+    // so do those that somebody went on with while they were being drawn again.
+    const back = data.forms.some((one) => {
+      const before = forms.find((other) => other.name === one.name);
+      const drawn = !before || (one.restored && before.key !== one.key);
+      return drawn && drafts[one.name] && drafts[one.name].at > one.restored;
+    });
     const fresh = nonce !== data.nonce;
     nonce = data.nonce;
     forms = data.forms;
-    had = new Set(forms.map((one) => one.name));
-    if ((fresh || back) && kept) send({ nonce, drafts });
-    // What was typed before its form was known is kept from now on.
+    // What was typed before its form was known is kept from now on, and handed over with the rest.
     if (typed.size) keep();
-    setTimeout(() => look(false), 600);
+    const all = stored();
+    if ((fresh || back) && Object.keys(all).length) send({ nonce, drafts: all, fresh });
+    setTimeout(look, 600);
   };
 }
 

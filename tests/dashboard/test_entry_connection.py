@@ -221,6 +221,35 @@ def test_every_kind_of_form_comes_back(place: Place, browser: Any) -> None:
 
 
 @pytest.mark.slow
+def test_a_form_left_for_another_comes_back_with_what_was_typed(place: Place, browser: Any) -> None:
+    from playwright.sync_api import expect
+
+    page = phone(browser)
+    log_book(page, place)
+
+    def choose(kind: str) -> None:
+        page.get_by_role("radio", name=kind, exact=True).tap()
+        page.get_by_role("button", name=f"Save {kind.lower()}").wait_for()
+        settle(page)
+
+    note = page.get_by_label("Note", exact=True)
+    for said in ("left", "left side", "left side, again"):
+        choose("Check done")
+        note.fill(said)
+        kept(page, f'"{said}"')
+        # Typed last; yet who goes back to the check is not thrown out of it.
+        choose("Fuel")
+        note.fill(f"fuel {said}")
+        kept(page, f'"fuel {said}"')
+        choose("Check done")
+        expect(note).to_have_value(said)
+        expect(page.get_by_role("radio", name="Check done")).to_have_attribute(
+            "aria-checked", "true"
+        )
+    page.context.close()
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["Abrasive tipped", "Area done", "Shift", "Check done", "Job"])
 def test_what_is_pressed_with_gloves_is_48_px_high(place: Place, browser: Any, kind: str) -> None:
     page = phone(browser)
