@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 
 from ingest.config import Yard
 from ingest.errors import ImportRefused
-from ingest.sources.files import SLICE_ROWS, Options, Slice, card_files, inspect, slices
+from ingest.sources.card_form import Options, card_files, inspect
+from ingest.sources.files import SLICE_ROWS, Slice, slices
 from ingest.store.card_slice import (
     Outcome,
     SliceWriter,

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from ingest.channels import CHANNELS
 from ingest.errors import ImportRefused
 from ingest.sources.card_columns import Column, likely_channel
-from ingest.sources.files import Form, Slice
+from ingest.sources.card_form import Form
+from ingest.sources.files import Slice
 from ingest.store.archive_reading import (
     TABLES,
     WITHOUT_MESSAGES,

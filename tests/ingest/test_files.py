@@ -15,7 +15,7 @@ from ingest import card_import
 from ingest.card_import import bring_in
 from ingest.config import Yard, parse_yard
 from ingest.errors import ImportRefused
-from ingest.sources import files
+from ingest.sources import card_form, files
 from ingest.sources.card_columns import column_of, series_column
 from ingest.store.card_slice import Outcome
 from ingest.store.connection import read_window, store_path, write_window
@@ -166,7 +166,7 @@ def test_the_same_readings_as_parquet(tmp_path: Path, data: Path) -> None:
         one = data / name
         assert take(one, path).form is not None
         assert stored(one) == expected, name
-        fast = files.inspect(path, files.Options(YARD.site.zone, None, None, 2**62)).fast
+        fast = card_form.inspect(path, card_form.Options(YARD.site.zone, None, None, 2**62)).fast
         assert fast == (name not in ("text", "words"))
         # Each form is the same readings, so none of the others brings anything.
         (again,) = bring_in(data / "naive", YARD, [path], "pot-1")
@@ -674,8 +674,8 @@ def test_memory_stays_bounded_by_slices(
         {"time": [at(4, 0, s) for s in range(35)], "pot_pa": [float(s) for s in range(35)]}
     )
     frame.write_parquet(tmp_path / "card.parquet")
-    options = files.Options(YARD.site.zone, None, None, 2**62)
-    form = files.inspect(tmp_path / "card.parquet", options)
+    options = card_form.Options(YARD.site.zone, None, None, 2**62)
+    form = card_form.inspect(tmp_path / "card.parquet", options)
     assert [piece.rows for piece in files.slices(form, options)] == [10, 10, 10, 5]
     assert take(data, tmp_path / "card.parquet").readings == 35
     assert len(stored(data)) == 35

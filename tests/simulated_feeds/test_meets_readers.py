@@ -13,7 +13,8 @@ import polars as pl
 import pytest
 
 from analytics.cycles import CycleSettings, find_cycles
-from ingest.sources.files import Options, inspect, slices
+from ingest.sources.card_form import Options, inspect
+from ingest.sources.files import slices
 from ingest.wire.framing import LineSplitter, text_of
 from ingest.wire.senml import decode
 from simulated_feeds.faults import FaultSet
