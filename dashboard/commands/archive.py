@@ -55,6 +55,7 @@ def archive(
         from ingest.config import load_yard
         from ingest.errors import RecordRefused
         from ingest.store import archive as archiving
+        from ingest.store import archive_care, archive_pack
 
         folder = data_folder(data)
         known = load_yard(yard_path(yard, data))
@@ -68,7 +69,7 @@ def archive(
                     f"Days before {delete_before:%Y-%m-%d} would be gone for good.",
                     "Say who wants that with --by, and --yes.",
                 )
-            count = archiving.delete(folder, delete_before.date(), by.strip(), now)
+            count = archive_care.delete(folder, delete_before.date(), by.strip(), now)
             typer.echo(f"{count} files are deleted; the store keeps a row on each.")
             return
         settings = known.archive
@@ -83,7 +84,7 @@ def archive(
             f"{done.store_before / 1e6:,.1f} MB and has {done.store_after / 1e6:,.1f} MB."
         )
         if pack:
-            before_pack, after_pack = archiving.pack(folder)
+            before_pack, after_pack = archive_pack.pack(folder)
             typer.echo(
                 f"Packed: the store had {before_pack / 1e6:,.1f} MB and has "
                 f"{after_pack / 1e6:,.1f} MB."
@@ -93,13 +94,12 @@ def archive(
 
 def _beyond(folder: Path, known: Yard, now: dt.datetime) -> None:
     """What the yard file wants done with old files and with the journal."""
-    from ingest.store import archive as archiving
-    from ingest.store import retention
+    from ingest.store import archive_care, retention
 
     settings = known.archive
     if settings.cold_days is not None:
         before = (now - dt.timedelta(days=settings.cold_days)).date()
-        moved = archiving.move(folder, before, settings.cold_place, typer.echo)
+        moved = archive_care.move(folder, before, settings.cold_place, typer.echo)
         typer.echo(f"{moved} files moved to {settings.cold_place}.")
     if settings.drop_journal:
         dropped = retention.drop_archived(folder)
@@ -110,9 +110,9 @@ def _beyond(folder: Path, known: Yard, now: dt.datetime) -> None:
 
 
 def _check(folder: Path) -> None:
-    from ingest.store import archive as archiving
+    from ingest.store import archive_care
 
-    said = archiving.check_files(folder)
+    said = archive_care.check_files(folder)
     for sentence in said:
         typer.echo(sentence)
     if said:

@@ -15,10 +15,10 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, NamedTuple
 
 from ingest.errors import ArchiveAway, StoreError
-from ingest.store.archive import name_file
 from ingest.store.archive_files import decode_day, layout_of
 from ingest.store.archive_place import Place
 from ingest.store.archive_reading import WITHOUT_MESSAGES, ArchiveFile, archived
+from ingest.store.archive_writing import name_file
 
 if TYPE_CHECKING:
     import duckdb

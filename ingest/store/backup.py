@@ -24,8 +24,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ingest.errors import DiskFull, StoreError
 from ingest.store import record_chain
-from ingest.store.archive import LOCK_NAME, alone
 from ingest.store.archive_place import CACHE_FOLDER, sync_folder
+from ingest.store.archive_writing import LOCK_NAME, alone
 from ingest.store.connection import (
     DEFAULT_WAIT_S,
     STORE_NAME,

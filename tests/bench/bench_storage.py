@@ -26,8 +26,9 @@ import polars as pl
 from bench_derive import put_samples, shift_samples
 
 from ingest.readings import RawMessage
-from ingest.store.archive import archive, pack
+from ingest.store.archive import archive
 from ingest.store.archive_files import read_day
+from ingest.store.archive_pack import pack
 from ingest.store.archive_place import Place
 from ingest.store.archive_reading import archived, stored_rows
 from ingest.store.connection import read_window, store_path, write_window

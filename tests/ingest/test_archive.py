@@ -27,7 +27,15 @@ from ingest.checks_store import check_store
 from ingest.config import Yard
 from ingest.errors import ArchiveAway, StoreError
 from ingest.readings import RawMessage
-from ingest.store import archive, archive_files, archive_reading, repair, retention
+from ingest.store import (
+    archive,
+    archive_care,
+    archive_files,
+    archive_pack,
+    archive_reading,
+    repair,
+    retention,
+)
 from ingest.store.archive_place import CACHE_FOLDER, Place
 from ingest.store.connection import read_window, write_window
 from ingest.store.journal import Journal
@@ -144,7 +152,7 @@ def test_a_day_goes_into_files_and_every_bit_is_read_back(full: Path) -> None:
     assert hot(full) == hot(full, "reading") == 0
     assert contents(full) == before
     assert run(full).files == 0
-    assert archive.check_files(full) == []
+    assert archive_care.check_files(full) == []
 
 
 def test_any_reader_of_parquet_gets_the_values_by_what_the_file_says(full: Path) -> None:
@@ -357,7 +365,7 @@ def test_what_arrives_while_a_day_is_archived_leaves_it_hot(full: Path) -> None:
 
 def test_packing_keeps_every_row_and_the_store_no_larger(full: Path) -> None:
     before = contents(full)
-    had, has = archive.pack(full)
+    had, has = archive_pack.pack(full)
     assert contents(full) == before
     assert has <= had + (1 << 20)
     with read_window(full) as con:
@@ -425,10 +433,10 @@ def test_an_object_store_holds_the_archive_and_is_read_through_a_cache(full: Pat
     assert hear(full, [message("pot-1", DAYS[0], n) for n in range(SECONDS)]) == 0
     # Moved to a colder place, the first one is empty, and the rows are the same.
     cold = full.parent / "cold"
-    assert archive.move(full, LATER, cold.as_uri()) == 8
+    assert archive_care.move(full, LATER, cold.as_uri()) == 8
     assert Place(full, address).paths() == []
     assert contents(full) == before
-    assert archive.check_files(full) == []
+    assert archive_care.check_files(full) == []
 
 
 @pytest.fixture
@@ -485,9 +493,9 @@ def test_moving_stopped_anywhere_loses_nothing(full: Path, at: int) -> None:
 
     cold = str(full.parent / "cold")
     with pytest.raises(_Stopped):
-        archive.move(full, LATER, cold, step=step)
+        archive_care.move(full, LATER, cold, step=step)
     assert contents(full) == before
-    archive.move(full, LATER, cold)
+    archive_care.move(full, LATER, cold)
     assert contents(full) == before
     assert Place(full).paths() == []
 
@@ -497,7 +505,7 @@ def test_a_file_that_is_gone_or_changed_is_told_in_a_sentence(full: Path, yard: 
     path = sorted((full / "archive").rglob("sample-*.parquet"))[0]
     content = path.read_bytes()
     path.write_bytes(content[:-9] + bytes([content[-9] ^ 1]) + content[-8:])
-    assert len(archive.check_files(full)) == 1
+    assert len(archive_care.check_files(full)) == 1
     (found,) = (f for f in check_store(yard, full, NOW) if f.subject == "archive")
     assert found.status == "ok"
     path.unlink()
@@ -505,7 +513,7 @@ def test_a_file_that_is_gone_or_changed_is_told_in_a_sentence(full: Path, yard: 
     assert found.status == "fail" and "1 of 8" in found.what
     with pytest.raises(ArchiveAway, match="is not there"):
         contents(full)
-    assert len(archive.check_files(full)) == 1
+    assert len(archive_care.check_files(full)) == 1
 
 
 def test_while_the_archive_is_away_what_is_of_its_days_waits_and_is_not_lost(full: Path) -> None:
@@ -536,7 +544,7 @@ def test_a_place_that_cannot_be_had_leaves_the_days_hot(full: Path) -> None:
 def test_deleting_for_good_is_on_record(full: Path) -> None:
     run(full)
     now = dt.datetime(2026, 11, 1, tzinfo=dt.UTC)
-    assert archive.delete(full, DAYS[1], "owner", now) == 4
+    assert archive_care.delete(full, DAYS[1], "owner", now) == 4
     with read_window(full) as con:
         gone = con.execute('SELECT table_name, "day", deleted_by FROM archive_gone').fetchall()
         archive_reading.make_views(con)

@@ -17,7 +17,14 @@ from ingest import records
 from ingest.config import parse_yard
 from ingest.errors import StoreBusy, StoreError
 from ingest.readings import RawMessage
-from ingest.store import archive, archive_reading, backup, record_chain, records_log
+from ingest.store import (
+    archive,
+    archive_reading,
+    archive_writing,
+    backup,
+    record_chain,
+    records_log,
+)
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.journal import Journal
 from ingest.store.write import StoreWriter
@@ -92,7 +99,7 @@ def files_of(folder: Path) -> dict[str, bytes]:
     return {
         p.relative_to(folder).as_posix(): p.read_bytes()
         for p in folder.rglob("*")
-        if p.is_file() and p.name not in ("lock", archive.LOCK_NAME)
+        if p.is_file() and p.name not in ("lock", archive_writing.LOCK_NAME)
     }
 
 
@@ -241,7 +248,7 @@ def test_a_list_cut_short_is_never_taken_for_a_backup(full: Path, tmp_path: Path
 
 
 def test_a_backup_and_an_archiving_wait_for_each_other(full: Path, tmp_path: Path) -> None:
-    with archive.alone(full), pytest.raises(StoreError, match="at work"):
+    with archive_writing.alone(full), pytest.raises(StoreError, match="at work"):
         backup.back_up(full, tmp_path / "backups")
 
 
