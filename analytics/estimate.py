@@ -11,7 +11,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,9 @@ from analytics.costs import price_at
 from analytics.job_draws import AREA, LEAST_JOBS, LEAST_ROWS, NewJob, Worked, worked
 from analytics.shift_rows import judged
 from analytics.trade_ranges import METERED_AIR, FeedCheck, feed_check, practice_kg_m2, practice_m2_h
+
+if TYPE_CHECKING:
+    from ingest.config import Yard
 
 Floats = npt.NDArray[np.float64]
 
@@ -44,6 +47,64 @@ class Prices:
     person_h: float | None = None
     abrasive_kg: float | None = None
     machine_h: float | None = None
+
+
+class KnownBore(NamedTuple):
+    """The bore of a nozzle that is in use.
+
+    Parameters
+    ----------
+    bore_m : float
+        Its diameter. [m]
+    pot : str
+        Whose.
+    measured_at : datetime or None
+        When a check measured it; UTC. ``None``: it is as bought, by the yard file.
+    """
+
+    bore_m: float
+    pot: str
+    measured_at: dt.datetime | None
+
+
+def known_bore(
+    yard: Yard, bores: pl.DataFrame, pot: str, low_m: float, high_m: float
+) -> KnownBore | None:
+    """The bore that an estimate begins with: one that works in the yard now.
+
+    Parameters
+    ----------
+    yard : Yard
+        For its pots, and the bores of their nozzles as bought.
+    bores : polars.DataFrame
+        As :func:`analytics.entry_frames.nozzle_bores` gives them, oldest first.
+    pot : str
+        Its nozzle before those of others, if anything is known of it; empty: of none.
+    low_m, high_m : float
+        Bores outside are passed over. [m]
+
+    Returns
+    -------
+    KnownBore or None
+        A pot's as last measured, else as in the yard file; of other pots the one that was measured
+        last, else the first in the yard file. ``None``: no nozzle's bore is known.
+    """
+    mine = bores.filter(
+        pl.col("pot").is_in(yard.pot_names) & pl.col("bore_m").is_between(low_m, high_m)
+    )
+    of_pot = mine.filter(pl.col("pot") == pot)
+    known = [
+        KnownBore(each.nozzle_bore_m, each.name, None)
+        for each in yard.pots
+        if each.nozzle_bore_m is not None and low_m <= each.nozzle_bore_m <= high_m
+    ]
+    if of_pot.is_empty() and (bought := [one for one in known if one.pot == pot]):
+        return bought[0]
+    measured = mine if of_pot.is_empty() else of_pot
+    if measured.height:
+        newest = measured.row(-1, named=True)
+        return KnownBore(newest["bore_m"], newest["pot"], newest["at"])
+    return known[0] if known else None
 
 
 #: A row a figure. ``rests_on``: ``history``, ``physics`` (a law of flow, with the trade's metered

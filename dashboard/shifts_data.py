@@ -71,6 +71,11 @@ def _own_effect(folder: str, yard_changed_ns: int, entered: int) -> OwnEffect:
     return own_effect(_rows_learned(folder, yard_changed_ns, entered))
 
 
+def nozzle_bores(version: data.Version) -> pl.DataFrame:
+    """Bores of nozzles that checks measured, oldest first: ``pot, at, bore_m``."""
+    return _book(version.data, version.entered).bores
+
+
 @st.cache_data(ttl=data.FIGURE_TTL_S, max_entries=4, show_spinner=False)
 def heaps(version: data.Version) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Abrasive in stock, and jobs with what is done of them."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import polars as pl
 import streamlit as st
 
-from analytics.estimate import Estimate, Prices, estimate, known_prices
+from analytics.estimate import Estimate, Prices, estimate, known_bore, known_prices
 from analytics.job_draws import NewJob
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, entered_data, look, redraw, shifts_data, spoken, units, words
+from dashboard import data, entered_data, entry, look, redraw, shifts_data, spoken, units, words
 from dashboard.unit_field import unit_field
 from ingest.config import Yard
 from ingest.production_bodies import ACCESS_WORDS
@@ -16,6 +17,8 @@ from ingest.production_bodies import ACCESS_WORDS
 PREPARATION = ("Sa 1", "Sa 2", "Sa 2½", "Sa 3")
 RUST = ("", "A", "B", "C", "D", "coated")
 ANY_CREW = ""
+#: Bores of nozzles that are estimated with, and one that is common (3/8 in). [m]
+BORE_LOW_M, BORE_HIGH_M, BORE_COMMON_M = 0.003, 0.030, 0.0095
 
 
 def page() -> None:
@@ -41,7 +44,8 @@ def page() -> None:
     version = data.kept(data.version).value
     rows = data.kept(shifts_data.shift_rows, version).value
     prices, kinds = data.kept(shifts_data.price_book, version).value
-    asked = _form(described, data.kept(entered_data.names, version).value["crew"])
+    crews = data.kept(entered_data.names, version).value["crew"]
+    asked = _form(described, crews, data.kept(shifts_data.nozzle_bores, version).value)
     if asked is None:
         return
     job, machine_h = asked
@@ -50,8 +54,23 @@ def page() -> None:
     _shown(found, job, described)
 
 
-def _form(described: Yard, crews: list[str]) -> tuple[NewJob, float | None] | None:
-    bore_m = next((p.nozzle_bore_m for p in described.pots if p.nozzle_bore_m), 0.0095)
+def _bore(described: Yard, bores: pl.DataFrame) -> tuple[float, str]:
+    """The bore that stands in the form at first, and where it is from."""
+    pot = st.query_params.get("pot") or entry.remembered("pot", "")
+    found = known_bore(described, bores, pot, BORE_LOW_M, BORE_HIGH_M)
+    if found is None:
+        return BORE_COMMON_M, "A common bore: no nozzle was measured, and the yard file has none."
+    title = data.pot_title(described, found.pot)
+    if found.measured_at is None:
+        return found.bore_m, f"As the yard file has it for {title}."
+    day = words.day(found.measured_at, described.site.zone)
+    return found.bore_m, f"As last measured on {title}, {day}."
+
+
+def _form(
+    described: Yard, crews: list[str], bores: pl.DataFrame
+) -> tuple[NewJob, float | None] | None:
+    bore_m, bore_from = _bore(described, bores)
     with st.form("estimate", border=False):
         first, second, third = st.columns(3, gap="medium")
         with first:
@@ -70,7 +89,9 @@ def _form(described: Yard, crews: list[str]) -> tuple[NewJob, float | None] | No
             people = st.number_input("People at once", min_value=1, max_value=100, value=2)
         with third:
             nozzles = st.number_input("Nozzles at once", min_value=1, max_value=20, value=1)
-            bore = unit_field("bore", "Bore of the nozzle", bore_m, 0.003, 0.03)
+            bore = unit_field(
+                "bore", "Bore of the nozzle", bore_m, BORE_LOW_M, BORE_HIGH_M, says=bore_from
+            )
             air_m3_s = unit_field(
                 "free_air", "Compressor, free air", None, 0.1 / 60.0, 200.0 / 60.0,
                 says=f"{words.sentence(units.free_air())}. Left empty: not known.",

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import numpy as np
 import polars as pl
 import pytest
 
-from analytics.estimate import Estimate, Prices, estimate
+from analytics.estimate import Estimate, KnownBore, Prices, estimate, known_bore
 from analytics.job_draws import NewJob
 from analytics.shift_rows import with_schema
+from ingest.config import parse_yard
 
 #: What grade and access do to the logarithm of the area an hour.
 GRADES = {"Sa 2": 0.3, "Sa 2½": 0.0}
@@ -228,3 +231,26 @@ def test_jobs_of_one_shift_each_do_not_make_a_long_job_sure() -> None:
     )
     assert long["middle"] == pytest.approx(100.0 * short["middle"], rel=0.15)
     assert long["high"] / long["low"] > 0.8 * short["high"] / short["low"]
+
+
+def test_the_bore_to_begin_with_is_of_the_pot_asked_for_and_as_last_measured() -> None:
+    pot = '[[pot]]\nname = "{}"\nvolume_m3 = 0.184\nplate_pa = 1_000_000\n'
+    yard = parse_yard(
+        '[site]\nname = "test-yard"\ntime_zone = "Europe/Berlin"\ninvented = true\n'
+        '[mqtt]\nhost = "127.0.0.1"\n'
+        + pot.format("a") + pot.format("b") + "nozzle_bore_m = 0.008\n" + pot.format("c")
+    )  # fmt: skip
+    at = [dt.datetime(2026, 3, day) for day in (1, 2, 3, 4)]
+    bores = pl.DataFrame(
+        {"pot": ["a", "a", "c", "gone"], "at": at, "bore_m": [0.009, 0.010, 0.039, 0.011]}
+    )
+
+    def known(measured: pl.DataFrame, of: str) -> KnownBore | None:
+        return known_bore(yard, measured, of, 0.003, 0.030)
+
+    newest, bought = KnownBore(0.010, "a", at[1]), KnownBore(0.008, "b", None)
+    assert known(bores, "a") == known(bores, "") == known(bores, "c") == newest
+    assert known(bores, "b") == bought
+    assert known(bores.clear(), "a") == known(bores.clear(), "") == bought
+    without = yard.model_copy(update={"pots": [p for p in yard.pots if p.name != "b"]})
+    assert known_bore(without, bores.clear(), "", 0.003, 0.030) is None

@@ -249,6 +249,27 @@ def test_the_page_on_estimates_answers_when_asked(place: Path) -> None:
     assert "no history of Sa 3" in text(app)
 
 
+def test_an_estimate_begins_with_the_nozzle_that_is_in_use(place: Path) -> None:
+    def bore() -> Any:
+        return opened("views/estimate.py").number_input[3]
+
+    assert bore().label == "Bore of the nozzle [mm]" and bore().value == 9.5
+    assert bore().help == "As the yard file has it for pot-1."
+    check = {"pot": "pot-1", "part": "nozzle", "result": "good", "quantity": "bore"}
+    for value, at in ((11.0, "2026-04-03T10:00"), (10.2, "2026-04-02T10:00")):
+        yard = load_yard(place / "yard.toml")
+        body = check | {"value": value, "unit": "mm", "at": at}
+        records.add(place, yard, "check", body, by="Ann", via="command")
+    data.forget_version()
+    assert bore().value == 11.0
+    assert bore().help == "As last measured on pot-1, Fri 3 Apr 2026."
+    # It is only what stands there at first.
+    app = opened("views/estimate.py")
+    app.number_input[3].set_value(12.5)
+    app.button[0].click().run()
+    assert "has not worked with 12.5 mm" in text(app)
+
+
 def test_a_comparison_is_made_anew_for_other_rows_only(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
