@@ -421,7 +421,10 @@ def _questions(described: Yard, found: condition_data.PotCondition, spell: dict[
         look.put(look.note("None for this stretch.", agree if _has_entries(found, spell) else none))
         return
     zone = described.site.zone
-    told = [spoken.at_the_site(q, spell["from_at"], spell["to_at"], zone) for q in asked]
+    told = [
+        spoken.page_units(spoken.at_the_site(q, spell["from_at"], spell["to_at"], zone))
+        for q in asked
+    ]
     items = "".join(f"<li>{look.shown(question)}</li>" for question in told)
     in_utc = any("UTC" in question for question in told)
     look.put(

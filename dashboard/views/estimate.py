@@ -117,7 +117,8 @@ def _form(
 
 def _shown(found: Estimate, job: NewJob, described: Yard) -> None:
     if not found.has_history:
-        look.put(look.note(found.sentences[0], " ".join(found.sentences[1:]), "warn"))
+        first, *rest = (spoken.page_units(sentence) for sentence in found.sentences)
+        look.put(look.note(first, " ".join(rest), "warn"))
     if found.lines.height:
         look.put(look.figures(_figures(found, described)))
     look.put(

@@ -314,6 +314,15 @@ def test_questions_are_asked_in_the_sites_time(
     assert "None for this stretch" not in text(app)
 
 
+def test_questions_are_asked_in_the_viewers_units(blasted: Yard, place: Path) -> None:
+    # As analytics.pot.questions words it, with 1 lb = 0.453 592 37 kg.
+    weigh(place, questions=("The pot gained about 50 kg (give or take 10 kg) today.",))
+    assert "about 50 kg (give or take 10 kg)" in text(opened())
+    said = text(opened(units="inch-pound"))
+    assert "The pot gained about 110 lb (give or take 22 lb) today." in said
+    assert not re.search(r"\d kg\b", said)
+
+
 def test_without_questions_the_page_says_that(blasted: Yard, place: Path) -> None:
     weigh(place)
     assert "None for this stretch. Bags and pressures tell the same story" in text(opened())

@@ -144,6 +144,15 @@ def test_forms_and_entries_ask_and_tell_in_the_viewers_units(place: Path) -> Non
     assert set(entry.KINDS) >= {"fuel", "price"}
 
 
+def test_an_estimate_without_history_is_told_in_the_viewers_units() -> None:
+    app = opened("inch-pound").switch_page("views/estimate.py").run()
+    app.button[0].click().run()
+    told = said(app)
+    assert metric_in(told) == []
+    # By hand: the nozzle of that yard reads 630 kPa, and 630 / 6.894757 = 91.4.
+    assert any("at the nozzle as usual in this yard: 91 psi." in one for one in told)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("what", "of"), [("shift", "monday"), ("month", "2026-05"), ("upkeep", ""), ("part", "pot-1")]
