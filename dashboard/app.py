@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, entry_drafts, look, navigation, viewer_units, words
+from dashboard import data, entry_drafts, key_words, look, navigation, viewer_units, words
 from dashboard.access import session
 
 st.set_page_config(page_title="Gritbook", layout="wide", initial_sidebar_state="collapsed")
@@ -53,7 +53,7 @@ with look.sentences():
     navigation.other_ways(here)
     if data.yard().site.invented:
         look.put(f'<p class="gb-invented">{look.shown(words.INVENTED)}</p>')
-    if looser := words.loosened(data.yard()):
+    if looser := key_words.loosened(data.yard()):
         look.put(f'<p class="gb-loose">{look.shown(looser)}</p>')
     page.run()
     navigation.drawn()

@@ -12,7 +12,7 @@ import polars as pl
 from analytics.compare import GROUPS
 from analytics.shift_rows import MEASURES, REASON_WORDS
 from analytics.work_terms import TERM_WORDS
-from dashboard import spoken, units, words
+from dashboard import spoken, time_words, units, words
 
 if TYPE_CHECKING:
     from analytics.compare import Comparison
@@ -232,7 +232,7 @@ def left_out_rows(found: Comparison, yard: Yard) -> list[tuple[str, ...]]:
 
 
 def _when(at: dt.datetime | None, yard: Yard) -> str:
-    return words.NONE if at is None else words.day(at, yard.site.zone)
+    return words.NONE if at is None else time_words.day(at, yard.site.zone)
 
 
 def reason(name: str) -> str:

@@ -17,9 +17,10 @@ from dashboard import (
     entry_drafts,
     entry_parts,
     entry_production,
+    key_words,
     look,
+    time_words,
     units,
-    words,
 )
 from dashboard.access import session
 from ingest.config import Yard
@@ -92,7 +93,7 @@ def late(form: entry_drafts.Form) -> str:
 
 def missing(kind: str, body: Mapping[str, Any], by: str) -> list[str]:
     """What still has to be filled in, in words."""
-    lacking = [words.FIELD_WORDS[f] for f in REQUIRED[kind] if body.get(f) in (None, "", [])]
+    lacking = [key_words.FIELD_WORDS[f] for f in REQUIRED[kind] if body.get(f) in (None, "", [])]
     return lacking if by.strip() else [*lacking, "your name"]
 
 
@@ -226,7 +227,7 @@ class _Fields(entry_production.ProductionFields, entry_parts.PartFields):
         zone = self._yard.site.zone
         begin = None
         if isinstance(before, dt.datetime):
-            begin = words.in_zone(before, zone).replace(tzinfo=None, second=0, microsecond=0)
+            begin = time_words.in_zone(before, zone).replace(tzinfo=None, second=0, microsecond=0)
         suffix = ", empty means now" if empty_is_now and begin is None else ""
         typed = st.datetime_input(
             f"{label}{suffix}", self._form.when(name, begin), key=f"{self._key}-{name}",

@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import entry_drafts, words
+from dashboard import entry_drafts, key_words, words
 from dashboard import units as viewer_units
 from ingest import photos
 from ingest.parts import PART_WORDS, POSITIONS, QUANTITIES, START_ITEMS, position_of
@@ -43,7 +43,7 @@ class PartFields:
     _when: Callable[..., dt.datetime | None]
 
     def _part(self) -> Body:
-        part = self._choice("part", "Part", list(PART_WORDS), called=words.part)
+        part = self._choice("part", "Part", list(PART_WORDS), called=key_words.part)
         standing = self._values.get("position") or ""
         places = sorted({place for of_kind in POSITIONS.values() for place in of_kind})
         if standing and standing not in places:
@@ -72,12 +72,12 @@ class PartFields:
 
     def _result(self) -> str | None:
         return st.segmented_control(
-            "Result", list(words.RESULT_WORDS), wrap=True,
+            "Result", list(key_words.RESULT_WORDS), wrap=True,
             default=self._form.choice(
-                "result", list(words.RESULT_WORDS), self._values.get("result"),
-                words.RESULT_WORDS.__getitem__,
+                "result", list(key_words.RESULT_WORDS), self._values.get("result"),
+                key_words.RESULT_WORDS.__getitem__,
             ),
-            format_func=words.RESULT_WORDS.__getitem__, key=f"{self._key}-result",
+            format_func=key_words.RESULT_WORDS.__getitem__, key=f"{self._key}-result",
         )  # fmt: skip
 
     def _measured(self, quantities: Sequence[str]) -> Body:
@@ -205,11 +205,11 @@ def sentence(kind: str, body: Mapping[str, Any]) -> str | None:
         said = f"start of a shift, {body['pot']}, {done} of {len(START_ITEMS)} looked at"
         return said + (f"; not so: {'; '.join(no)}" if no else "")
     position = position_of(body["part"], body.get("position", ""))
-    part = words.part(body["part"])
+    part = key_words.part(body["part"])
     if position != position_of(body["part"]):
         part += f" {position}"
     if kind == "check":
-        return f"{part}, {body['pot']}, {words.RESULT_WORDS[body['result']]}"
+        return f"{part}, {body['pot']}, {key_words.RESULT_WORDS[body['result']]}"
     tag = f" {body['tag']}" if body.get("tag") else ""
     said = f"{part}{tag}, {body['pot']}"
     return said + (f", taken off: {_BECAUSE[body['because']]}" if kind == "part_removed" else "")

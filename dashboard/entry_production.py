@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 from analytics.sections import counted
-from dashboard import entry_drafts, sheet_words, units, words
+from dashboard import entry_drafts, key_words, sheet_words, units, words
 from ingest.errors import RecordRefused
 from ingest.production_bodies import ACCESS_WORDS, MOVE_WORDS, PRICE_WORDS
 from ingest.stop_reasons import STOP_REASONS
@@ -191,7 +191,7 @@ class ProductionFields:
         si = units.factor(quantity) if quantity else 1.0
         field = name if chosen is units.METRIC else f"{name}-{chosen.name}"
         kept = self._values.get(name)
-        was = words.PRICED_QUANTITIES.get(self._values.get("price_of") or "", "")
+        was = key_words.PRICED_QUANTITIES.get(self._values.get("price_of") or "", "")
         kept_si = units.factor(was) if was else si
         unit = f" of a {units.unit(quantity)}" if name == "price_kg" else ""
         typed = st.number_input(
@@ -214,9 +214,9 @@ class ProductionFields:
     def _price(self) -> Body:
         return {
             "price_of": (of := self._worded(
-                "price_of", "Price of", {key: words.price_of(key) for key in PRICE_WORDS}
+                "price_of", "Price of", {key: key_words.price_of(key) for key in PRICE_WORDS}
             )),
-            "price": self._price_of_one("price", words.PRICED_QUANTITIES.get(of or "", "")),
+            "price": self._price_of_one("price", key_words.PRICED_QUANTITIES.get(of or "", "")),
             "from_at": self._when("from_at", "From when on", empty_is_now=False),
             "crew": self._choice(
                 "crew", "Crew, empty: everybody's wage", self._names["crew"], "",
@@ -303,9 +303,9 @@ def sentence(kind: str, body: Mapping[str, Any]) -> str | None:
         return f"{words.typed('fuel', body['litres'])}, shift {body['shift']}"
     if kind == "price":
         crew = f" of {body['crew']}" if body.get("crew") else ""
-        quantity = words.PRICED_QUANTITIES.get(body["price_of"])
+        quantity = key_words.PRICED_QUANTITIES.get(body["price_of"])
         price = words.price(quantity, body["price"]) if quantity else f"{body['price']:g}"
-        return f"{words.price_of(body['price_of'])}{crew}: {price}"
+        return f"{key_words.price_of(body['price_of'])}{crew}: {price}"
     if kind == "signature":
         return f"sheet of {body['shift']}"
     return None

@@ -12,7 +12,15 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import entered_data, entry, entry_parts, entry_production, look, words
+from dashboard import (
+    entered_data,
+    entry,
+    entry_parts,
+    entry_production,
+    key_words,
+    look,
+    time_words,
+)
 from ingest.config import Yard
 
 #: How long an entry is offered to be taken back.
@@ -38,10 +46,10 @@ def draw(described: Yard, log: list[dict[str, Any]], done: str) -> None:
     if last is None:
         return
     kind, record_id = last["kind"], last["record_id"]
-    at = words.clock(last["recorded_at"], described.site.zone)
+    at = time_words.clock(last["recorded_at"], described.site.zone)
     body = last["body"]
     told = entry_production.sentence(kind, body) or entry_parts.sentence(kind, body)
-    said = f"{words.KIND_WORDS[kind]}: {told or body.get('shift') or body.get('crew', '')}"
+    said = f"{key_words.KIND_WORDS[kind]}: {told or body.get('shift') or body.get('crew', '')}"
     with st.container(key="take-back"):
         reason = REASON
         if shift := entered_data.signed_over(record_id):

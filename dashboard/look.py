@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from dashboard import words
+from dashboard import time_words, words
 from dashboard.palette import DARK, LIGHT, Palette
 from ingest.errors import GritbookError, NotSignedIn, StoreBusy, StoreUpdating
 
@@ -104,7 +104,7 @@ def note(text: str, next_step: str = "", kind: str = "plain") -> str:
 
 def as_of(read_at: dt.datetime, zone: ZoneInfo) -> str:
     """The note over figures that are older than they should be."""
-    at = words.clock(read_at, zone, with_seconds=True)
+    at = time_words.clock(read_at, zone, with_seconds=True)
     return note(f"{words.STORE_BUSY} Shown as of {at}.", words.STORE_BUSY_STEP, "warn")
 
 

@@ -13,7 +13,17 @@ import polars as pl
 import streamlit as st
 
 from analytics import pipeline
-from dashboard import data, entered_data, entry, entry_drafts, look, spoken, telling, words
+from dashboard import (
+    data,
+    entered_data,
+    entry,
+    entry_drafts,
+    look,
+    spoken,
+    telling,
+    time_words,
+    words,
+)
 from ingest.config import Yard
 from ingest.notice_kinds import IN_DIGEST, NOTICE_KINDS, PUT_OFF_HURTING_H
 
@@ -80,7 +90,7 @@ def _wanting(standing: pl.DataFrame) -> pl.DataFrame:
 
 def _not_sent(described: Yard, found: data.Noticed) -> None:
     for channel, count, next_at, trouble in telling.troubles(found.sent):
-        again = words.day_and_time(next_at, described.site.zone)
+        again = time_words.day_and_time(next_at, described.site.zone)
         look.put(
             look.note(
                 f"{words.counted(count, 'message', 'messages')} not sent to {channel}.",
@@ -113,12 +123,12 @@ def _card(described: Yard, row: dict[str, Any]) -> None:
 def article(described: Yard, row: dict[str, Any], kind: str) -> str:
     """A notice as people read it."""
     zone = described.site.zone
-    since = words.day_and_time(row["kind_at"], zone)
+    since = time_words.day_and_time(row["kind_at"], zone)
     until = ""
     if row["cleared_at"] is not None:
-        until = f" No longer read since {words.day_and_time(row['last_at'], zone)}."
+        until = f" No longer read since {time_words.day_and_time(row['last_at'], zone)}."
     elif row["times"] > 1:
-        until = f" {row['times']} times; last {words.day_and_time(row['last_at'], zone)}."
+        until = f" {row['times']} times; last {time_words.day_and_time(row['last_at'], zone)}."
     also = ""
     if row["also"]:
         others = ", ".join(NOTICE_KINDS[k].words for k in row["also"].split(","))
@@ -144,7 +154,7 @@ def _put_off(described: Yard, row: dict[str, Any]) -> None:
     key = row["notice_id"]
     choices = _FOR_HURTING if row["hurts"] else _FOR
     form = entry_drafts.opened(f"put-off-{key}")
-    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    entry_drafts.brought_back(form, lambda at: time_words.day_and_time(at, described.site.zone))
     with st.form(form.key, border=False):
         begin = form.choice("for", list(choices), next(iter(choices)))
         lasting = st.segmented_control(
@@ -233,8 +243,8 @@ def _log(described: Yard, found: data.Noticed) -> str:
         lines.append(
             f'<div class="gb-entry"><b>{look.shown(telling.EVENT_WORDS[row["what"]])}: '
             f"{look.shown(words_of_it)}, {look.shown(data.pot_title(described, row['pot']))}</b>"
-            f"<span>{look.shown(words.day_and_time(row['happened_at'], zone))}; found "
-            f"{look.shown(words.day_and_time(row['noticed_at'], zone))}{late}. "
+            f"<span>{look.shown(time_words.day_and_time(row['happened_at'], zone))}; found "
+            f"{look.shown(time_words.day_and_time(row['noticed_at'], zone))}{late}. "
             f"{look.shown(spoken.page_units(row['said']))}</span></div>"
         )
     return "".join(lines)

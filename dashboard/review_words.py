@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from analytics import ways
-from dashboard import condition_words, units, words
+from dashboard import condition_words, time_words, units, words
 from dashboard.sheet_words import Said
 
 Span = tuple[dt.datetime, dt.datetime]
@@ -60,17 +60,17 @@ def coverage(
     elapsed_s, silent_s = found["elapsed_s"], found["no_data_s"]
     heard_s = elapsed_s - silent_s
     sentence = (
-        f"Readings cover {words.duration(heard_s)} of {words.duration(elapsed_s)} "
+        f"Readings cover {time_words.duration(heard_s)} of {time_words.duration(elapsed_s)} "
         f"({words.percent(heard_s / elapsed_s) if elapsed_s else words.NONE})."
     )
     if known_to is not None:
-        upto = words.clock(known_to, zone, with_seconds=True)
+        upto = time_words.clock(known_to, zone, with_seconds=True)
         sentence = f"Under way: figures up to {upto}. {sentence}"
     longest = max(silent, key=lambda span: span[1] - span[0], default=None)
     more = ""
     if longest is not None:
-        lasted = words.duration((longest[1] - longest[0]).total_seconds())
-        begin = words.clock(longest[0], zone, with_seconds=True)
+        lasted = time_words.duration((longest[1] - longest[0]).total_seconds())
+        begin = time_words.clock(longest[0], zone, with_seconds=True)
         what = (
             f"Not heard once, for {lasted} from {begin}."
             if len(silent) == 1

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dashboard import words
+from dashboard import key_words
 from ingest.config import Yard, settings_fingerprint
 
 
@@ -50,8 +50,8 @@ def _checks(before: Yard, after: Yard) -> list[str]:
     for rule in after.effective_rules():
         if rule.loosened and (rule.name, rule.pots, rule.positions, rule.loosened_by) not in known:
             said.append(
-                f"Looser than common practice: {words.part(rule.part)} "
-                f"({words.limits_page(rule.loosened_by)}), decided by {rule.by}. Every page "
+                f"Looser than common practice: {key_words.part(rule.part)} "
+                f"({key_words.limits_page(rule.loosened_by)}), decided by {rule.by}. Every page "
                 "says so."
             )
     return said

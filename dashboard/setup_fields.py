@@ -8,7 +8,7 @@ from typing import Any, Literal, NamedTuple
 
 import streamlit as st
 
-from dashboard import entry_drafts, units, words
+from dashboard import entry_drafts, key_words, units
 from ingest.channels import CHANNELS
 from ingest.parts import PART_WORDS, RULE_INDICATORS
 from ingest.yard_edit import AddTable, Edit, Path, SetKey
@@ -213,7 +213,7 @@ class _Drawer:
 
     def _called(self, option: str) -> str:
         if option in PART_WORDS:
-            return words.part(option)
+            return key_words.part(option)
         return option or "none"
 
 

@@ -9,7 +9,7 @@ import streamlit as st
 from analytics.nozzle_kept import OwnEffect
 from analytics.sheets import PotSheet, Sheet
 from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
-from dashboard import data, entered_data, entry, look, sheet_words, shifts_data, words
+from dashboard import data, entered_data, entry, look, sheet_words, shifts_data, time_words, words
 from dashboard.access import roles, session
 from dashboard.chart_table import shares_behind
 from dashboard.signing import signature_of
@@ -83,7 +83,7 @@ def _time(mine: PotSheet) -> None:
                 f"{row.value}{words.NBSP}{row.unit}",
             )
         )  # fmt: skip
-    whole = words.duration(use.elapsed_us / 1e6)
+    whole = time_words.duration(use.elapsed_us / 1e6)
     low, high = use.between_s(BLASTING)
     between = words.between_hours(low, high)
     if between:
@@ -169,12 +169,12 @@ def _stops(described: Yard, sheet: Sheet, mine: PotSheet) -> None:
 
 def _one_stop(described: Yard, pot: str, row: dict[str, Any], by: str, late: str) -> None:
     zone = described.site.zone
-    span = f"{words.clock(row['from_at'], zone)} to {words.clock(row['to_at'], zone)}"
+    span = f"{time_words.clock(row['from_at'], zone)} to {time_words.clock(row['to_at'], zone)}"
     offered = _BUTTONS.get(row["offered"], "")
     guess = f" Perhaps {offered.lower()}?" if offered else ""
     key = f"stop-{pot}-{row['from_at'].isoformat()}"
     reason = st.pills(
-        f"{span}, {words.duration(row['idle_s'])}.{guess}", list(STOP_REASONS), key=key,
+        f"{span}, {time_words.duration(row['idle_s'])}.{guess}", list(STOP_REASONS), key=key,
         format_func=_BUTTONS.__getitem__,
     )  # fmt: skip
     if reason is None:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from analytics.hour_review import ELEMENT_WORDS, elements, indicators
 from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
-from dashboard import units, words
+from dashboard import key_words, time_words, units, words
 from ingest.stop_reasons import STOP_REASONS
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def signed(sheet: Sheet, zone: ZoneInfo) -> str:
     """Who signed the sheet, and when."""
     if sheet.signed is None:
         return "Not signed yet." if sheet.over else "Under way; it can be signed once it has ended."
-    at = words.day_and_time(sheet.signed.at, zone)
+    at = time_words.day_and_time(sheet.signed.at, zone)
     note = f" {sheet.signed.note}" if sheet.signed.note else ""
     return f"Signed by {sheet.signed.by}, {at}.{note}"
 
@@ -68,14 +68,14 @@ def changes(sheet: Sheet, zone: ZoneInfo) -> list[str]:
         for row in sheet.signatures:
             did = {"withdrawn": "Signature withdrawn"}.get(row["did"], words.sentence(row["did"]))
             why = f": {row['reason']}" if row["reason"] else ""
-            lines.append(f"{did} by {row['by']}, {words.day_and_time(row['at'], zone)}{why}.")
+            lines.append(f"{did} by {row['by']}, {time_words.day_and_time(row['at'], zone)}{why}.")
     if sheet.signed is None:
         return lines
     for row in sheet.signed.changes:
         did = "withdrawn" if row["withdrawn"] else "corrected" if row["supersedes"] else "entered"
-        what = words.KIND_WORDS.get(row["kind"], row["kind"])
+        what = key_words.KIND_WORDS.get(row["kind"], row["kind"])
         why = f": {row['reason']}" if row["reason"] else ""
-        at = words.day_and_time(row["recorded_at"], zone)
+        at = time_words.day_and_time(row["recorded_at"], zone)
         lines.append(
             f"Changed after signing: {what.lower()} {did} by {row['recorded_by']}, {at}{why}."
         )
@@ -300,9 +300,9 @@ def hour_figures(pot: PotSheet, zone: ZoneInfo) -> list[Said]:
         )
         said.append(
             Said(
-                f"{name} hour, from {words.clock(hour.from_at, zone)}",
+                f"{name} hour, from {time_words.clock(hour.from_at, zone)}",
                 f"{hour.use.seconds(BLASTING) / 60:.0f}", "min blasting",
-                f"{nozzle}most of the rest: {PART_WORDS[hour.most]}, {words.duration(most)}",
+                f"{nozzle}most of the rest: {PART_WORDS[hour.most]}, {time_words.duration(most)}",
             )
         )  # fmt: skip
     return said
@@ -310,8 +310,8 @@ def hour_figures(pot: PotSheet, zone: ZoneInfo) -> list[Said]:
 
 def stop_line(row: dict[str, Any], zone: ZoneInfo) -> str:
     """A stop in a line."""
-    span = f"{words.clock(row['from_at'], zone)} to {words.clock(row['to_at'], zone)}"
-    lasted = words.duration(row["idle_s"])
+    span = f"{time_words.clock(row['from_at'], zone)} to {time_words.clock(row['to_at'], zone)}"
+    lasted = time_words.duration(row["idle_s"])
     if not row["reason"]:
         return f"{span}, {lasted}: no reason yet"
     how = "" if row["how"] == "entered" else " (found)"

@@ -6,7 +6,7 @@ import datetime as dt
 import re
 from zoneinfo import ZoneInfo
 
-from dashboard import units, words
+from dashboard import time_words, units, words
 
 _UTC_TIMES = re.compile(r"\b(\d\d):(\d\d)(?: and (\d\d):(\d\d))? UTC\b")
 
@@ -39,7 +39,7 @@ def at_the_site(text: str, from_at: dt.datetime, to_at: dt.datetime, zone: ZoneI
 
     def there(hour: str, minute: str) -> str:
         at = first.replace(hour=int(hour), minute=int(minute), second=59, microsecond=999999)
-        return words.clock(at if at >= first else at + dt.timedelta(days=1), zone)
+        return time_words.clock(at if at >= first else at + dt.timedelta(days=1), zone)
 
     def told(found: re.Match[str]) -> str:
         one = there(found[1], found[2])

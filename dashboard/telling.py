@@ -14,7 +14,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import words
+from dashboard import time_words, words
 from ingest.config import Yard
 from ingest.notice_kinds import IN_DIGEST, NOTICE_KINDS
 from ingest.yard_notices import NoticeChannel
@@ -86,7 +86,7 @@ class Situation:
     @property
     def clock(self) -> dt.datetime:
         """The site's clock."""
-        return words.in_zone(self.now, self.yard.site.zone)
+        return time_words.in_zone(self.now, self.yard.site.zone)
 
 
 def due_messages(
@@ -169,9 +169,9 @@ def _message(
     title = f"{_site(situation.yard)} {pot_words(situation.yard, event['pot'])}: {called}"
     if event["what"] in ("cleared", "withdrawn"):
         title += f" ({what.lower().split(':')[0]})"
-    lines = [f"{what}, {words.day_and_time(event['happened_at'], zone)}. {event['said']}"]
+    lines = [f"{what}, {time_words.day_and_time(event['happened_at'], zone)}. {event['said']}"]
     if event["late"] and event["what"] != "withdrawn":
-        found = words.day_and_time(event["noticed_at"], zone)
+        found = time_words.day_and_time(event["noticed_at"], zone)
         lines.append(f"Found late, {found}, from data that came in after it happened.")
     if event["what"] == "cleared":
         lines.append(
@@ -274,11 +274,11 @@ def line(yard: Yard, row: Mapping[str, Any]) -> str:
     said = f" {row['said']}" if row["said"] else ""
     text = (
         f"{pot_words(yard, row['pot'])}: {row['words']}, since "
-        f"{words.day_and_time(row['kind_at'], zone)}.{said}"
+        f"{time_words.day_and_time(row['kind_at'], zone)}.{said}"
     )
     if row["state"] == "put_off":
         text += (
-            f" Put off by {row['by']} until {words.day_and_time(row['until_at'], zone)}: "
+            f" Put off by {row['by']} until {time_words.day_and_time(row['until_at'], zone)}: "
             f"{row['why']}"
         )
     elif row["state"] == "acknowledged":

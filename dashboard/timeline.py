@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, downloads, look, navigation, units, words
+from dashboard import charts, data, downloads, look, navigation, time_words, units, words
 from dashboard.chart_table import chart_with_table
 from ingest.config import Yard
 
@@ -211,10 +211,10 @@ def _ways(view: Span, whole: Span, cycles: Sequence[Span]) -> None:
 
 
 def _told(view: Span, zone: Any) -> str:
-    begin, end = (words.in_zone(at, zone) for at in view)
+    begin, end = (time_words.in_zone(at, zone) for at in view)
     if view[1] - view[0] > dt.timedelta(minutes=15):
-        return words.stretch(view[0], view[1], zone)
-    return f"{words.day(begin)}, {begin:%H:%M:%S} to {end:%H:%M:%S}"
+        return time_words.stretch(view[0], view[1], zone)
+    return f"{time_words.day(begin)}, {begin:%H:%M:%S} to {end:%H:%M:%S}"
 
 
 def table(trace: pl.DataFrame, described: Yard) -> pl.DataFrame:

@@ -12,7 +12,7 @@ import uuid
 from typing import TYPE_CHECKING, Any
 
 from analytics.forecast import site_date, together
-from dashboard import spoken, words, words_ahead
+from dashboard import key_words, spoken, time_words, words, words_ahead
 from ingest.parts import part_at
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def _uid(yard: Yard, row: dict[str, Any]) -> str:
 
 
 def _summary(yard: Yard, row: dict[str, Any]) -> str:
-    state = "" if row["state"] in ("ok", "soon") else f"{words.STATE_WORDS[row['state']]}: "
+    state = "" if row["state"] in ("ok", "soon") else f"{key_words.STATE_WORDS[row['state']]}: "
     task = "replace" if row["task"] == "replace" else "check"
     return f"{state}{task} {part_at(row['part'], row['position'])}, {pot_title(yard, row['pot'])}"
 
@@ -103,7 +103,9 @@ def _summary(yard: Yard, row: dict[str, Any]) -> str:
 def _description(yard: Yard, row: dict[str, Any], beside: dict[Any, list[str]]) -> str:
     lines = [f"{spoken.page_units(words.sentence(row['what']))}.", f"{words_ahead.when(row)}."]
     if row["passes_at"] is not None:
-        lines.append(f"By the calendar: {words.day_and_time(row['passes_at'], yard.site.zone)}.")
+        lines.append(
+            f"By the calendar: {time_words.day_and_time(row['passes_at'], yard.site.zone)}."
+        )
     if row["trigger"] in ("blast_h", "cycles", "days"):
         used = words.used_of(row["trigger"], row["used"], row["limit"]).replace(words.NBSP, " ")
         lines.append(f"Now: {used}, missing data counted as blasting.")

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from dashboard import words
+from dashboard import key_words, time_words, words
 from ingest.parts import QUANTITIES
 
 
@@ -28,8 +28,8 @@ def used(row: Mapping[str, Any]) -> str:
 def since(row: Mapping[str, Any], zone: ZoneInfo) -> str:
     """Since when it is counted."""
     return (
-        f"since the {words.SINCE_WORDS[row['since']]} on "
-        f"{words.day_and_time(row['since_at'], zone)}"
+        f"since the {key_words.SINCE_WORDS[row['since']]} on "
+        f"{time_words.day_and_time(row['since_at'], zone)}"
     )
 
 
@@ -47,7 +47,7 @@ def source(row: Mapping[str, Any]) -> str:
     """What the rule rests on, and who loosened or set it."""
     said = f"Rule: {row['source']}"
     if row["loosened"]:
-        looser = words.limits_page(row["loosened_by"])
+        looser = key_words.limits_page(row["loosened_by"])
         return f"{said}. Loosened by {row['by']} ({looser}): {row['reason']}"
     return f"{said}. Set by {row['by']}" if row["by"] else said
 
@@ -56,8 +56,8 @@ def loosened(due: pl.DataFrame) -> list[tuple[str, str]]:
     """What the site checks less often than common practice, each with who decided it and why."""
     return [
         (
-            f"This site checks the {words.part(row['part'])} less often than common practice: "
-            f"{words.limits_page(row['loosened_by'])}.",
+            f"This site checks the {key_words.part(row['part'])} less often than common practice: "
+            f"{key_words.limits_page(row['loosened_by'])}.",
             f"Decided by {row['by']}: {row['reason']}",
         )
         for row in due.filter("loosened")

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
-import re
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from dashboard import units
-from ingest.parts import PART_WORDS
-from ingest.production_bodies import PRICE_WORDS
 
 if TYPE_CHECKING:
     from ingest.config import Yard
@@ -29,178 +24,6 @@ CAUTION = (
 INVENTED = "Invented scenario: this yard, its people and its readings are made up."
 STORE_BUSY = "The store is being written to just now."
 STORE_BUSY_STEP = "This page fills in as soon as it is free; nothing is lost."
-
-#: State of a check -> the word for it.
-STATE_WORDS = {"overdue": "Overdue", "due": "Due", "soon": "Due soon", "ok": "Not due"}
-
-#: Result of a check -> the word for it.
-RESULT_WORDS = {
-    "good": "Good",
-    "worn": "Worn, still on",
-    "replaced": "Replaced",
-    "failed": "Failed",
-}
-
-#: What ended or began a cycle -> the words for it.
-BEGAN_WORDS = {"press": "dead-man opened", "gap": "open when hearing began again"}
-ENDED_WORDS = {"release": "dead-man let go", "gap": "hearing stopped", "open": "not ended yet"}
-
-#: Since when a part is counted -> the words for it.
-SINCE_WORDS = {
-    "checked": "last check",
-    "fitted": "fitting",
-    "heard": "first reading",
-    "unknown": "last one came off",
-}
-
-#: Why a part came off -> the words for it.
-CAME_OFF_WORDS = {
-    "worn": "worn",
-    "failed": "failed",
-    "good": "still good",
-    "other": "other cause",
-    "": "",
-}
-
-#: Kind of record -> the words for it.
-KIND_WORDS = {
-    "area": "Area done",
-    "abrasive": "Abrasive tipped",
-    "part_fitted": "Part fitted",
-    "part_removed": "Part taken off",
-    "shift_start": "Start of a shift",
-    "check": "Check done",
-    "shift": "Shift",
-    "crew": "Crew",
-    "job": "Job",
-    "stop_reason": "Reason for a stop",
-    "job_change": "Change of job",
-    "abrasive_move": "Abrasive moved",
-    "abrasive_kind": "Kind of abrasive",
-    "fuel": "Fuel",
-    "price": "Price",
-    "signature": "Sheet signed",
-    "notice_seen": "Notice acknowledged",
-    "notice_put_off": "Notice put off",
-    "yard_change": "Yard file changed",
-}
-
-#: State of a heap of abrasive -> the words for it.
-STOCK_WORDS = {
-    "ok": "",
-    "order": "Order more",
-    "count": "Less than nothing: count it",
-}
-
-#: Key of a record's body -> the words for it.
-FIELD_WORDS = {
-    "shift": "shift", "crew": "crew", "job": "job", "pot": "pot", "pots": "pots", "at": "when",
-    "from_at": "from", "to_at": "to", "before": "file before [SHA-256]",
-    "what": "what", "after": "file after [SHA-256]", "kept": "older file, kept as",
-    "change": "change by line",
-    "people": "people", "size": "people", "item": "item",
-    "rust_grade": "rust grade", "prep_grade": "preparation grade", "planned_m2": "planned",
-    "profile": "profile (ISO 8503-1)", "profile_low_um": "profile from",
-    "profile_high_um": "profile to", "coating": "old coating", "coating_um": "coating",
-    "access": "access", "place": "indoors or outdoors", "pieces": "pieces", "reblast": "done over",
-    "batch": "batch", "stop_for": "stopped for", "move": "what happened", "kg": "how much",
-    "goes": "goes to", "bulk_kg_m3": "bulk density",
-    "particle_kg_m3": "density of the grains", "price_kg": "price",
-    "recycled": "recycled", "reorder_kg": "order at", "litres": "fuel",
-    "price_of": "price of", "price": "price", "blast_s": "blast-on when signed [s]",
-    "abrasive_kg": "abrasive when signed",
-    "area_m2": "area", "bags": "bags", "bag_kg": "a bag holds", "abrasive": "abrasive",
-    "part": "part", "tag": "tag", "note": "note", "result": "result",
-    "measurement": "measurement", "position": "position", "because": "because", "rule": "rule",
-    "quantity": "quantity", "value": "value", "unit": "unit", "new_tag": "new tag",
-    "photo": "photo", "plate_relief": "plate and relief valve agree",
-    "screen_lid": "screen and lid", "whip_checks": "whip checks", "drain": "drain cracked open",
-    "blotter": "blotter clean", "deadman": "dead-man lets go", "notice": "notice",
-    "notice_kind": "notice",
-    "cause": "cause", "began_at": "began", "until_at": "until", "why": "why",
-}  # fmt: skip
-
-#: Key of a record's body -> the quantity that it is an amount of.
-FIELD_QUANTITIES = {
-    "planned_m2": "area", "profile_low_um": "film", "profile_high_um": "film",
-    "coating_um": "film", "kg": "mass", "bulk_kg_m3": "density", "particle_kg_m3": "density",
-    "reorder_kg": "mass", "litres": "fuel", "abrasive_kg": "mass", "area_m2": "area",
-    "bag_kg": "mass",
-}  # fmt: skip
-
-#: What has a price for an amount of it -> the quantity of that amount; wages are by the hour.
-PRICED_QUANTITIES = {"fuel_l": "fuel", "waste_kg": "mass"}
-
-#: Channel -> what it is called where a figure lacks it.
-CHANNEL_WORDS = {
-    "supply": "manifold", "inlet": "pressure before the separator", "pot": "pot",
-    "nozzle": "nozzle", "deadman": "dead-man", "pot_mass": "load cell",
-    "air_temp": "air temperature", "humidity": "humidity", "steel_temp": "steel temperature",
-}  # fmt: skip
-
-#: Column of the cycles table -> its heading.
-CYCLE_WORDS = {
-    "number": "No.",
-    "pressed": "Opened",
-    "lasted": "Open [s]",
-    "blast": "Blast-on [s]",
-    "between": "between [s]",
-    "press_delay": "Answer [s]",
-    "pressurise": "To 90 % [s]",
-    "exhaust": "Exhaust [s]",
-    "supply": "Manifold",
-    "pot": "Pot",
-    "nozzle": "Nozzle",
-    "began": "Began by",
-    "ended": "Ended by",
-    "counts": "Counted",
-}
-
-
-def cycle_heading(name: str) -> str:
-    """Heading of a column of the cycles table, with the viewer's unit.
-
-    Examples
-    --------
-    >>> cycle_heading("pot"), cycle_heading("lasted")
-    ('Pot [kPa]', 'Open [s]')
-    """
-    is_pressure = name in ("supply", "pot", "nozzle")
-    return f"{CYCLE_WORDS[name]} [{units.unit('pressure')}]" if is_pressure else CYCLE_WORDS[name]
-
-
-def field(name: str) -> str:
-    """A key of a record's body in words, with the viewer's unit where it is in one.
-
-    Examples
-    --------
-    >>> field("bag_kg"), field("note")
-    ('a bag holds [kg]', 'note')
-    >>> with units.use(units.INCH_POUND):
-    ...     field("price_kg"), field("litres")
-    ('price a lb', 'fuel [US gal]')
-    """
-    if name == "price_kg":
-        return f"{FIELD_WORDS[name]} a {units.unit('mass')}"
-    quantity = FIELD_QUANTITIES.get(name)
-    return FIELD_WORDS[name] + (f" [{units.unit(quantity)}]" if quantity else "")
-
-
-def price_of(what: str) -> str:
-    """What has a price, for how much of it.
-
-    Examples
-    --------
-    >>> price_of("fuel_l"), price_of("wage_h")
-    ('a litre of fuel', 'a paid hour of one person')
-    >>> with units.use(units.INCH_POUND):
-    ...     price_of("fuel_l"), price_of("waste_kg")
-    ('a US gallon of fuel', 'a pound of waste taken away')
-    """
-    said = PRICE_WORDS[what]
-    if units.current() is units.INCH_POUND:
-        said = said.replace("litre", "US gallon").replace("kilogram", "pound")
-    return said
 
 
 def price(quantity: str, price_si: float) -> str:
@@ -426,97 +249,6 @@ def percent(share: float) -> str:
     return f"{share * 100:.0f}{NBSP}%"
 
 
-def duration(value_s: float) -> str:
-    """How long something lasted, in the two largest units that matter.
-
-    Examples
-    --------
-    >>> [duration(s).replace(NBSP, " ") for s in (4.21, 72, 3_900, 200_000)]
-    ['4.2 s', '1 min 12 s', '1 h 05 min', '2 d 7 h']
-    """
-    if value_s < 60:
-        return f"{value_s:.1f}{NBSP}s" if value_s < 10 else f"{value_s:.0f}{NBSP}s"
-    whole = round(value_s)
-    if whole < 3600:
-        return f"{whole // 60}{NBSP}min {whole % 60:02d}{NBSP}s"
-    if whole < 86_400:
-        return f"{whole // 3600}{NBSP}h {whole % 3600 // 60:02d}{NBSP}min"
-    return f"{whole // 86_400}{NBSP}d {whole % 86_400 // 3600}{NBSP}h"
-
-
-def ago(value_s: float) -> str:
-    """How long ago something was.
-
-    Examples
-    --------
-    >>> ago(0.4), ago(45).replace(NBSP, " "), ago(-40).replace(NBSP, " ")
-    ('just now', '45 s ago', '40 s ahead of this computer')
-    """
-    if value_s < -2:
-        return f"{duration(-value_s)} ahead of this computer"
-    return "just now" if value_s < 2 else f"{duration(value_s)} ago"
-
-
-def in_zone(at: dt.datetime, zone: ZoneInfo) -> dt.datetime:
-    """An instant on the site's wall clock; a naive one is UTC, as in the store."""
-    aware = at if at.tzinfo is not None else at.replace(tzinfo=dt.UTC)
-    return aware.astimezone(zone)
-
-
-def clock(at: dt.datetime, zone: ZoneInfo, with_seconds: bool = False) -> str:
-    """Time of day at the site."""
-    return in_zone(at, zone).strftime("%H:%M:%S" if with_seconds else "%H:%M")
-
-
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-
-def day(at: dt.datetime | dt.date, zone: ZoneInfo | None = None) -> str:
-    """A day, such as ``Tue 24 Nov 2026``."""
-    there = in_zone(at, zone) if isinstance(at, dt.datetime) and zone is not None else at
-    return f"{_DAYS[there.weekday()]} {there.day} {_MONTHS[there.month - 1]} {there.year}"
-
-
-def day_and_time(at: dt.datetime, zone: ZoneInfo) -> str:
-    """A day and a time of day at the site."""
-    return f"{day(at, zone)}, {clock(at, zone)}"
-
-
-def stretch(from_at: dt.datetime, to_at: dt.datetime, zone: ZoneInfo) -> str:
-    """From when to when, at the site."""
-    begin, end = in_zone(from_at, zone), in_zone(to_at, zone)
-    later = "" if begin.date() == end.date() else f"{day(end)}, "
-    return f"{day(begin)}, {begin:%H:%M} to {later}{end:%H:%M}"
-
-
-def limits_page(looser: str) -> str:
-    """What is looser about a rule, with the yard file's keys in words.
-
-    Examples
-    --------
-    >>> limits_page("every_days 30 instead of 7; every_cycles none instead of 900")
-    '30 days instead of 7; no pinch cycles instead of 900'
-    """
-    said = re.sub(r"every_(\w+) none", lambda m: f"no {_LIMIT_WORDS[m[1]]}", looser)
-    return re.sub(r"every_(\w+) (\S+)", lambda m: f"{m[2]} {_LIMIT_WORDS[m[1]]}", said)
-
-
-def loosened(yard: Yard) -> str:
-    """What the site checks less often than common practice, for every page; empty: nothing."""
-    rules = [
-        part(rule.part)
-        + (f" on {', '.join(rule.pots)}" if rule.pots else "")
-        + f" ({limits_page(rule.loosened_by)}; {rule.by})"
-        for rule in yard.effective_rules()
-        if rule.loosened
-    ]
-    return f"Looser than common practice at this site: {'; '.join(rules)}." if rules else ""
-
-
-_LIMIT_WORDS = {"blast_h": "blast hours", "cycles": "pinch cycles", "days": "days"}
-
-
 def used_of(trigger: str, used: float, limit: float) -> str:
     """How far along a limit something is, in its own unit.
 
@@ -558,32 +290,10 @@ def label(text: str) -> str:
     return escaped.replace(":", ":\u2060")
 
 
-def channels(names: list[str]) -> str:
-    """Channels in people's words.
-
-    Examples
-    --------
-    >>> channels(["deadman", "nozzle", "pot_mass"])
-    'dead-man, nozzle and load cell'
-    """
-    told = [CHANNEL_WORDS.get(name, name) for name in names]
-    return told[0] if len(told) == 1 else f"{', '.join(told[:-1])} and {told[-1]}"
-
-
 def pot_title(yard: Yard, pot: str) -> str:
     """What people call a pot."""
     named = yard.pot(pot)
     return (named.title if named else "") or pot
-
-
-def part(kind: str) -> str:
-    """A kind of part in people's words."""
-    return PART_WORDS.get(kind, kind)
-
-
-def state_kind(state: str) -> str:
-    """How loud a state is: ``alarm``, ``warn`` or ``plain``."""
-    return {"overdue": "alarm", "due": "alarm", "soon": "warn"}.get(state, "plain")
 
 
 def sentence(text: str) -> str:

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from dashboard import words
+from dashboard import time_words, words
 from ingest.parts import part_at
 
 if TYPE_CHECKING:
@@ -34,12 +34,12 @@ def _between(first: dt.date, last: dt.date) -> str:
     >>> _between(dt.date(2026, 11, 24), dt.date(2026, 11, 27))
     'Tue 24 and Fri 27 Nov 2026'
     """
-    begin = words.day(first)
+    begin = time_words.day(first)
     if (first.year, first.month) == (last.year, last.month):
         begin = " ".join(begin.split()[:2])
     elif first.year == last.year:
         begin = " ".join(begin.split()[:3])
-    return f"{begin} and {words.day(last)}"
+    return f"{begin} and {time_words.day(last)}"
 
 
 def when(row: Mapping[str, Any]) -> str:
@@ -61,15 +61,17 @@ def when(row: Mapping[str, Any]) -> str:
         return "When its condition calls for it"
     if rests_on in _NO_DATE:
         why = _NO_DATE[rests_on]
-        return f"No date: {why}" if last is None else f"At the latest on {words.day(last)}; {why}"
+        return (
+            f"No date: {why}" if last is None else f"At the latest on {time_words.day(last)}; {why}"
+        )
     if first is None:
         return "Not within half a year, as the pot is used now"
     if rests_on == "calendar":
-        return f"On {words.day(first)}"
+        return f"On {time_words.day(first)}"
     if last is None:
-        return f"Not before {words.day(first)}, as the pot is used now"
+        return f"Not before {time_words.day(first)}, as the pot is used now"
     if first == last:
-        return f"About {words.day(first)}"
+        return f"About {time_words.day(first)}"
     return f"Between {_between(first, last)}"
 
 

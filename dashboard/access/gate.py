@@ -29,7 +29,7 @@ from starlette.responses import (
 )
 from starlette.routing import BaseRoute, Route
 
-from dashboard import words
+from dashboard import time_words
 from dashboard.access import door, door_page, openid, people, sessions
 from dashboard.access.session import COOKIE, ME_PATH, SECURE_COOKIE, SIGN_IN_PATH, data_here
 from ingest.config import load_yard
@@ -353,7 +353,7 @@ def _clock(at: dt.datetime) -> str:
         zone = load_yard(data.place().yard).site.zone
     except GritbookError:
         return f"{at:%Y-%m-%d %H:%M} UTC"
-    return words.in_zone(at, zone).strftime("%Y-%m-%d %H:%M")
+    return time_words.in_zone(at, zone).strftime("%Y-%m-%d %H:%M")
 
 
 async def _form(request: Request) -> dict[str, str] | None:

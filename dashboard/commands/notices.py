@@ -93,13 +93,13 @@ def notices(
 
 def _say_troubles(data: Path | None, yard: Yard) -> None:
     from analytics import notice_frames
-    from dashboard import telling, words
+    from dashboard import telling, time_words, words
     from ingest.store.connection import read_window
 
     with read_window(data_folder(data)) as con:
         found = telling.troubles(notice_frames.sent(con))
     for channel, count, next_at, trouble in found:
-        again = words.day_and_time(next_at, yard.site.zone)
+        again = time_words.day_and_time(next_at, yard.site.zone)
         typer.secho(
             f"Not sent to {channel}: {words.counted(count, 'message', 'messages')}. {trouble} "
             f"Tried again from {again} on.",

@@ -66,11 +66,11 @@ def shift(
 def lines_of(sheet: Sheet, effect: OwnEffect, yard: Yard) -> list[str]:
     """A shift's sheet as lines of text."""
     from dashboard import sheet_words as told
-    from dashboard import words
+    from dashboard import time_words, words
 
     zone = yard.site.zone
     lines = [
-        f"{sheet.shift}: {words.stretch(sheet.from_at, sheet.to_at, zone)}, crew {sheet.crew}"
+        f"{sheet.shift}: {time_words.stretch(sheet.from_at, sheet.to_at, zone)}, crew {sheet.crew}"
         f", {', '.join(dict.fromkeys(sheet.rows['job']))}",
         told.signed(sheet, zone),
         *told.changes(sheet, zone),

@@ -22,7 +22,7 @@ import polars as pl
 import vl_convert
 
 from analytics.time_use import BLASTING, NO_DATA, PARTS, PAUSE, PRESSURISING, UNEXPLAINED
-from dashboard import charts, theme, words
+from dashboard import charts, theme, time_words, words
 from dashboard.palette import LIGHT
 from dashboard.reports.content import Drawing
 
@@ -157,7 +157,7 @@ def ribbon(
     first = begin.replace(minute=0, second=0, microsecond=0)
     for hour in range(1, int(whole // 3600) + 2):
         at = first + dt.timedelta(hours=hour)
-        there = words.in_zone(at, zone)
+        there = time_words.in_zone(at, zone)
         if at >= end or there.hour % min(step, 24):
             continue
         parts.append(
@@ -165,7 +165,7 @@ def ribbon(
             f'<text x="{x(at):.2f}" y="{height + 18:.0f}" text-anchor="middle" font-size="12" '
             f'fill="{INK.ink}">{there:%H:%M}</text>'
         )
-    said = f"When the dead-man of {pot} was open, {words.stretch(begin, end, zone)}."
+    said = f"When the dead-man of {pot} was open, {time_words.stretch(begin, end, zone)}."
     return Drawing(
         _svg(width, height + 22, parts), said, "Each stroke: dead-man open. Hatched: no data."
     )
@@ -210,7 +210,7 @@ def days_of_hours(rows: pl.DataFrame, zone: ZoneInfo, titles: Mapping[str, str])
         [
             {
                 # Noon, so that no reader's zone makes another day of it.
-                "day": words.in_zone(row["from_at"], zone).strftime("%Y-%m-%dT12:00:00Z"),
+                "day": time_words.in_zone(row["from_at"], zone).strftime("%Y-%m-%dT12:00:00Z"),
                 "pot": titles[row["pot"]], "h": row["blast_s"] / 3600,
                 "low": row["blast_low_s"] / 3600, "high": row["blast_high_s"] / 3600,
             }
@@ -283,7 +283,7 @@ def ahead(rows: Sequence[Mapping[str, Any]], first: dt.date, last: dt.date) -> D
     )
     drawn = alt.layer(bars, marks).properties(height=19 * len(rows) + 8)
     said = (
-        f"From {words.day(first)} to {words.day(last)}: when the limits of "
+        f"From {time_words.day(first)} to {time_words.day(last)}: when the limits of "
         f"{words.counted(len(rows), 'check', 'checks')} may pass; the tables have the same days."
     )
     return chart(

@@ -6,7 +6,7 @@ import datetime as dt
 from typing import TYPE_CHECKING
 
 from analytics import frames
-from dashboard import words
+from dashboard import key_words, words
 from dashboard.reports.content import Block, Heading, Lines, Note
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def opening(yard: Yard, caution: str = words.CAUTION) -> list[Block]:
     if yard.site.invented:
         blocks.append(Note(words.INVENTED, kind="invented"))
     blocks.append(Note("Caution.", caution, "caution"))
-    looser = words.loosened(yard)
+    looser = key_words.loosened(yard)
     if looser:
         blocks.append(Note(looser, kind="warn"))
     return blocks

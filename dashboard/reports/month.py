@@ -14,7 +14,7 @@ from analytics.hours import naive_utc
 from analytics.part_rows import part_rows, shift_rows
 from analytics.shift_rows import MEASURES
 from dashboard import compare_words as told
-from dashboard import units, words
+from dashboard import time_words, units, words
 from dashboard.interval_chart import intervals
 from dashboard.reports import drawings
 from dashboard.reports.content import Block, Figures, Heading, Lines, Note, Report, text_table
@@ -128,7 +128,7 @@ def compose(
         "month", name, "Crews and jobs, as they did and under like conditions",
         site_title(yard), zone.key, first, upto.replace(microsecond=0),
         (
-            ("Figures up to", f"{words.day_and_time(upto, zone)}, {whole}"),
+            ("Figures up to", f"{time_words.day_and_time(upto, zone)}, {whole}"),
             ("Site, time zone", f"{site_title(yard)}, {zone.key}"),
             ("Shifts", f"{parts['shift'].n_unique()}, all that began in the month"),
         ),

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from analytics import figures, frames, part_frames
-from dashboard import spoken, words
+from dashboard import key_words, spoken, time_words, words
 from dashboard.reports.content import (
     Block,
     Cell,
@@ -203,7 +203,7 @@ def compose(
     zone = yard.site.zone
 
     def when(at: dt.datetime | None) -> str:
-        return words.day_and_time(at, zone) if at is not None else words.NONE
+        return time_words.day_and_time(at, zone) if at is not None else words.NONE
 
     kinds = list(dict.fromkeys(told.lives["part"])) if told.lives.height else []
     caution = caution_of(kinds[0]) if len(kinds) == 1 else words.CAUTION
@@ -228,7 +228,7 @@ def compose(
         "part", words.sentence(told.title),
         f"{words.counted(told.lives.height, 'part', 'parts')}, "
         f"{words.counted(len(told.entries), 'entry', 'entries')}",
-        site_title(yard), zone.key, words.in_zone(as_of, zone).date(), as_of,
+        site_title(yard), zone.key, time_words.in_zone(as_of, zone).date(), as_of,
         (
             ("Days up to", when(as_of)),
             ("Hours up to", when(told.derived_at)),
@@ -242,7 +242,7 @@ def _loosened(due: pl.DataFrame) -> list[Block]:
     return [
         Note(
             f"A looser rule than common practice holds here: {spoken.page_units(row['what'])}.",
-            f"{words.limits_page(row['loosened_by'])}. Decided by {row['by']}: {row['reason']}",
+            f"{key_words.limits_page(row['loosened_by'])}. Decided by {row['by']}: {row['reason']}",
             "warn",
         )
         for row in due.filter("loosened")
@@ -311,9 +311,9 @@ def _due(told: Told, when: When) -> list[Block]:
         rows.append(
             (
                 _name(row), cell(spoken.page_units(words.sentence(row["what"]))),
-                cell(Run(words.STATE_WORDS[row["state"]], "badge", state=row["state"]),
+                cell(Run(key_words.STATE_WORDS[row["state"]], "badge", state=row["state"]),
                      Run(used, "bar", round(row["share"], 2), row["state"]), used),
-                cell(f"the {words.SINCE_WORDS[row['since']]}, {when(row['since_at'])}"),
+                cell(f"the {key_words.SINCE_WORDS[row['since']]}, {when(row['since_at'])}"),
                 cell(Run(row["source"], "quiet")),
             )
         )  # fmt: skip
@@ -404,7 +404,7 @@ def _sentence(row: dict[str, Any], style: str) -> list[Run]:
     else:
         rule = f" ({row['rule']})" if row.get("rule") else ""
         measured = measured_words(row)
-        text = f"{words.RESULT_WORDS[row['result']]}{rule}."
+        text = f"{key_words.RESULT_WORDS[row['result']]}{rule}."
         text += f" Measured: {measured}." if measured else ""
         text += f" New one: tag {row['new_tag']}." if row.get("new_tag") else ""
     if row.get("note"):

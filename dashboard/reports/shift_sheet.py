@@ -15,7 +15,7 @@ from analytics.pipeline import transducer_laws
 from analytics.sheets import PotSheet, Sheet, shift_sheet
 from analytics.signals import signals
 from analytics.time_use import BLASTING, NO_DATA, PAUSE, PRESSURISING, UNEXPLAINED
-from dashboard import condition_words, review_words, sheet_words, units, words
+from dashboard import condition_words, review_words, sheet_words, time_words, units, words
 from dashboard.reports import drawings
 from dashboard.reports.content import (
     Block,
@@ -114,11 +114,12 @@ def compose(
         ToSign(("Name", "Date", "Signature")),
     ]
     return Report(
-        "shift", shift, f"{words.stretch(sheet.from_at, sheet.to_at, zone)}, crew {sheet.crew}",
-        site_title(yard), zone.key, words.in_zone(sheet.from_at, zone).date(),
+        "shift", shift,
+        f"{time_words.stretch(sheet.from_at, sheet.to_at, zone)}, crew {sheet.crew}",
+        site_title(yard), zone.key, time_words.in_zone(sheet.from_at, zone).date(),
         upto.replace(microsecond=0),
         (
-            ("Figures up to", f"{words.day_and_time(upto, zone)}, {whole}"),
+            ("Figures up to", f"{time_words.day_and_time(upto, zone)}, {whole}"),
             ("Site, time zone", f"{site_title(yard)}, {zone.key}"),
             ("Signature", sheet_words.signed(sheet, zone)),
         ),
@@ -301,7 +302,7 @@ def _time(mine: PotSheet, yard: Yard) -> list[Block]:
                 cell(row.more),
             )
         )
-    whole = words.duration(use.elapsed_us / 1e6)
+    whole = time_words.duration(use.elapsed_us / 1e6)
     low, high = use.between_s(BLASTING)
     between = words.between_hours(low, high)
     under = f"The whole shift of {whole}; blasting {between}." if between else (
@@ -339,7 +340,7 @@ def _hour_by_hour(mine: PotSheet, sheet: Sheet, yard: Yard, known_to: dt.datetim
         low, high = (s / 60 for s in use.between_s(BLASTING))
         spread = f"{low:.0f} to {high:.0f}" if f"{low:.0f}" != f"{high:.0f}" else words.NONE
         figures_of = [f"{minutes[name]:.0f}" for name in _OF_AN_HOUR]
-        rows.append((f"{words.clock(begin, zone)} to {words.clock(until, zone)}",
+        rows.append((f"{time_words.clock(begin, zone)} to {time_words.clock(until, zone)}",
                      figures_of[0], spread, *figures_of[1:]))  # fmt: skip
     head = ("At the site", "Blasting", "low to high", "Pot filling", "Stops with a reason",
             "Short pauses", "No reason", "No data")  # fmt: skip
@@ -366,8 +367,11 @@ def _stops(mine: PotSheet, yard: Yard) -> list[Block]:
         )
         rows.append(
             (
-                cell(f"{words.clock(row['from_at'], zone)} to {words.clock(row['to_at'], zone)}"),
-                cell(words.duration(row["idle_s"])), said, cell(how),
+                cell(
+                    f"{time_words.clock(row['from_at'], zone)} to "
+                    f"{time_words.clock(row['to_at'], zone)}"
+                ),
+                cell(time_words.duration(row["idle_s"])), said, cell(how),
             )
         )  # fmt: skip
     return [
@@ -385,8 +389,9 @@ def _silences(silent: tuple[tuple[dt.datetime, dt.datetime], ...], yard: Yard) -
     zone = yard.site.zone
     longest = sorted(silent, key=lambda span: span[0] - span[1])[:_SILENCES]
     rows = [
-        (f"{words.clock(a, zone, with_seconds=True)} to {words.clock(b, zone, with_seconds=True)}",
-         words.duration((b - a).total_seconds()))
+        (f"{time_words.clock(a, zone, with_seconds=True)} to "
+         f"{time_words.clock(b, zone, with_seconds=True)}",
+         time_words.duration((b - a).total_seconds()))
         for a, b in sorted(longest)
     ]  # fmt: skip
     count = words.counted(len(silent), "silence", "silences")

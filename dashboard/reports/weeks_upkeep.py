@@ -10,7 +10,7 @@ import polars as pl
 
 from analytics import figures, forecast, frames, part_frames
 from analytics.upkeep_ahead import upkeep_ahead
-from dashboard import spoken, upkeep_words, words, words_ahead
+from dashboard import key_words, spoken, time_words, upkeep_words, words, words_ahead
 from dashboard.reports import drawings
 from dashboard.reports.content import (
     Block,
@@ -68,7 +68,7 @@ def compose(
         due, found = (frame.filter(pl.col("pot").is_in(pots)) for frame in (due, found))
     rows = upkeep_words.listed(due)
     derived_at = frames.store_version(con)[0]
-    upto = words.NONE if derived_at is None else words.day_and_time(derived_at, zone)
+    upto = words.NONE if derived_at is None else time_words.day_and_time(derived_at, zone)
     named = ", ".join(words.pot_title(yard, pot) for pot in pots or yard.pot_names)
     blocks: list[Block] = [
         *opening(yard, BEFORE_TOUCHING),
@@ -111,9 +111,10 @@ def compose(
         ToSign(("Done by", "Date", "Seen by")),
     ]
     return Report(
-        "upkeep", f"Week from {words.day(monday)}", named, site_title(yard), zone.key, today, now,
+        "upkeep", f"Week from {time_words.day(monday)}", named, site_title(yard), zone.key, today,
+        now,
         (
-            ("Days up to", words.day_and_time(now, zone)),
+            ("Days up to", time_words.day_and_time(now, zone)),
             ("Hours up to", upto),
             ("Site, time zone", f"{site_title(yard)}, {zone.key}"),
         ),
@@ -167,7 +168,7 @@ def _checks(some: pl.DataFrame, yard: Yard, under: str) -> Table:
             (
                 cell(_part(row, yard), spoken.page_units(words.sentence(row["what"])),
                      Run(upkeep_words.source(row), "quiet")),
-                cell(Run(words.STATE_WORDS[row["state"]], "badge", state=row["state"]),
+                cell(Run(key_words.STATE_WORDS[row["state"]], "badge", state=row["state"]),
                      Run(used, "bar", round(row["share"], 2), row["state"]), used,
                      Run(upkeep_words.since(row, zone), "quiet"),
                      *([Run(when, "quiet")] if when else [])),
@@ -185,8 +186,8 @@ def _found(found: pl.DataFrame, yard: Yard) -> Table:
     zone = yard.site.zone
     rows = [
         (
-            cell(_part(row, yard)), cell(words.RESULT_WORDS[row["result"]]),
-            cell(words.day_and_time(row["at"], zone)), cell(row["by"]),
+            cell(_part(row, yard)), cell(key_words.RESULT_WORDS[row["result"]]),
+            cell(time_words.day_and_time(row["at"], zone)), cell(row["by"]),
             cell("; ".join(t for t in (upkeep_words.measured_words(row), row["note"]) if t)
                  or words.NONE),
         )
@@ -214,7 +215,7 @@ def _coming(rows: pl.DataFrame, yard: Yard, today: dt.date, now: dt.datetime) ->
     if groups.height:
         told = [
             (
-                words.day(row["week_on"]), words.pot_title(yard, row["pot"]),
+                time_words.day(row["week_on"]), words.pot_title(yard, row["pot"]),
                 words.sentence(
                     ", ".join(dict.fromkeys(part_at(r["part"], r["position"])
                                             for r in row["rules"]))

@@ -19,10 +19,12 @@ from dashboard import (
     condition_words,
     data,
     downloads,
+    key_words,
     look,
     navigation,
     redraw,
     spoken,
+    time_words,
     timeline,
     units,
     words,
@@ -154,7 +156,7 @@ def _choose_spell(described: Yard, pot: str, spells: pl.DataFrame) -> dict[str, 
 
     def called(begin: str) -> str:
         row = by_begin[begin]
-        told = words.stretch(row["from_at"], row["to_at"], described.site.zone)
+        told = time_words.stretch(row["from_at"], row["to_at"], described.site.zone)
         return f"{told}, {words.counted(row['cycles'], 'cycle', 'cycles')}"
 
     def keep() -> None:
@@ -174,7 +176,7 @@ def _suggested(described: Yard, found: condition_data.PotCondition, spell: dict[
     zone = described.site.zone
     newest = spell["from_at"] == found.spells["from_at"][0]
     at = None if newest else spell["to_at"]
-    when = "As things stand" if newest else f"As of {words.day_and_time(spell['to_at'], zone)}"
+    when = "As things stand" if newest else f"As of {time_words.day_and_time(spell['to_at'], zone)}"
     look.put(look.heading("What the signals suggest", f"{when}. {condition_words.SUGGESTED}"))
     watched = found.watch
     if not watched.compared:
@@ -261,7 +263,7 @@ def _indicator_cells(indicator: Indicator, row: dict[str, Any]) -> tuple[str, st
         ],
         f"{told(row['reference'])} ± {told(row['spread'])}{tail}",
         f"{told(row['now'])}{tail}",
-        words.day(row["since_at"]),
+        time_words.day(row["since_at"]),
     )
 
 
@@ -304,7 +306,7 @@ def _abrasive(
         return
     newest = found.spells.row(0, named=True)
     if newest["from_at"] != spell["from_at"]:
-        begin = words.day_and_time(newest["from_at"], zone)
+        begin = time_words.day_and_time(newest["from_at"], zone)
         look.put(look.note(f"Newer work, from {begin} on, is not in this picture."))
     last = level.value.line.row(-1, named=True)
     blast_s = level.value.blast_s
@@ -319,7 +321,7 @@ def _abrasive(
                     units.unit("mass"),
                     words.between_kg(last["low_kg"], last["high_kg"]),
                     f"after the {'newest' if is_last else 'last'} cycle, "
-                    f"{words.clock(last['at'], zone)}",
+                    f"{time_words.clock(last['at'], zone)}",
                 ),
                 look.Figure(
                     "Used a blast hour",
@@ -394,7 +396,8 @@ def _tippings(described: Yard, tippings: pl.DataFrame) -> str:
         half = 1.6449 * row["error_kg"]
         rows.append(
             (
-                f"{words.clock(row['from_at'], zone)} to {words.clock(row['to_at'], zone)}",
+                f"{time_words.clock(row['from_at'], zone)} to "
+                f"{time_words.clock(row['to_at'], zone)}",
                 f"{words.measure('mass', row['estimate_kg'])} ± {words.with_unit('mass', half)}",
                 "nobody entered any"
                 if row["entered_kg"] is None
@@ -617,7 +620,7 @@ def _not_measured(described: Yard, pot: str) -> str:
     if not measured or not lacking:
         return ""
     rows = [
-        (words.sentence(one.figure), words.channels(channels), words.sentence(one.without))
+        (words.sentence(one.figure), key_words.channels(channels), words.sentence(one.without))
         for one, channels in lacking
     ]
     return look.heading(

@@ -9,7 +9,18 @@ from analytics.estimate import Estimate, Prices, estimate, known_bore, known_pri
 from analytics.job_draws import NewJob
 from analytics.pipeline import utc_now
 from dashboard import compare_words as told
-from dashboard import data, entered_data, entry, look, redraw, shifts_data, spoken, units, words
+from dashboard import (
+    data,
+    entered_data,
+    entry,
+    look,
+    redraw,
+    shifts_data,
+    spoken,
+    time_words,
+    units,
+    words,
+)
 from dashboard.unit_field import unit_field
 from ingest.config import Yard
 from ingest.production_bodies import ACCESS_WORDS
@@ -63,7 +74,7 @@ def _bore(described: Yard, bores: pl.DataFrame) -> tuple[float, str]:
     title = data.pot_title(described, found.pot)
     if found.measured_at is None:
         return found.bore_m, f"As the yard file has it for {title}."
-    day = words.day(found.measured_at, described.site.zone)
+    day = time_words.day(found.measured_at, described.site.zone)
     return found.bore_m, f"As last measured on {title}, {day}."
 
 

@@ -16,8 +16,10 @@ from dashboard import (
     entry_parts,
     entry_production,
     entry_undo,
+    key_words,
     look,
     shifts_data,
+    time_words,
     units,
     words,
 )
@@ -69,7 +71,7 @@ def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
     if st.session_state.get("log-kind") not in kinds:
         st.session_state["log-kind"] = kinds[0]
     kind = st.segmented_control(
-        "Enter", kinds, key="log-kind", format_func=words.KIND_WORDS.__getitem__,
+        "Enter", kinds, key="log-kind", format_func=key_words.KIND_WORDS.__getitem__,
         required=True, wrap=True,
     )  # fmt: skip
     if kind is None:
@@ -80,12 +82,12 @@ def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
         look.put(look.note("There is no crew or no job yet.", "Enter both first."))
     # The form is emptied once an entry was saved; a refused one keeps what was typed.
     form = entry_drafts.opened(f"new-{kind}", numbered=True)
-    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    entry_drafts.brought_back(form, lambda at: time_words.day_and_time(at, described.site.zone))
     with st.form(form.key, border=False):
         body = entry.fields(kind, described, names, {}, form)
         late = entry.late(form)
         by = entry.who(f"{form.key}-by", form)
-        saved = st.form_submit_button(f"Save {words.KIND_WORDS[kind].lower()}", type="primary")
+        saved = st.form_submit_button(f"Save {key_words.KIND_WORDS[kind].lower()}", type="primary")
     if saved:
         asked = st.session_state.get("log-late", False)
         record_id = entry.save(
@@ -103,7 +105,7 @@ def _new(described: Yard, names: Mapping[str, Sequence[str]]) -> None:
         if record_id is not None:
             entry_drafts.closed(form.name)
             st.session_state["log-done"] = (
-                f"Saved: {words.KIND_WORDS[kind].lower()}, {_sentence(described, kind, body)}.",
+                f"Saved: {key_words.KIND_WORDS[kind].lower()}, {_sentence(described, kind, body)}.",
                 "If something is wrong with it, take it back, or open it and correct it.",
             )
             st.rerun()
@@ -120,7 +122,10 @@ def _list(described: Yard, log: list[dict[str, Any]]) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         kinds = ["", *(k for k in entry.KINDS if k != "price" or data.sees_money())]
         kind = st.selectbox(
-            "Show", kinds, format_func=lambda k: words.KIND_WORDS.get(k, "Everything"), width=240
+            "Show",
+            kinds,
+            format_func=lambda k: key_words.KIND_WORDS.get(k, "Everything"),
+            width=240,
         )
         older = st.toggle("With corrected and withdrawn ones")
     chosen = [
@@ -161,7 +166,7 @@ def _heaps(described: Yard, version: data.Version) -> None:
                 ["abrasive", f"in stock [{mass}]", "", f"waste here [{mass}]"],
                 [
                     [row["abrasive"] or "without a name", words.measure("mass", row["stock_kg"]),
-                     words.STOCK_WORDS[row["state"]], words.measure("mass", row["waste_kg"])]
+                     key_words.STOCK_WORDS[row["state"]], words.measure("mass", row["waste_kg"])]
                     for row in known.iter_rows(named=True)
                 ],
                 "Stock and waste of each kind of abrasive",
@@ -200,9 +205,9 @@ def _line(described: Yard, row: dict[str, Any]) -> str:
     elif row["reason"]:
         state = f", entered after signing: {row['reason']}"
     sentence = _sentence(described, row["kind"], row["body"], row["recorded_at"]) or "taken away"
-    entered = words.day_and_time(row["recorded_at"], described.site.zone)
+    entered = time_words.day_and_time(row["recorded_at"], described.site.zone)
     return (
-        f'<div class="gb-entry{gone}"><b>{look.shown(words.KIND_WORDS[row["kind"]])}: '
+        f'<div class="gb-entry{gone}"><b>{look.shown(key_words.KIND_WORDS[row["kind"]])}: '
         f"{look.shown(sentence)}</b><span>{look.shown(row['recorded_by'])}, "
         f"{look.shown(entered)}{look.shown(state)}</span></div>"
     )
@@ -227,16 +232,18 @@ def _sentence(
         if kind == "notice_put_off":
             until_at = _instant(body["until_at"])
             assert until_at is not None
-            said += f", until {words.day_and_time(until_at, described.site.zone)}: {body['why']}"
+            said += (
+                f", until {time_words.day_and_time(until_at, described.site.zone)}: {body['why']}"
+            )
     else:
         said = f"{body['crew']}, {words.counted(int(body['size']), 'person', 'people')}"
     at = _instant(body.get("at") or body.get("from_at") if kind != "shift" else None)
     if at is None:
         return said
     zone = described.site.zone
-    if recorded_at is not None and words.day(at, zone) == words.day(recorded_at, zone):
-        return f"{said}, at {words.clock(at, zone)}"
-    return f"{said}, {words.day_and_time(at, zone)}"
+    if recorded_at is not None and time_words.day(at, zone) == time_words.day(recorded_at, zone):
+        return f"{said}, at {time_words.clock(at, zone)}"
+    return f"{said}, {time_words.day_and_time(at, zone)}"
 
 
 def _instant(value: object) -> dt.datetime | None:
@@ -259,7 +266,7 @@ def _one(
     st.button("Back to the log book", on_click=_open, args=(None,), key="log-back")
     chain = data.kept(entered_data.record_history, version, record_id).value
     newest = chain[-1]
-    look.put(look.heading(words.KIND_WORDS[newest["kind"]]))
+    look.put(look.heading(key_words.KIND_WORDS[newest["kind"]]))
     left, right = st.columns([6, 5], gap="large")
     with right:
         look.put(_chain_table(described, chain))
@@ -282,10 +289,10 @@ def _correct(
     newest = chain[-1]
     kind = newest["kind"]
     standing = next(row for row in reversed(chain) if not row["withdrawn"])
-    values = {k: v for k, v in standing.items() if k in words.FIELD_WORDS}
+    values = {k: v for k, v in standing.items() if k in key_words.FIELD_WORDS}
     look.put(look.heading("Correct it", "What is here now; change what is wrong."))
     form = entry_drafts.opened(f"correct-{newest['record_id']}")
-    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    entry_drafts.brought_back(form, lambda at: time_words.day_and_time(at, described.site.zone))
     with st.form(form.key, border=False):
         body = entry.fields(kind, described, names, values, form)
         body |= {name: values[name] for name in entry_parts.CARRIED if values.get(name)}
@@ -329,12 +336,12 @@ def _withdraw(newest: dict[str, Any]) -> None:
 
 def _chain_table(described: Yard, chain: list[dict[str, Any]]) -> str:
     zone = described.site.zone
-    first = [k for k in words.FIELD_WORDS if any(k in row for row in chain)]
+    first = [k for k in key_words.FIELD_WORDS if any(k in row for row in chain)]
     rows = []
     for name in first:
-        rows.append([words.field(name), *(_cell(row, name, zone) for row in chain)])
+        rows.append([key_words.field(name), *(_cell(row, name, zone) for row in chain)])
     rows.append(["entered by", *(row["recorded_by"] for row in chain)])
-    rows.append(["entered", *(words.day_and_time(row["recorded_at"], zone) for row in chain)])
+    rows.append(["entered", *(time_words.day_and_time(row["recorded_at"], zone) for row in chain)])
     if len(chain) > 1:
         rows.append(["because", *(row["reason"] for row in chain)])
     heads = ["", *("first entry" if i == 0 else "withdrawn" if row["withdrawn"] else "corrected"
@@ -347,19 +354,19 @@ def _cell(row: dict[str, Any], name: str, zone: Any) -> str:
     if (told := entry_production.cell(name, value)) is not None:
         return told
     if name in INSTANT_KEYS and isinstance(value, dt.datetime):
-        return words.day_and_time(value, zone)
+        return time_words.day_and_time(value, zone)
     if name == "part" and value:
-        return words.part(value)
+        return key_words.part(value)
     if name == "result" and value:
-        return words.RESULT_WORDS[value]
+        return key_words.RESULT_WORDS[value]
     if isinstance(value, list):
         return ", ".join(value)
     if name == "price_kg" and value is not None:
         return words.price("mass", float(value))
     if name == "price" and value is not None:
-        quantity = words.PRICED_QUANTITIES.get(str(row.get("price_of")))
+        quantity = key_words.PRICED_QUANTITIES.get(str(row.get("price_of")))
         return words.price(quantity, float(value)) if quantity else f"{value:g}"
-    if (quantity := words.FIELD_QUANTITIES.get(name)) and isinstance(value, int | float):
+    if (quantity := key_words.FIELD_QUANTITIES.get(name)) and isinstance(value, int | float):
         return words.typed(quantity, value).removesuffix(f" {units.unit(quantity)}")
     if isinstance(value, float):
         return words.plain_number(value)

@@ -9,7 +9,18 @@ import streamlit as st
 
 from analytics import pipeline, standing
 from analytics.climate import REQUIRED_MARGIN_K
-from dashboard import charts, condition_data, data, look, notice_cards, spoken, units, words
+from dashboard import (
+    charts,
+    condition_data,
+    data,
+    key_words,
+    look,
+    notice_cards,
+    spoken,
+    time_words,
+    units,
+    words,
+)
 from ingest.config import Yard
 
 #: How often the cards are drawn anew. [s]
@@ -114,16 +125,16 @@ def _top(described: Yard, name: str, pot: data.PotNow, age_s: float, silent: boo
     if silent:
         state = look.badge("Silent", "plain")
         heard = (
-            f"Nothing heard for {words.duration(age_s)}. Last reading "
-            f"{words.day_and_time(pot.last_at, zone)}; what it does now is not known."
+            f"Nothing heard for {time_words.duration(age_s)}. Last reading "
+            f"{time_words.day_and_time(pot.last_at, zone)}; what it does now is not known."
         )
     else:
-        heard = f"Heard {words.ago(age_s)}."
+        heard = f"Heard {time_words.ago(age_s)}."
         newest = pot.newest
         if newest is None or newest.deadman is None or newest.deadman_since_at is None:
             state = look.badge("No dead-man signal", "plain")
         else:
-            lasting = words.duration((pot.last_at - newest.deadman_since_at).total_seconds())
+            lasting = time_words.duration((pot.last_at - newest.deadman_since_at).total_seconds())
             if newest.deadman:
                 state = look.badge("Dead-man open", "open")
                 heard += f" Open for {lasting}."
@@ -160,12 +171,12 @@ def _trace(described: Yard, pot: data.PotNow, silent: bool) -> str:
         return ""
     view = (pot.trace_from_at, pot.trace_to_at)
     drawn = charts.card_trace(pot.trace, pot.open_spans, view, look.palette())
-    begin = words.clock(view[0], described.site.zone)
+    begin = time_words.clock(view[0], described.site.zone)
     alt = (
         f"Pressures from {begin} on; the dead-man was open "
         f"{words.counted(len(pot.open_spans), 'time', 'times')}."
     )
-    end = words.clock(view[1], described.site.zone) if silent else "now"
+    end = time_words.clock(view[1], described.site.zone) if silent else "now"
     return (
         look.picture(drawn, alt)
         + f'<div class="gb-ends"><span>{begin}</span><span>{end}</span></div>'
@@ -199,12 +210,12 @@ def _shift(described: Yard, so_far: data.PotStretch | None) -> str:
     ribbon = look.ribbon(
         strokes,
         f"{what}: the dead-man was opened {times}",
-        words.clock(so_far.from_at, zone),
-        words.clock(so_far.to_at, zone),
+        time_words.clock(so_far.from_at, zone),
+        time_words.clock(so_far.to_at, zone),
     )
     digits = words.hours_digits(found["blast_low_s"], found["blast_high_s"], found["blast_s"])
     between = words.between_hours(found["blast_low_s"], found["blast_high_s"], digits)
-    missing = f"not heard for {words.duration(silent_s)}" if silent_s >= 60 else ""
+    missing = f"not heard for {time_words.duration(silent_s)}" if silent_s >= 60 else ""
     figures = look.figures(
         [
             look.Figure("Blast-on", words.hours(found["blast_s"], digits), "h", between, missing),
@@ -226,20 +237,20 @@ def _hose(described: Yard, upkeep: data.Upkeep, pot: str) -> str:
     bar = state
     lines = [
         f"{words.counted(row['cycles'], 'pinch cycle', 'pinch cycles')} since the "
-        f"{words.SINCE_WORDS[row['since']]}"
+        f"{key_words.SINCE_WORDS[row['since']]}"
     ]
     if limit_h is not None and row["trigger"] != "blast_h":
         # The bar stays with the hours that the hose really closed for; the days stand beside it.
         by = "the calendar" if row["trigger"] == "days" else "pinch cycles"
-        lines.insert(0, f"{words.STATE_WORDS[state].lower()} by {by}: {used}")
+        lines.insert(0, f"{key_words.STATE_WORDS[state].lower()} by {by}: {used}")
         used = words.used_of("blast_h", row["blast_high_h"], limit_h)
         share = row["blast_high_h"] / limit_h
         bar = "ok" if share < 1.0 else "due"
     between = words.between_hours(row["blast_low_h"] * 3600, row["blast_high_h"] * 3600, 1)
     if between:
         lines.append(f"hours {between}")
-    kind = words.state_kind(state)
-    word = "" if state == "ok" else look.badge(words.STATE_WORDS[state], kind)
+    kind = key_words.state_kind(state)
+    word = "" if state == "ok" else look.badge(key_words.STATE_WORDS[state], kind)
     return (
         f'<div class="gb-plainrow"><span class="gb-label">Pinch hose: {look.shown(used)}</span>'
         f"{word}</div>{look.used_bar(share, bar, used)}"
@@ -256,7 +267,7 @@ def _weather(described: Yard, weather: standing.Weather | None) -> str:
         read.append(f"{words.temperature(weather.air_temp_c)}")
     if weather.dew_point_c is not None:
         read.append(f"dew point {words.temperature(weather.dew_point_c)}")
-    at = words.clock(weather.at, described.site.zone)
+    at = time_words.clock(weather.at, described.site.zone)
     said = f"{', '.join(read)}, at {at}."
     pieces = []
     if weather.cover:
@@ -293,12 +304,13 @@ def _due(upkeep: data.Upkeep, pot: str) -> str:
     )  # fmt: skip
     found = upkeep.found.filter(pl.col("pot") == pot)
     lines = [
-        f"<li>{look.badge(words.RESULT_WORDS[row['result']], 'alarm')} "
-        f"{look.shown(words.part(row['part']))}</li>"
+        f"<li>{look.badge(key_words.RESULT_WORDS[row['result']], 'alarm')} "
+        f"{look.shown(key_words.part(row['part']))}</li>"
         for row in found.iter_rows(named=True)
     ] + [
-        f"<li>{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))} "
-        f"{look.shown(words.part(row['part']))}</li>"
+        "<li>"
+        f"{look.badge(key_words.STATE_WORDS[row['state']], key_words.state_kind(row['state']))} "
+        f"{look.shown(key_words.part(row['part']))}</li>"
         for row in due.iter_rows(named=True)
     ]
     if not lines:

@@ -15,6 +15,7 @@ from dashboard import (
     condition_words,
     data,
     downloads,
+    key_words,
     look,
     navigation,
     redraw,
@@ -22,6 +23,7 @@ from dashboard import (
     sheet_page,
     sheet_words,
     shifts_data,
+    time_words,
     timeline,
     to_print,
     units,
@@ -159,7 +161,7 @@ def _choose(
         if name == WHOLE_DAY:
             return WHOLE_DAY
         row = by_name[name]
-        return f"{words.stretch(row['from_at'], row['to_at'], zone)}, {name}"
+        return f"{time_words.stretch(row['from_at'], row['to_at'], zone)}, {name}"
 
     with st.container(horizontal=True, vertical_alignment="bottom"):
         shift = st.selectbox(
@@ -306,7 +308,7 @@ def _time_use(found: dict[str, Any]) -> None:
             ("nodata", "No data", "no_data_s"),
         )
     ]
-    whole = words.duration(found["elapsed_s"])
+    whole = time_words.duration(found["elapsed_s"])
     look.put(
         look.heading("Where the time went", f"The whole stretch of {whole}."),
         look.stacked(shares, f"Time use of {whole}"),
@@ -380,11 +382,13 @@ def _all_cycles(described: Yard, choice: Choice, cycles: pl.DataFrame) -> None:
                 "Opened": st.column_config.TextColumn(width="small"),
             }
             | {
-                words.cycle_heading(name): st.column_config.NumberColumn(format="%.1f", width=None)
+                key_words.cycle_heading(name): st.column_config.NumberColumn(
+                    format="%.1f", width=None
+                )
                 for name in ("lasted", "blast", "press_delay", "pressurise", "exhaust")
             }
             | {
-                words.cycle_heading(name): st.column_config.NumberColumn(format="%.0f")
+                key_words.cycle_heading(name): st.column_config.NumberColumn(format="%.0f")
                 for name in ("supply", "pot", "nozzle")
             },
         )  # fmt: skip
@@ -400,7 +404,7 @@ def _cycle_table(described: Yard, cycles: pl.DataFrame) -> pl.DataFrame:
         f"{words.seconds(low)} to {words.seconds(high)}"
         for low, high in cycles.select("blast_low_s", "blast_high_s").iter_rows()
     ]
-    opened = [words.clock(at, zone, with_seconds=True) for at in cycles["pressed_at"]]
+    opened = [time_words.clock(at, zone, with_seconds=True) for at in cycles["pressed_at"]]
     counts = [
         "no: a flicker" if flicker
         else "yes, not answered by the pot" if confirmed is False
@@ -419,11 +423,11 @@ def _cycle_table(described: Yard, cycles: pl.DataFrame) -> pl.DataFrame:
         "supply": cycles["supply_pa"] / units.factor("pressure"),
         "pot": cycles["pot_pa"] / units.factor("pressure"),
         "nozzle": cycles["nozzle_pa"] / units.factor("pressure"),
-        "began": pl.Series([words.BEGAN_WORDS[b] for b in cycles["began_by"]]),
-        "ended": pl.Series([words.ENDED_WORDS[e] for e in cycles["ended_by"]]),
+        "began": pl.Series([key_words.BEGAN_WORDS[b] for b in cycles["began_by"]]),
+        "ended": pl.Series([key_words.ENDED_WORDS[e] for e in cycles["ended_by"]]),
         "counts": pl.Series(counts),
     }
-    return pl.DataFrame({words.cycle_heading(name): column for name, column in columns.items()})
+    return pl.DataFrame({key_words.cycle_heading(name): column for name, column in columns.items()})
 
 
 def _step(key: str, by: int, last: int) -> None:
@@ -460,8 +464,8 @@ def _cycle(
         row = cycles.row(index, named=True)
         number = "flicker" if row["number"] is None else f"No. {row['number']}"
         return (
-            f"{number}, {words.clock(row['pressed_at'], zone, with_seconds=True)}, "
-            f"{words.duration(row['deadman_s'])}"
+            f"{number}, {time_words.clock(row['pressed_at'], zone, with_seconds=True)}, "
+            f"{time_words.duration(row['deadman_s'])}"
         )
 
     with st.container(horizontal=True, vertical_alignment="bottom"):
@@ -498,7 +502,7 @@ def _cycle_figures(row: dict[str, Any]) -> list[look.Figure]:
     return [
         look.Figure(
             "Dead-man open", words.seconds(row["deadman_s"]), "s", between("deadman"),
-            f"{words.BEGAN_WORDS[row['began_by']]}; {words.ENDED_WORDS[row['ended_by']]}",
+            f"{key_words.BEGAN_WORDS[row['began_by']]}; {key_words.ENDED_WORDS[row['ended_by']]}",
         ),
         look.Figure("Blast-on", words.seconds(row["blast_s"]), "s", between("blast")),
         look.Figure("Pot answered after", words.seconds(row["press_delay_s"]), "s"),

@@ -13,9 +13,11 @@ from dashboard import (
     entered_data,
     entry,
     entry_drafts,
+    key_words,
     look,
     setup_effects,
     setup_fields,
+    time_words,
     units,
     words,
 )
@@ -192,7 +194,7 @@ def _called(room: str, table: Mapping[str, Any]) -> str:
     if room == "transducer":
         return f"{table.get('pot', '')} {table.get('channel', '')}".strip() or "transducer"
     if room == "rule":
-        called = table.get("name") or words.part(str(table.get("part", "")))
+        called = table.get("name") or key_words.part(str(table.get("part", "")))
         where = f", {', '.join(table['pots'])}" if table.get("pots") else ""
         return f"{called}{where}" or "check"
     title = f" ({table['title']})" if table.get("title") else ""
@@ -220,7 +222,7 @@ def _calibrations(
             look.table(
                 ["from", f"offset [{unit}]", "gain"],
                 [
-                    [words.day_and_time(c.from_at, zone),
+                    [time_words.day_and_time(c.from_at, zone),
                      f"{units.typed('pressure', c.offset_pa):.5g}", f"{c.gain:.5g}"]
                     for c in law.calibrations
                 ],

@@ -12,7 +12,7 @@ import streamlit as st
 from analytics.box_signs import CAUSE, Sign
 from analytics.pipeline import utc_now
 from analytics.signals import CHANNELS
-from dashboard import data, entry, look, signals_data, spoken, words
+from dashboard import data, entry, key_words, look, signals_data, spoken, time_words, words
 from dashboard import signals_words as told
 from dashboard.access import session
 from dashboard.views import signals_transducers
@@ -32,7 +32,7 @@ def boxes(described: Yard, frame: pl.DataFrame) -> None:
         rows.append(
             (
                 data.pot_title(described, row["pot"]),
-                "never" if last is None else words.ago((now - last).total_seconds()),
+                "never" if last is None else time_words.ago((now - last).total_seconds()),
                 _rate(row["rate_hz"], rate), _count(row["lost"], "no counter"),
                 _late(row), _count(row["restarts"]), _silent(row),
                 _count(row["repeated"]), words.sentence(row["says"]),
@@ -67,14 +67,14 @@ def _count(number: int | None, none: str = words.NONE) -> str:
 def _late(row: dict[str, Any]) -> str:
     if not row["late"]:
         return words.plain_number(0)
-    return f"{words.plain_number(row['late'])}, by up to {words.duration(row['latest_s'])}"
+    return f"{words.plain_number(row['late'])}, by up to {time_words.duration(row['latest_s'])}"
 
 
 def _silent(row: dict[str, Any]) -> str:
     if not row["silences"]:
         return words.plain_number(0) if row["instants"] else words.NONE
     times = words.counted(row["silences"], "time", "times")
-    return f"{times}, {words.duration(row['silent_s'])}"
+    return f"{times}, {time_words.duration(row['silent_s'])}"
 
 
 # --- is it right -----------------------------------------------------------------------------
@@ -122,7 +122,7 @@ def _signs(found: Sequence[Sign]) -> str:
     pieces = []
     main = dict.fromkeys(one.channel for one in found if one.channel in ("", "deadman", *CHANNELS))
     for channel in main:
-        called = words.CHANNEL_WORDS.get(channel, channel) if channel else "The box"
+        called = key_words.CHANNEL_WORDS.get(channel, channel) if channel else "The box"
         items = "".join(
             _sign(one, told.SIGN_WORDS[one.about]) for one in found if one.channel == channel
         )
@@ -130,7 +130,7 @@ def _signs(found: Sequence[Sign]) -> str:
     slow = [one for one in found if one.channel not in main]
     if slow:
         items = "".join(
-            _sign(one, words.sentence(words.CHANNEL_WORDS.get(one.channel, one.channel)))
+            _sign(one, words.sentence(key_words.CHANNEL_WORDS.get(one.channel, one.channel)))
             for one in slow
         )
         pieces.append(_section("Slow channels", items))
@@ -163,7 +163,7 @@ def _values(described: Yard, found: pl.DataFrame, pot: str) -> None:
     expected = signals_data.expected(described, pot).channels
     rows = []
     for row in found.iter_rows(named=True):
-        called = words.CHANNEL_WORDS.get(row["channel"], row["channel"])
+        called = key_words.CHANNEL_WORDS.get(row["channel"], row["channel"])
         if row["channel"] == "seq":
             called = "message counter"
         quality = "counts" if row["pressure_pa"] is not None else words.NONE
@@ -176,12 +176,12 @@ def _values(described: Yard, found: pl.DataFrame, pot: str) -> None:
                 words.NONE
                 if row["pressure_pa"] is None
                 else signals_transducers.small(row["pressure_pa"], 1),
-                quality, words.clock(row["sampled_at"], zone, with_seconds=True),
+                quality, time_words.clock(row["sampled_at"], zone, with_seconds=True),
             )
         )  # fmt: skip
     silent = [c for c in expected if c not in set(found["channel"])]
     rows += [
-        (words.sentence(words.CHANNEL_WORDS.get(c, c)), words.NONE, words.NONE,
+        (words.sentence(key_words.CHANNEL_WORDS.get(c, c)), words.NONE, words.NONE,
          "nothing came lately", words.NONE)
         for c in silent
     ]  # fmt: skip
@@ -229,7 +229,8 @@ def days(described: Yard, version: data.Version, pot: str) -> None:
     found = data.kept(signals_data.days, version, pot).value
     rows = [
         (
-            words.day(day), words.plain_number(heard["instants"]), _rate(heard["rate_hz"], rate),
+            time_words.day(day), words.plain_number(heard["instants"]),
+            _rate(heard["rate_hz"], rate),
             _count(heard["lost"], "no counter" if heard["instants"] else words.NONE),
             _late(heard) if heard["instants"] else words.NONE,
             _count(heard["restarts"]) if heard["instants"] else words.NONE, _silent(heard),
@@ -276,10 +277,10 @@ def not_counted(described: Yard, version: data.Version, pot: str) -> None:
         return
     rows = [
         (
-            words.sentence(words.CHANNEL_WORDS.get(row["channel"], row["channel"])),
+            words.sentence(key_words.CHANNEL_WORDS.get(row["channel"], row["channel"])),
             words.sentence(told.CAUSE_WORDS[row["cause"]]),
             words.plain_number(row["readings"]), words.plain_number(row["minutes"]),
-            words.day_and_time(row["last_at"], described.site.zone),
+            time_words.day_and_time(row["last_at"], described.site.zone),
         )
         for row in found.iter_rows(named=True)
     ]  # fmt: skip
@@ -330,9 +331,9 @@ def quarantine(described: Yard, folder: str) -> None:
         return
     for one in waiting:
         with st.container(key=f"refused-{waiting.index(one)}"):
-            when = words.day_and_time(one.last_at, zone)
+            when = time_words.day_and_time(one.last_at, zone)
             if one.last_at - one.first_at > dt.timedelta(minutes=1):
-                when = words.stretch(one.first_at, one.last_at, zone)
+                when = time_words.stretch(one.first_at, one.last_at, zone)
             number = words.counted(one.waiting, "message", "messages")
             look.put(
                 f'<div class="gb-entry"><b>{look.shown(words.sentence(one.reason))}</b>'

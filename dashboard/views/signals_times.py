@@ -8,7 +8,7 @@ import polars as pl
 import streamlit as st
 
 from analytics.pipeline import utc_now
-from dashboard import data, entry, look, redraw, signals_data, words
+from dashboard import data, entry, look, redraw, signals_data, time_words, words
 from dashboard.access import session
 from ingest.config import Yard
 
@@ -56,8 +56,8 @@ def gaps(described: Yard, version: data.Version, pot: str) -> None:
     number = words.counted(len(stretch.silent), "gap", "gaps")
     look.put(
         look.ribbon(
-            strokes, f"{words.day(day)}: {number}, {words.duration(silent_s)} in all",
-            words.clock(begin, zone), words.clock(end, zone),
+            strokes, f"{time_words.day(day)}: {number}, {time_words.duration(silent_s)} in all",
+            time_words.clock(begin, zone), time_words.clock(end, zone),
         ),
         '<ul class="gb-legend"><li><i class="gb-share gb-nodata"></i>Nothing heard</li>'
         '<li><i class="gb-share gb-blasting"></i>Dead-man open</li></ul>',
@@ -76,8 +76,9 @@ def gaps(described: Yard, version: data.Version, pot: str) -> None:
     longest = frame.sort("silent_s", descending=True).head(ROWS_SHOWN).sort("from_at")
     rows = [
         (
-            words.clock(row["from_at"], zone, with_seconds=True),
-            words.clock(row["to_at"], zone, with_seconds=True), words.duration(row["silent_s"]),
+            time_words.clock(row["from_at"], zone, with_seconds=True),
+            time_words.clock(row["to_at"], zone, with_seconds=True),
+            time_words.duration(row["silent_s"]),
         )
         for row in longest.iter_rows(named=True)
     ]  # fmt: skip
@@ -86,9 +87,9 @@ def gaps(described: Yard, version: data.Version, pot: str) -> None:
         look.table(
             ("From", "To", "Lasted"),
             rows,
-            f"{number}, {words.duration(silent_s)} in all; the longest {len(rows)} here. A gap is "
-            f"silence longer than {gap}. Hours count it as off in the lower figure, and as on in "
-            "the upper one where it may have been blasting.",
+            f"{number}, {time_words.duration(silent_s)} in all; the longest {len(rows)} here. A "
+            f"gap is silence longer than {gap}. Hours count it as off in the lower figure, and as "
+            "on in the upper one where it may have been blasting.",
         )
     )
     st.download_button(
@@ -144,7 +145,9 @@ def clocks(described: Yard, version: data.Version, pot: str) -> None:
     else:
         rows = [
             (
-                words.stretch(_instant(one.arrived_from_us), _instant(one.arrived_to_us), zone),
+                time_words.stretch(
+                    _instant(one.arrived_from_us), _instant(one.arrived_to_us), zone
+                ),
                 f"{one.offset_s:+.1f}".replace("-", "\u2212") + f"{words.NBSP}s",
                 f"{words.sentence(one.reason)}.",
             )
@@ -178,10 +181,10 @@ def clocks(described: Yard, version: data.Version, pot: str) -> None:
     rows = [
         (
             str(one.correction_id),
-            words.stretch(one.arrived_from_at, one.arrived_to_at, zone),
+            time_words.stretch(one.arrived_from_at, one.arrived_to_at, zone),
             f"{one.offset_s:+.1f}".replace("-", "\u2212") + f"{words.NBSP}s",
-            f"{one.taken_by}, {words.day(one.taken_at, zone)}",
-            f"withdrawn by {one.withdrawn_by}, {words.day(one.withdrawn_at, zone)}"
+            f"{one.taken_by}, {time_words.day(one.taken_at, zone)}",
+            f"withdrawn by {one.withdrawn_by}, {time_words.day(one.withdrawn_at, zone)}"
             if one.withdrawn_at
             else "in force",
         )

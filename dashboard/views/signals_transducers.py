@@ -17,9 +17,11 @@ from dashboard import (
     charts_signals,
     data,
     downloads,
+    key_words,
     look,
     navigation,
     signals_data,
+    time_words,
     units,
     words,
 )
@@ -69,7 +71,7 @@ def zero(described: Yard, version: data.Version, pot: str) -> None:
         )  # fmt: skip
         st.altair_chart(chart, theme=None, width="stretch")
     right = "; ".join(
-        f"{words.CHANNEL_WORDS[c]} ±{small(ZERO_RIGHT * (law.high_pa - law.low_pa))}"
+        f"{key_words.CHANNEL_WORDS[c]} ±{small(ZERO_RIGHT * (law.high_pa - law.low_pa))}"
         for c, law in laws.items()
         if c in set(rests["channel"])
     )
@@ -90,8 +92,8 @@ def zero(described: Yard, version: data.Version, pot: str) -> None:
 def _rests(rests: pl.DataFrame, zone: ZoneInfo) -> str:
     rows = [
         (
-            words.sentence(words.CHANNEL_WORDS.get(row["channel"], row["channel"])),
-            words.stretch(row["from_at"], row["to_at"], zone), small(row["offset_pa"]),
+            words.sentence(key_words.CHANNEL_WORDS.get(row["channel"], row["channel"])),
+            time_words.stretch(row["from_at"], row["to_at"], zone), small(row["offset_pa"]),
             small(row["spread_pa"]), words.plain_number(row["readings"]),
         )
         for row in rests.sort("from_at", descending=True).head(ROWS_SHOWN).iter_rows(named=True)
@@ -112,7 +114,7 @@ def small(value_pa: float, digits: int = 2) -> str:
 
 def _transducer_line(described: Yard, pot: str, channel: str) -> str:
     """A transducer: its range, its tag, and when it was calibrated."""
-    called = words.sentence(words.CHANNEL_WORDS.get(channel, channel))
+    called = words.sentence(key_words.CHANNEL_WORDS.get(channel, channel))
     one = described.transducer(pot, channel)
     if one is None:
         return f"{called}: the yard file names no transducer"
@@ -123,7 +125,7 @@ def _transducer_line(described: Yard, pot: str, channel: str) -> str:
         line += f", tag {one.tag}"
     if not one.calibrations:
         return f"{line}; no calibration entered"
-    last = words.day(one.calibrations[-1].from_at, described.site.zone)
+    last = time_words.day(one.calibrations[-1].from_at, described.site.zone)
     count = words.counted(len(one.calibrations), "calibration", "calibrations")
     return f"{line}; {count}, the last from {last}"
 
@@ -185,7 +187,7 @@ def _calibrations(described: Yard, one: Transducer, law: TransducerLaw) -> str:
             cells.append(f"{small(now_pa)} ({_signed(now_pa - then_pa)})")
         rows.append(
             (
-                str(number + 1), words.day(at, described.site.zone), small(offset_pa),
+                str(number + 1), time_words.day(at, described.site.zone), small(offset_pa),
                 f"{gain:.4f}", *cells,
             )
         )  # fmt: skip
@@ -218,7 +220,7 @@ def _lines(described: Yard, transducers: Sequence[Transducer], rests: pl.DataFra
         in_force = [c for c in laws[one.channel].calibrations if c[0] <= last["from_at"]]
         _, offset_pa, gain = in_force[-1] if in_force else (None, 0.0, 1.0)
         raw_pa = offset_pa + last["offset_pa"] / gain
-        when = words.stretch(last["from_at"], last["to_at"], described.site.zone)
+        when = time_words.stretch(last["from_at"], last["to_at"], described.site.zone)
         pieces.append(
             f"{head}offset_pa = {raw_pa:.0f}  # as read at rest, {when}\ngain = {gain:.6g}"
         )

@@ -15,9 +15,11 @@ from dashboard import (
     entry,
     entry_drafts,
     entry_undo,
+    key_words,
     look,
     redraw,
     spoken,
+    time_words,
     to_print,
     upkeep_words,
     words,
@@ -148,8 +150,8 @@ def _finding(
             f'<article><div class="gb-top">'
             f"<h3>{look.shown(words.sentence(part_at(row['part'], row['position'])))}, "
             f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
-            f"{look.badge(words.RESULT_WORDS[row['result']], 'alarm')}</div>"
-            f"<p>Found on {look.shown(words.day_and_time(row['at'], zone))} by "
+            f"{look.badge(key_words.RESULT_WORDS[row['result']], 'alarm')}</div>"
+            f"<p>Found on {look.shown(time_words.day_and_time(row['at'], zone))} by "
             f"{look.shown(row['by'])}. {look.shown(said)}</p></article>"
         )
         _foot(described, version, upkeep, row, "found")
@@ -165,16 +167,17 @@ def _check(
     newest = _newest_check(upkeep, row)
     if newest is not None:
         waiting = (
-            f"<p><b>Signed off {look.shown(words.RESULT_WORDS[newest['result']].lower())} by "
-            f"{look.shown(newest['by'])} at {look.shown(words.clock(newest['at'], zone))}.</b> "
-            "The count begins anew within seconds.</p>"
+            f"<p><b>Signed off {look.shown(key_words.RESULT_WORDS[newest['result']].lower())} by "
+            f"{look.shown(newest['by'])} at {look.shown(time_words.clock(newest['at'], zone))}.</b>"
+            " The count begins anew within seconds.</p>"
         )
     with st.container(key=f"due-{row['state']}-{_spot(row)}"):
         look.put(
             f'<article><div class="gb-top">'
             f"<h3>{look.shown(words.sentence(part_at(row['part'], row['position'])))}, "
             f"{look.shown(data.pot_title(described, row['pot']))}</h3>"
-            f"{look.badge(words.STATE_WORDS[row['state']], words.state_kind(row['state']))}</div>"
+            f"{look.badge(key_words.STATE_WORDS[row['state']], key_words.state_kind(row['state']))}"
+            "</div>"
             f"<p>{look.shown(spoken.page_units(words.sentence(row['what'])))}.</p>"
             f"{look.used_bar(row['share'], row['state'], used)}"
             f"<p><b>{look.shown(used)}</b> {look.shown(since)}</p>"
@@ -246,7 +249,7 @@ def _foot(
 def _sign_off(described: Yard, row: dict[str, Any], name: str) -> None:
     form = entry_drafts.opened(name)
     look.put(look.note("Before this.", caution_of(row["part"]), "warn"))
-    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    entry_drafts.brought_back(form, lambda at: time_words.day_and_time(at, described.site.zone))
     with st.form(form.key, border=False):
         body = entry.sign_off_fields(described, row["part"], form)
         by = entry.who(f"{form.key}-by", form)
@@ -295,7 +298,7 @@ def _done(described: Yard, body: dict[str, Any], by: str) -> tuple[str, str]:
     pot = data.pot_title(described, body["pot"])
     said = (
         f"Signed off: {part_at(body['part'], body['position'])} on {pot}, "
-        f"{words.RESULT_WORDS[body['result']].lower()}, by {by.strip()}."
+        f"{key_words.RESULT_WORDS[body['result']].lower()}, by {by.strip()}."
     )
     if body.get("photo"):
         said = said[:-1] + ", with a photo."
@@ -318,7 +321,7 @@ def _start(described: Yard, upkeep: data.Upkeep, pot: str) -> None:
         no = [item.words for name, item in START_ITEMS.items() if last[name] == "no"]
         done = sum(last[name] != "not_done" for name in START_ITEMS)
         said = (
-            f"Last on {words.day_and_time(last['at'], zone)} by {last['by']}: {done} of "
+            f"Last on {time_words.day_and_time(last['at'], zone)} by {last['by']}: {done} of "
             f"{len(START_ITEMS)} looked at" + (f"; not so: {'; '.join(no)}." if no else ".")
         )
     look.put(look.heading("Start of a shift", said))
@@ -332,7 +335,7 @@ def _start(described: Yard, upkeep: data.Upkeep, pot: str) -> None:
         return
     form = entry_drafts.opened(name)
     look.put(look.note("Before this.", BEFORE_TOUCHING, "warn"))
-    entry_drafts.brought_back(form, lambda at: words.day_and_time(at, described.site.zone))
+    entry_drafts.brought_back(form, lambda at: time_words.day_and_time(at, described.site.zone))
     with st.form(form.key, border=False):
         body = entry.start_fields(described, form)
         by = entry.who(f"{form.key}-by", form)

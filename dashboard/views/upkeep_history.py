@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts_life, data, entered_data, look, units, words
+from dashboard import charts_life, data, entered_data, key_words, look, time_words, units, words
 from dashboard.chart_table import chart_with_table
 from dashboard.upkeep_words import hours_between, measured_words
 from ingest.config import Yard
@@ -54,7 +54,7 @@ def show(
                 ("When", "Result", "By", "Measured", "Note"),
                 [
                     (
-                        words.day_and_time(c["at"], zone), words.RESULT_WORDS[c["result"]],
+                        time_words.day_and_time(c["at"], zone), key_words.RESULT_WORDS[c["result"]],
                         c["by"], measured_words(c), c["note"],
                     )
                     for c in mine.head(_CHECKS_SHOWN).iter_rows(named=True)
@@ -68,7 +68,7 @@ def show(
         if content is None:
             look.put(look.note("A photo is missing or was changed.", check["photo"], "alarm"))
         else:
-            when = words.day_and_time(check["at"], zone)
+            when = time_words.day_and_time(check["at"], zone)
             st.image(content, f"{when}, {check['by']}", width=320, alt="Photo of the part")
     _where(described, upkeep, place)
 
@@ -83,12 +83,12 @@ def _where(described: Yard, upkeep: data.Upkeep, place: pl.Expr) -> None:
             ("Tag", "From", "To", "Hours here", "Hours in all", "Pinch cycles", "Came off"),
             [
                 (
-                    stay["tag"] or words.NONE, words.day_and_time(stay["from_at"], zone),
-                    words.day_and_time(stay["to_at"], zone) if stay["to_at"] else "on now",
+                    stay["tag"] or words.NONE, time_words.day_and_time(stay["from_at"], zone),
+                    time_words.day_and_time(stay["to_at"], zone) if stay["to_at"] else "on now",
                     hours_between(stay["blast_low_us"] / 1e6, stay["blast_high_us"] / 1e6),
                     hours_between(life["blast_low_us"] / 1e6, life["blast_high_us"] / 1e6),
                     words.plain_number(life["cycles"]),
-                    words.CAME_OFF_WORDS.get(stay["because"], stay["because"]),
+                    key_words.CAME_OFF_WORDS.get(stay["because"], stay["because"]),
                 )
                 for stay in stays.sort("from_at", descending=True)
                 .head(_CHECKS_SHOWN)

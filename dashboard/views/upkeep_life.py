@@ -11,7 +11,7 @@ from analytics import pipeline
 from analytics.forecast import site_date
 from analytics.forecast import together as by_week
 from analytics.lifetimes import Learned, WeibullLife
-from dashboard import charts_due, charts_life, data, look, words, words_ahead
+from dashboard import charts_due, charts_life, data, look, time_words, words, words_ahead
 from dashboard.chart_table import chart_with_table
 from dashboard.upkeep_calendar import upkeep_calendar
 from ingest.config import Yard
@@ -54,7 +54,7 @@ def together(described: Yard, due: pl.DataFrame, pot: str) -> None:
                 ("Week from", "Pot", "Checks"),
                 [
                     (
-                        words.day(row["week_on"]),
+                        time_words.day(row["week_on"]),
                         data.pot_title(described, row["pot"]),
                         _names(row["rules"]),
                     )

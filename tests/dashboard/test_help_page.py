@@ -20,7 +20,15 @@ from analytics.quality import FAULT_SCHEMA, ZERO_SCHEMA
 from analytics.shift_rows import MEASURES
 from analytics.standing import Weather
 from analytics.upkeep import DUE_SCHEMA
-from dashboard import compare_words, condition_words, help_words, navigation, sheet_words, words
+from dashboard import (
+    compare_words,
+    condition_words,
+    help_words,
+    key_words,
+    navigation,
+    sheet_words,
+    words,
+)
 from dashboard.help_words import figure_of, figures
 
 __all__ = ["made", "one_shift", "place"]
@@ -41,7 +49,7 @@ def explained(label: str) -> bool:
 
 def labels_of_tables() -> list[str]:
     return [
-        *(label for name, label in words.CYCLE_WORDS.items() if name not in NO_FIGURES),
+        *(label for name, label in key_words.CYCLE_WORDS.items() if name not in NO_FIGURES),
         *condition_words.INDICATOR_TITLES.values(),
         *condition_words.WAY_WORDS.values(),
         *sheet_words.PART_WORDS.values(),

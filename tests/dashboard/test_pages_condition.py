@@ -25,7 +25,7 @@ from analytics.condition_frames import SPELL_COLUMNS
 from analytics.indicators import CHANGE_SCHEMA, INDICATORS
 from analytics.pieces import insert
 from analytics.pipeline import derive
-from dashboard import charts, condition_data, condition_words, data, look, spoken, words
+from dashboard import charts, condition_data, condition_words, data, look, spoken, time_words, words
 from dashboard.views import condition as page
 from ingest import records
 from ingest.config import Yard, load_yard
@@ -309,7 +309,7 @@ def test_questions_are_asked_in_the_sites_time(
     weigh(place, questions=(f"50 kg were entered at {at:%H:%M} UTC. <i>Was it another pot?</i>",))
     app = opened()
     assert_sound(app)
-    assert f"50 kg were entered at {words.clock(at, BERLIN)}. <i>Was" in text(app)
+    assert f"50 kg were entered at {time_words.clock(at, BERLIN)}. <i>Was" in text(app)
     assert "<i>Was" not in markup(app)
     assert "None for this stretch" not in text(app)
 
@@ -473,7 +473,7 @@ def test_utc_times_of_a_sentence_become_the_sites(zone: str) -> None:
     for minutes in range(0, 450, 30):
         at = from_at + dt.timedelta(minutes=minutes)
         told = spoken.at_the_site(f"entered at {at:%H:%M} UTC, but", from_at, to_at, site)
-        assert told == f"entered at {words.clock(at, site)}, but"
+        assert told == f"entered at {time_words.clock(at, site)}, but"
     long = "entered at 23:00 UTC"
     assert spoken.at_the_site(long, from_at, from_at + dt.timedelta(hours=30), site) == long
 

@@ -19,7 +19,7 @@ from streamlit.testing.v1 import AppTest
 
 from analytics import traces
 from analytics.upkeep import UpkeepRule, due_list
-from dashboard import charts, look, words
+from dashboard import charts, key_words, look, time_words, words
 from ingest.parts import PART_WORDS
 from ingest.record_bodies import BODIES
 
@@ -147,19 +147,19 @@ def test_numbers_have_the_digits_that_their_interval_supports() -> None:
 def test_times_are_the_sites() -> None:
     berlin = ZoneInfo("Europe/Berlin")
     at = dt.datetime(2026, 7, 1, 22, 30)
-    assert words.clock(at, berlin) == "00:30"
-    assert words.day(at, berlin) == "Thu 2 Jul 2026"
-    assert words.stretch(at - dt.timedelta(hours=8), at, berlin) == (
+    assert time_words.clock(at, berlin) == "00:30"
+    assert time_words.day(at, berlin) == "Thu 2 Jul 2026"
+    assert time_words.stretch(at - dt.timedelta(hours=8), at, berlin) == (
         "Wed 1 Jul 2026, 16:30 to Thu 2 Jul 2026, 00:30"
     )
 
 
 def test_there_are_words_for_everything_that_can_be_shown() -> None:
-    assert set(words.KIND_WORDS) == set(BODIES)
+    assert set(key_words.KIND_WORDS) == set(BODIES)
     for model in BODIES.values():
-        assert set(model.model_fields) <= set(words.FIELD_WORDS)
-    assert set(words.RESULT_WORDS) == {"good", "worn", "replaced", "failed"}
-    assert all(words.part(part) != part or "_" not in part for part in PART_WORDS)
+        assert set(model.model_fields) <= set(key_words.FIELD_WORDS)
+    assert set(key_words.RESULT_WORDS) == {"good", "worn", "replaced", "failed"}
+    assert all(key_words.part(part) != part or "_" not in part for part in PART_WORDS)
     usage = pl.DataFrame(
         {"pot": ["p"], "part": ["nozzle"], "since": ["heard"], "from_at": [dt.datetime(2026, 1, 5)],
          "blast_s": [1.0], "blast_low_s": [1.0], "blast_high_s": [1.0], "cycles": [1],
@@ -168,8 +168,8 @@ def test_there_are_words_for_everything_that_can_be_shown() -> None:
     for days in (0.5, 0.95, 1.0, 2.0):
         rule = UpkeepRule("nozzle", "bore", None, None, 1.0, 0.1, "x")
         due = due_list(usage, [rule], dt.datetime(2026, 1, 5) + dt.timedelta(days=days))
-        assert due["state"][0] in words.STATE_WORDS
-        assert words.state_kind(due["state"][0]) in ("alarm", "warn", "plain")
+        assert due["state"][0] in key_words.STATE_WORDS
+        assert key_words.state_kind(due["state"][0]) in ("alarm", "warn", "plain")
 
 
 def test_a_bar_of_shares_is_as_long_as_its_parts() -> None:
