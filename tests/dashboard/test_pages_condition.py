@@ -26,7 +26,7 @@ from analytics.indicators import CHANGE_SCHEMA, INDICATORS
 from analytics.pieces import insert
 from analytics.pipeline import derive
 from dashboard import charts, condition_data, condition_words, data, look, spoken, time_words, words
-from dashboard.views import condition as page
+from dashboard.views import condition_indicators, condition_suggested
 from ingest import records
 from ingest.config import Yard, load_yard
 from ingest.store.connection import read_window, write_window
@@ -287,7 +287,7 @@ def test_the_level_is_shown_with_its_interval_and_its_rates(blasted: Yard, place
     assert "nobody entered any" in said
     # The first indicators are pictured, and all of them are charts for whoever asks.
     pictures = "".join(block.body for block in app.get("html")).count('class="gb-trace"')
-    assert pictures == page.FIRST and len(app.get("vega_lite_chart")) == 1
+    assert pictures == condition_indicators.FIRST and len(app.get("vega_lite_chart")) == 1
     app.toggle(key="condition-all").set_value(True).run()
     assert_sound(app)
     assert len(app.get("vega_lite_chart")) == 1 + len(
@@ -458,7 +458,7 @@ def test_without_climate_channels_or_with_old_ones_nothing_is_said(
 def test_there_are_words_for_every_indicator() -> None:
     keys = {condition_words.indicator_key(i.name, i.scatter) for i in INDICATORS}
     assert keys == set(condition_words.INDICATOR_TITLES)
-    assert keys == set(page.BY_KEY)
+    assert keys == set(condition_suggested.BY_KEY)
     for indicator in INDICATORS:
         unit, factor = condition_words.indicator_unit(indicator.name, indicator.unit)
         assert factor > 0 and "m3" not in unit
