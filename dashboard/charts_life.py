@@ -5,7 +5,8 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from analytics.lifetimes import AXES, Learned, WeibullLife, curve
+from analytics.lifetimes import AXES, Learned
+from analytics.weibull_life import WeibullLife, curve
 from dashboard.palette import Palette
 from dashboard.theme import FONT, SMALL, themed
 

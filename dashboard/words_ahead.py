@@ -10,7 +10,8 @@ from dashboard import time_words, words
 from ingest.parts import part_at
 
 if TYPE_CHECKING:
-    from analytics.lifetimes import Learned, WeibullLife
+    from analytics.lifetimes import Learned
+    from analytics.weibull_life import WeibullLife
 
 #: What a forecast is and is not, for pages, commands and calendars.
 FORECAST_MEANS = (

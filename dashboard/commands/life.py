@@ -58,7 +58,7 @@ def life(
 def _sentences(learned: list[Learned]) -> pl.DataFrame:
     import polars as pl
 
-    from analytics.lifetimes import WeibullLife
+    from analytics.weibull_life import WeibullLife
     from dashboard import words_ahead
 
     rows = [
@@ -87,7 +87,8 @@ def life_rows(learned: list[Learned]) -> pl.DataFrame:
     """
     import polars as pl
 
-    from analytics.lifetimes import CHECK_SCHEMA, WeibullLife
+    from analytics.lifetimes import CHECK_SCHEMA
+    from analytics.weibull_life import WeibullLife
 
     rows: list[dict[str, Any]] = []
     for one in learned:

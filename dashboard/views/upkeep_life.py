@@ -10,7 +10,8 @@ import streamlit as st
 from analytics import pipeline
 from analytics.forecast import site_date
 from analytics.forecast import together as by_week
-from analytics.lifetimes import Learned, WeibullLife
+from analytics.lifetimes import Learned
+from analytics.weibull_life import WeibullLife
 from dashboard import charts_due, charts_life, data, look, time_words, words, words_ahead
 from dashboard.chart_table import chart_with_table
 from dashboard.upkeep_calendar import upkeep_calendar

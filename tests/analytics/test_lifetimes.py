@@ -10,18 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.lifetimes import (
-    FEWEST_WORN,
-    TooFew,
-    WeibullLife,
-    checks_at,
-    curve,
-    fit,
-    learn,
-    lives,
-    tighter,
-)
+from analytics.lifetimes import checks_at, learn, lives, tighter
 from analytics.parts_usage import CHECK_SCHEMA, STAY_SCHEMA
+from analytics.weibull_life import FEWEST_WORN, TooFew, WeibullLife, curve, fit
 
 BEGIN = dt.datetime(2026, 1, 5)
 HOUR_US = 3_600_000_000

@@ -19,10 +19,10 @@ from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
 from analytics.forecast import DAILY_SCHEMA, LOOK_BACK_DAYS, passing
-from analytics.lifetimes import WeibullLife
 from analytics.pipeline import derive
 from analytics.upkeep import UpkeepRule, due_list
 from analytics.upkeep_ahead import lives_learned, recent_use, upkeep_ahead
+from analytics.weibull_life import WeibullLife
 from dashboard import charts_life, data, look, words, words_ahead
 from dashboard.cli import app
 from dashboard.upkeep_calendar import upkeep_calendar

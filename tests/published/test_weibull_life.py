@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from analytics.lifetimes import WeibullLife, drop, fit
+from analytics.weibull_life import WeibullLife, drop, fit
 
 #: e-Handbook 8.2.2.1: ten units failed [h], ten were taken off unfailed at 500 h.
 FAILED_H = [54, 187, 216, 240, 244, 335, 361, 373, 375, 386]
