@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from analytics import box_frames, frames
-from analytics.box_signs import HourHeard, newest_values
+from analytics.box_signs import HourHeard
+from analytics.box_values import newest_values
 from analytics.boxes import health, silent_beside_others
 from analytics.pipeline import transducer_laws
 from ingest.clocks import Correction, estimate
@@ -169,7 +170,7 @@ def lately_heard(
 
 
 def newest_of(con: duckdb.DuckDBPyConnection, yard: Yard, pot: str) -> pl.DataFrame:
-    """Each channel's newest value: :data:`analytics.box_signs.NEWEST_SCHEMA`."""
+    """Each channel's newest value: :data:`analytics.box_values.NEWEST_SCHEMA`."""
     number = frames.pots(con).get(pot, -1)
     last_at = frames.last_heard(con, number)
     if last_at is None:

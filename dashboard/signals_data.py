@@ -11,7 +11,8 @@ import polars as pl
 import streamlit as st
 
 from analytics import box_frames, frames, heard
-from analytics.box_signs import Sign, fault_totals, signs
+from analytics.box_signs import Sign, signs
+from analytics.box_values import fault_totals
 from analytics.pipeline import transducer_laws, utc_now
 from analytics.quality import ZERO_SCHEMA, zero_checks
 from dashboard import data, entered_data
@@ -77,7 +78,7 @@ class Lately(NamedTuple):
     right : list of Sign
         The answers to whether the box is right.
     newest : polars.DataFrame
-        Each channel's newest value: ``analytics.box_signs.NEWEST_SCHEMA``.
+        Each channel's newest value: ``analytics.box_values.NEWEST_SCHEMA``.
     """
 
     right: list[Sign]
@@ -129,7 +130,7 @@ class Judged(NamedTuple):
     Parameters
     ----------
     not_counted : polars.DataFrame
-        What did not count lately, by channel and cause: ``analytics.box_signs.TOTALS_SCHEMA``.
+        What did not count lately, by channel and cause: ``analytics.box_values.TOTALS_SCHEMA``.
     at_rest : polars.DataFrame
         What transducers read at rest in the last weeks: ``analytics.quality.ZERO_SCHEMA``.
     """

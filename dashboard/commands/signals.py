@@ -48,7 +48,7 @@ def signals(
 
 
 def _told(pot: str, faults: pl.DataFrame, rests: pl.DataFrame) -> list[str]:
-    from analytics.box_signs import fault_totals
+    from analytics.box_values import fault_totals
 
     lines = [
         f"{pot} {row['channel']}: {row['readings']:,} readings {CAUSE_WORDS[row['cause']]}, in "

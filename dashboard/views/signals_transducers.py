@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 import polars as pl
 import streamlit as st
 
-from analytics.box_signs import ZERO_RIGHT, true_pa
+from analytics.box_signs import ZERO_RIGHT
+from analytics.box_values import true_pa
 from analytics.pipeline import transducer_laws, utc_now
 from analytics.quality import USUAL_SPAN_PA
 from analytics.signals import TransducerLaw

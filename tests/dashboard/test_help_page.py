@@ -11,7 +11,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from test_pages import assert_sound, made, markup, one_shift, opened, place, text
 
-from analytics.box_signs import NEWEST_SCHEMA
+from analytics.box_values import NEWEST_SCHEMA
 from analytics.condition_frames import SPELL_COLUMNS
 from analytics.dictionary import COLUMNS
 from analytics.forecast import FORECAST_SCHEMA
