@@ -1,4 +1,4 @@
-"""Reads what people entered about production; a part of ``frames``.
+"""Reads what people entered about production; a part of ``frames``, on ``record_frames``.
 
 As there: an open read window in, a frame that stands by itself out, instants UTC without a zone.
 Keys that a record was stored without, for they came later, are filled with their defaults.
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.frames import Only, abrasives, current_records
+from analytics.record_frames import Only, abrasives, current_records
 
 if TYPE_CHECKING:
     import duckdb

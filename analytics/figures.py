@@ -20,6 +20,7 @@ from analytics import (
     frames,
     hours,
     part_frames,
+    record_frames,
     stretches,
     ways,
 )
@@ -83,7 +84,7 @@ def pot_history(
     pot : str
         The pot.
     booked : polars.DataFrame, optional
-        ``analytics.frames.shifts``, where it was read already.
+        ``analytics.record_frames.shifts``, where it was read already.
     within : (datetime, datetime), optional
         Naive UTC: only what counts for windows in this stretch is read, not the pot's whole life.
     columns : tuple of str, optional
@@ -94,7 +95,7 @@ def pot_history(
     first_at, last_at = (
         frames.heard_extents(con).get(pot_id, (None, None)) if pot_id else (None, None)
     )
-    booked = frames.shifts(con) if booked is None else booked
+    booked = record_frames.shifts(con) if booked is None else booked
     return PotHistory(
         pot_id,
         frames.cycles(con, pot_id, begin, end, columns)
@@ -233,10 +234,10 @@ def pot_stretch(
     known_to : datetime
         When figures were last derived, naive UTC: it is summed up to here.
     booked : polars.DataFrame, optional
-        ``analytics.frames.shifts``, where it was read already.
+        ``analytics.record_frames.shifts``, where it was read already.
     """
     pot_id = frames.pots(con).get(pot)
-    booked = frames.shifts(con) if booked is None else booked
+    booked = record_frames.shifts(con) if booked is None else booked
     mine = booked.filter(pl.col("pot") == pot).select("from_at", "to_at")
     early = from_at - stretches.LOOK_BACK
     cycles, gaps = pl.DataFrame(schema=CYCLE_SCHEMA), pl.DataFrame(schema=GAP_SCHEMA)

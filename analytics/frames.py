@@ -7,7 +7,7 @@ frames are UTC without a zone, as in the store.
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING, Any, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import polars as pl
 
@@ -30,13 +30,16 @@ def read_frame(con: duckdb.DuckDBPyConnection, query: str, **values: object) -> 
     return cast("pl.DataFrame", con.sql(query, params=values or None).pl())
 
 
-def _rows(con: duckdb.DuckDBPyConnection, query: str, **values: object) -> list[tuple[Any, ...]]:
+def read_rows(
+    con: duckdb.DuckDBPyConnection, query: str, **values: object
+) -> list[tuple[Any, ...]]:
+    """The rows that a query gives, for what is no frame."""
     return con.execute(query, values or None).fetchall()
 
 
 def corrections_in_force(con: duckdb.DuckDBPyConnection, pot_id: int) -> str:
     """A text that changes with the clock corrections that hold for a pot; empty: none does."""
-    rows = _rows(
+    rows = read_rows(
         con,
         "SELECT correction_id FROM clock_correction WHERE pot_id = $pot AND withdrawn_at IS NULL "
         "ORDER BY correction_id",
@@ -47,7 +50,7 @@ def corrections_in_force(con: duckdb.DuckDBPyConnection, pot_id: int) -> str:
 
 def largest_shift(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.timedelta:
     """The furthest that a clock correction in force moves a reading of a pot, either way."""
-    ((seconds,),) = _rows(
+    ((seconds,),) = read_rows(
         con,
         "SELECT max(greatest(abs(offset_s), abs(offset_s + drift * epoch(to_at - from_at)))) "
         "FROM clock_correction WHERE pot_id = $pot AND withdrawn_at IS NULL",
@@ -127,7 +130,7 @@ def clock_messages(
 def pots(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """Names of the pots heard so far, with their number in the store."""
     return {
-        pot: pot_id for pot, pot_id in _rows(con, "SELECT pot, pot_id FROM pot ORDER BY pot_id")
+        pot: pot_id for pot, pot_id in read_rows(con, "SELECT pot, pot_id FROM pot ORDER BY pot_id")
     }
 
 
@@ -182,7 +185,7 @@ def extent(
     """First and last instant of a pot with a dead-man sample; ``None`` where there is none."""
     if not corrections_in_force(con, pot_id):
         # The archive's list knows each day's; its files need not be opened.
-        ((first, last),) = _rows(
+        ((first, last),) = read_rows(
             con,
             "SELECT min(first_at), max(last_at) FROM (SELECT min(sampled_at) AS first_at, "
             "max(sampled_at) AS last_at FROM sample_value WHERE pot_id = $pot "
@@ -192,7 +195,7 @@ def extent(
             pot=pot_id,
         )
         return first, last
-    first, last = _rows(
+    first, last = read_rows(
         con,
         f"SELECT min(sampled_at), max(sampled_at) FROM {_samples_of(con, pot_id)} "
         "WHERE pot_id = $pot AND deadman IS NOT NULL",
@@ -251,7 +254,7 @@ def next_sample(
     con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime
 ) -> dt.datetime | None:
     """The first instant of a pot from ``from_at`` on; ``None`` where there is none."""
-    ((first,),) = _rows(
+    ((first,),) = read_rows(
         con,
         f"SELECT min(sampled_at) FROM {_samples_of(con, pot_id)} "
         "WHERE pot_id = $pot AND sampled_at >= $from_at",
@@ -268,7 +271,7 @@ def touched(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 def derive_states(con: duckdb.DuckDBPyConnection) -> dict[int, str]:
     """With which settings each pot's figures were last derived."""
-    return {pot: text for pot, text in _rows(con, "SELECT pot_id, settings FROM derive_state")}
+    return {pot: text for pot, text in read_rows(con, "SELECT pot_id, settings FROM derive_state")}
 
 
 def cycles(
@@ -313,7 +316,9 @@ def heard_extents(
     """First and last instant heard of each pot, as of when figures were last derived."""
     return {
         pot_id: (first, last)
-        for pot_id, first, last in _rows(con, "SELECT pot_id, first_at, last_at FROM derive_state")
+        for pot_id, first, last in read_rows(
+            con, "SELECT pot_id, first_at, last_at FROM derive_state"
+        )
     }
 
 
@@ -384,163 +389,12 @@ def readings(
     )
 
 
-#: Columns of a record's row that frames ask for beside the keys of its body.
-_ROW_COLUMNS = ("record_id", "recorded_at", "recorded_by", "via", "reason")
-
-
-class Only(NamedTuple):
-    """Records that tell of something from an instant on.
-
-    Parameters
-    ----------
-    from_at : datetime
-        Naive UTC. Fractions of a second are left out: a record that tells of something less than a
-        second before may be among them.
-    key : str
-        The key of the record that says when: ``at``, ``to_at``.
-    shifts : tuple of str
-        Those, too, that name one of these shifts.
-    entered_too : bool
-        Those, too, that were entered from the instant on.
-    """
-
-    from_at: dt.datetime
-    key: str = "at"
-    shifts: tuple[str, ...] = ()
-    entered_too: bool = False
-
-    def condition(self) -> str:
-        """In SQL, for ``record AS r``."""
-        # Texts of instants have one form, so they stand in the order of time.
-        return (
-            f"AND (json_extract_string(r.body, '$.{self.key}') >= $since "
-            "OR list_contains($named::VARCHAR[], json_extract_string(r.body, '$.shift')) "
-            "OR recorded_at >= $entered)"
-        )
-
-    def values(self) -> dict[str, object]:
-        """The parameters of :meth:`condition`."""
-        entered = self.from_at if self.entered_too else LATEST
-        return {"since": self.text(), "named": list(self.shifts), "entered": entered}
-
-    def text(self) -> str:
-        """The instant as records have it."""
-        return f"{self.from_at:%Y-%m-%dT%H:%M:%S}"
-
-
-def current_records(
-    con: duckdb.DuckDBPyConnection,
-    kind: str,
-    columns: dict[str, tuple[str, pl.DataType]],
-    only: Only | None = None,
-) -> pl.DataFrame:
-    """Records of a kind as they stand now: column name -> key in the record and type.
-
-    The same as :func:`ingest.record_rows.current` gives, for years of records at once. A key that a
-    record lacks is null; a key of the row that the body has too is the body's. ``only`` leaves
-    out those that do not concern the asker before they are taken apart.
-    """
-    rows = read_frame(
-        con,
-        f"SELECT {', '.join(_ROW_COLUMNS)}, body FROM record AS r WHERE kind = $kind "
-        "AND NOT withdrawn AND NOT EXISTS "
-        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
-        f"{'' if only is None else only.condition()} ORDER BY record_id",
-        kind=kind,
-        **({} if only is None else only.values()),
-    )
-    wanted = dict(columns.values())
-    written = pl.Struct(
-        {key: _TEXT if dtype == _INSTANT else dtype for key, dtype in wanted.items()}
-    )
-    body = pl.col("body").str.json_decode(written)
-
-    def value(key: str, dtype: pl.DataType) -> pl.Expr:
-        said = pl.col("in_body").struct.field(key)
-        if dtype == _INSTANT:
-            # UTC text of one form, with or without a fraction of a second.
-            said = said.str.strip_suffix("Z").str.to_datetime(
-                "%Y-%m-%dT%H:%M:%S%.f", time_unit="us"
-            )
-        return pl.coalesce(said, key) if key in _ROW_COLUMNS else said
-
-    return rows.with_columns(in_body=body).select(
-        value(key, dtype).cast(dtype).alias(name) for name, (key, dtype) in columns.items()
-    )
-
-
-def kept(value: object) -> object:
-    """A value of a record as frames have it: instants naive UTC."""
-    if isinstance(value, dt.datetime):
-        return value.astimezone(dt.UTC).replace(tzinfo=None)
-    return value
-
-
-_TEXT, _INSTANT, _NUMBER = pl.String(), pl.Datetime("us"), pl.Float64()
-
-
-def shifts(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
-    """Booked shifts, one row a shift and pot: ``shift, pot, crew, job, from_at, to_at, people``."""
-    return current_records(
-        con,
-        "shift",
-        {
-            "shift": ("shift", _TEXT),
-            "pot": ("pots", pl.List(pl.String())),
-            "crew": ("crew", _TEXT),
-            "job": ("job", _TEXT),
-            "from_at": ("from_at", _INSTANT),
-            "to_at": ("to_at", _INSTANT),
-            "people": ("people", pl.Int64()),
-        },
-        only,
-    ).explode("pot")
-
-
-def areas(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
-    """Area done, as entered: ``shift, pot, job, at, area_m2, reblast`` (done over again)."""
-    return current_records(
-        con,
-        "area",
-        {
-            "shift": ("shift", _TEXT),
-            "pot": ("pot", _TEXT),
-            "job": ("job", _TEXT),
-            "at": ("at", _INSTANT),
-            "area_m2": ("area_m2", _NUMBER),
-            "reblast": ("reblast", pl.Boolean()),
-        },
-        only,
-    ).with_columns(pl.col("reblast").fill_null(value=False))
-
-
-def abrasives(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
-    """Abrasive tipped, as entered: ``shift, pot, abrasive, at, bags, bag_kg, batch,
-    abrasive_kg``."""
-    return current_records(
-        con,
-        "abrasive",
-        {
-            "shift": ("shift", _TEXT),
-            "pot": ("pot", _TEXT),
-            "abrasive": ("abrasive", _TEXT),
-            "at": ("at", _INSTANT),
-            "bags": ("bags", _NUMBER),
-            "bag_kg": ("bag_kg", _NUMBER),
-            "batch": ("batch", _TEXT),
-        },
-        only,
-    ).with_columns(
-        (pl.col("bags") * pl.col("bag_kg")).alias("abrasive_kg"), pl.col("batch").fill_null("")
-    )
-
-
 # --- for pages -------------------------------------------------------------------------------
 
 
 def store_version(con: duckdb.DuckDBPyConnection) -> tuple[dt.datetime | None, int]:
     """When figures were last derived, and how many rows people entered: what pages cache on."""
-    ((derived_at, entered),) = _rows(
+    ((derived_at, entered),) = read_rows(
         con, "SELECT (SELECT max(derived_at) FROM derive_state), (SELECT count(*) FROM record)"
     )
     return derived_at, entered
@@ -553,7 +407,7 @@ def last_heard(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.datetime | Non
         "(SELECT max(last_at) FROM derive_state WHERE pot_id = $pot)",
         "TIMESTAMP '0001-01-01'",
     ):
-        ((last,),) = _rows(
+        ((last,),) = read_rows(
             con,
             "SELECT max(last_at) FROM (SELECT max(sampled_at) AS last_at FROM sample_value "
             f"WHERE pot_id = $pot AND sampled_at >= {since} "
@@ -564,36 +418,6 @@ def last_heard(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.datetime | Non
         if last is not None:
             break
     return cast("dt.datetime | None", last)
-
-
-def record_log(con: duckdb.DuckDBPyConnection, newest: int) -> list[dict[str, Any]]:
-    """The newest rows that people entered, each with what became of it.
-
-    Returns
-    -------
-    list of dict
-        Newest first: ``record_id``, ``kind``, ``recorded_at`` (aware), ``recorded_by``, ``via``,
-        ``reason``, ``supersedes``, ``withdrawn``, ``superseded`` (a later row took its place),
-        and ``body``.
-    """
-    import json
-
-    columns = (
-        "record_id", "kind", "recorded_at", "recorded_by", "via", "reason", "supersedes",
-        "withdrawn", "superseded", "body",
-    )  # fmt: skip
-    found = _rows(
-        con,
-        "SELECT record_id, kind, recorded_at, recorded_by, via, reason, supersedes, withdrawn, "
-        "EXISTS (SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id), body "
-        "FROM record AS r ORDER BY record_id DESC LIMIT $newest",
-        newest=newest,
-    )
-    rows = [dict(zip(columns, row, strict=True)) for row in found]
-    for row in rows:
-        row["recorded_at"] = row["recorded_at"].replace(tzinfo=dt.UTC)
-        row["body"] = json.loads(row["body"])
-    return rows
 
 
 def arrivals(

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.frames import LATEST, Only, current_records, read_frame
+from analytics.frames import LATEST, read_frame
 from analytics.notice_spans import FAULTY_SHARE
 from analytics.notices import ENTRY_SCHEMA, NOTICE_SCHEMA
+from analytics.record_frames import Only, current_records
 from analytics.watch import HEARD
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from analytics import frames, hours, notice_frames, summary_entries
+from analytics import frames, hours, notice_frames, record_frames, summary_entries
 from analytics.day_reading import midnight, read_days, totals_of_days
 from analytics.hours import microseconds
 from analytics.notice_spans import LIKE_REFILLS, REFILLS
@@ -250,7 +250,11 @@ def booked_shifts(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.Da
         "shift": text, "pots": pl.List(text), "from_at": instant, "to_at": instant,
         "recorded_at": instant,
     }  # fmt: skip
-    only = None if from_at == frames.EARLIEST else frames.Only(from_at, "to_at", entered_too=True)
+    only = (
+        None
+        if from_at == frames.EARLIEST
+        else record_frames.Only(from_at, "to_at", entered_too=True)
+    )
     return (
         notice_frames.entered(con, "shift", columns, only)
         .rename({"entered_at": "booked_at", "pots": "pot"})

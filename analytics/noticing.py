@@ -25,6 +25,7 @@ from analytics import (
     notice_frames,
     notice_since,
     part_frames,
+    record_frames,
     trouble_kept,
 )
 from analytics.notice_spans import (
@@ -195,7 +196,7 @@ def _records_missing(
         return pl.DataFrame(schema=SPAN_SCHEMA)
     text, instant = pl.String(), pl.Datetime("us")
     wanted: dict[str, Any] = {"shift": text, "pot": text, "at": instant}
-    about = frames.Only(first, shifts=tuple(shifts["shift"].unique().to_list()))
+    about = record_frames.Only(first, shifts=tuple(shifts["shift"].unique().to_list()))
     areas, bags = (
         notice_frames.entered(con, kind, wanted, about).with_columns(pl.col("shift").fill_null(""))
         for kind in ("area", "abrasive")

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.frames import Only, current_records, kept, read_frame
+from analytics.frames import read_frame
 from analytics.parts_usage import Place
+from analytics.record_frames import Only, current_records, kept
 from ingest.parts import PART_WORDS, RESULTS, START_ITEMS, position_of
 
 if TYPE_CHECKING:

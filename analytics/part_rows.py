@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from analytics import entry_frames, figures, frames, hours
+from analytics import entry_frames, figures, hours, record_frames
 from analytics.costs import Costs, PriceList, shift_costs
 from analytics.nozzle_kept import air_of, kept_of, pressed
 from analytics.shift_rows import SHIFT_ROW_SCHEMA, costs_alike, with_schema
@@ -65,13 +65,13 @@ class Book:
 
 def read_book(con: duckdb.DuckDBPyConnection) -> Book:
     """Everything entered about production, as it stands."""
-    shifts, areas = frames.shifts(con), frames.areas(con)
+    shifts, areas = record_frames.shifts(con), record_frames.areas(con)
     return Book(
         shifts=shifts,
         parts=work_parts(shifts, entry_frames.job_changes(con), entry_frames.crews(con), areas),
         jobs=entry_frames.jobs(con),
         areas=areas,
-        abrasives=frames.abrasives(con),
+        abrasives=record_frames.abrasives(con),
         net=entry_frames.abrasive_net(con),
         moves=entry_frames.abrasive_moves(con),
         kinds=entry_frames.abrasive_kinds(con),

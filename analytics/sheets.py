@@ -212,7 +212,7 @@ class ShiftRead:
     Parameters
     ----------
     booked : polars.DataFrame
-        The shift's rows of ``analytics.frames.shifts``.
+        The shift's rows of ``analytics.record_frames.shifts``.
     history : History
         What its rows are made of.
     pots : tuple of PotRead

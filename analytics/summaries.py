@@ -29,6 +29,7 @@ from analytics import (
     parts_since,
     pot_days,
     production,
+    record_frames,
     summary_entries,
 )
 from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
@@ -153,7 +154,7 @@ def _wholly(
     con: duckdb.DuckDBPyConnection, yard: Yard, pots: Mapping[str, int], now: dt.datetime
 ) -> Put:
     """Make every table anew."""
-    shifts = frames.shifts(con)
+    shifts = record_frames.shifts(con)
     extents = frames.heard_extents(con)
     today_us = int(pot_days.day_of(np.array([hours.microseconds(now)]))[0])
     summaries, of_pots, days = [], {}, [pl.DataFrame(schema=pot_days.DAY_SCHEMA)]
@@ -181,7 +182,7 @@ def _wholly(
         days.append(pot_days.sums_of_days(totals, pot, known[known < today_us]))
     summary = production.rates(
         summary_entries.with_entries(
-            pl.concat(summaries), frames.areas(con), entry_frames.abrasive_net(con), shifts
+            pl.concat(summaries), record_frames.areas(con), entry_frames.abrasive_net(con), shifts
         )
     )
     events = summary_entries.part_events(yard, part_frames.entries(con))

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import polars as pl
 
-from analytics import entry_frames, frames, part_frames
+from analytics import entry_frames, frames, part_frames, record_frames
 from analytics.hours import microseconds, naive_utc
 from analytics.parts_ledger import SAME_CHANGE_S, Ledger, Stay, in_order, same_tag
 from analytics.parts_usage import (
@@ -162,9 +162,11 @@ def put(
     heard = frames.heard_extents(con).values()
     if any(first is not None and first >= from_at for first, _ in heard):
         return None
-    shifts = frames.shifts(con, frames.Only(from_at, "to_at")).filter(pl.col("to_at") > from_at)
+    shifts = record_frames.shifts(con, record_frames.Only(from_at, "to_at")).filter(
+        pl.col("to_at") > from_at
+    )
     _put_shifts(con, yard, shifts, from_at, now)
-    events = part_events(yard, part_frames.entries(con, only=frames.Only(from_at)))
+    events = part_events(yard, part_frames.entries(con, only=record_frames.Only(from_at)))
     events = events.filter(pl.col("at") >= from_at)
     passed_by = _put_parts(con, yard, events, from_at, now)
     to_come = [*events.filter(pl.col("at") > now)["at"],
@@ -198,9 +200,12 @@ def _put_shifts(
         return
     first = begun["from_at"].min()
     assert isinstance(first, dt.datetime)
-    about = frames.Only(first, shifts=tuple(begun["shift"].unique().to_list()))
+    about = record_frames.Only(first, shifts=tuple(begun["shift"].unique().to_list()))
     rows = with_entries(
-        begun.drop("people"), frames.areas(con, about), entry_frames.abrasive_net(con, about), begun
+        begun.drop("people"),
+        record_frames.areas(con, about),
+        entry_frames.abrasive_net(con, about),
+        begun,
     )
     insert(con, "shift_summary", _nothing_counted(con, "shift_summary", rows))
 

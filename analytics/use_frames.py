@@ -59,7 +59,7 @@ def gaps_since(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.DataF
 def booked_since(con: duckdb.DuckDBPyConnection, from_at: dt.datetime) -> pl.DataFrame:
     """Shifts as they stand that end after an instant: ``pot, from_at, to_at``, a row a pot.
 
-    The same as :func:`analytics.frames.shifts` has, without reading what lies years back.
+    The same as :func:`analytics.record_frames.shifts` has, without reading what lies years back.
     """
     return read_frame(
         con,

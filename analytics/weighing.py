@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from analytics import condition_frames, frames
+from analytics import condition_frames, frames, record_frames
 from analytics.condition import CONDITION_SCHEMA, condition_of
 from analytics.cycles import found_frames
 from analytics.fill import PotFacts, Room, prepared_arrays
@@ -425,7 +425,7 @@ def _read_some(data: Path, given: list[Spell]) -> list[SpellSamples]:
 
 
 def _every_entry(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    return frames.abrasives(con).select("pot", "at", "abrasive_kg")
+    return record_frames.abrasives(con).select("pot", "at", "abrasive_kg")
 
 
 def _of(entries: pl.DataFrame, pot: str) -> pl.DataFrame:

@@ -31,6 +31,7 @@ from analytics import (
     notice_frames,
     part_frames,
     pipeline,
+    record_frames,
     traces,
     upkeep_ahead,
 )
@@ -345,7 +346,7 @@ def stretches_now(version: Version) -> dict[str, PotStretch]:
     now = pipeline.utc_now()
     found = {}
     with window() as con:
-        shifts = frames.shifts(con)
+        shifts = record_frames.shifts(con)
         for pot in frames.pots(con):
             under_way = shifts.filter(
                 (pl.col("pot") == pot) & (pl.col("from_at") <= now) & (pl.col("to_at") > now)

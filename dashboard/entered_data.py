@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from analytics import frames
+from analytics import record_frames
 from dashboard import data
 from dashboard.access import roles, session
 from ingest import photos, record_book, record_rows, records
@@ -59,7 +59,7 @@ def record_log(version: data.Version) -> list[dict[str, Any]]:
 @st.cache_data(ttl=data.FIGURE_TTL_S, max_entries=4, show_spinner=False)
 def _record_log(version: data.Version) -> list[dict[str, Any]]:
     with data.window() as con:
-        return frames.record_log(con, NEWEST_ROWS)
+        return record_frames.record_log(con, NEWEST_ROWS)
 
 
 def record_history(version: data.Version, record_id: str) -> list[dict[str, Any]]:

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics import frames, part_frames, use_frames
+from analytics import part_frames, record_frames, use_frames
 from ingest import record_rows, records
 from ingest.config import Yard
 from ingest.parts import PART_WORDS, position_of
@@ -104,7 +104,7 @@ def test_fittings_and_removals_are_in_their_places(entered: Path) -> None:
 
 def test_shifts_and_what_is_booked_of_them(entered: Path) -> None:
     with read_window(entered) as con:
-        shifts = frames.shifts(con)
+        shifts = record_frames.shifts(con)
         late = use_frames.booked_since(con, naive(BEGIN) + dt.timedelta(hours=9))
     begin = naive(BEGIN)
     assert shifts.select("shift", "pot", "from_at", "people").rows() == [

@@ -30,7 +30,7 @@ import polars as pl
 from bench_derive import put_samples, shift_samples
 from bench_upkeep import NOW, fill, yard_text
 
-from analytics import frames
+from analytics import frames, record_frames
 from analytics.figures import upkeep_due
 from analytics.indicators import INDICATORS
 from analytics.noticing import derive_notices
@@ -146,7 +146,7 @@ def as_weighed(data: Path) -> None:
     with write_window(data) as con:
         states = frames.derive_states(con)
         for pot_id in frames.pots(con).values():
-            nothing = frames.abrasives(con).select("at", "abrasive_kg").clear()
+            nothing = record_frames.abrasives(con).select("at", "abrasive_kg").clear()
             settings = f"{WEIGHING_VERSION}:{states[pot_id]}"
             found = spells(frames.cycles(con, pot_id), nothing, settings)
             insert(
