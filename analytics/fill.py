@@ -28,8 +28,8 @@ from analytics.fill_kernel import (
     GAS_CONSTANT_J_KG_K,
     REFERENCE_DENSITY_KG_M3,
     REFERENCE_K,
-    fit_fills,
 )
+from analytics.fill_lanes import fit_fills
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -269,7 +269,7 @@ class FillWindows:
     cycle : numpy.ndarray of int, shape (m,)
         Which cycle each fill belongs to.
     first, after, at_s, supply_pa, pot_pa, weight, start_pa : numpy.ndarray
-        As in :func:`analytics.fill_kernel.fit_fills`.
+        As in :func:`analytics.fill_lanes.fit_fills`.
     guess : numpy.ndarray, shape (m,)
         ln x of an isothermal fill that takes as long.
     vented : numpy.ndarray of bool, shape (m,)
@@ -323,7 +323,7 @@ class FillFits:
     start_k : numpy.ndarray, shape (m,)
         Temperature of the gas at the press that was taken. [K]
     full, slope : numpy.ndarray, shape (m, 6, 6), (m, 6)
-        As in :func:`analytics.fill_kernel.fit_fills`.
+        As in :func:`analytics.fill_lanes.fit_fills`.
     information, pull : numpy.ndarray, shape (m, 5, 5), (m, 5)
         Normal matrix of (ln x, leak ratio, critical ratio, ln h, supply zero) with the opening
         instant eliminated, and its gradient, both at the fit and without the priors of ln x and of
@@ -598,7 +598,7 @@ class ExhaustWindows:
     cycle : numpy.ndarray of int, shape (m,)
         Which cycle each exhaust belongs to.
     first, after, at_s, pot_pa, weight, start_pa : numpy.ndarray
-        As in :func:`analytics.fill_kernel.fit_exhausts`.
+        As in :func:`analytics.exhaust_kernel.fit_exhausts`.
     guess : numpy.ndarray, shape (m, 2)
         ln of conductance over free volume, and the opening instant, to begin with.
     held_pa, end_s : numpy.ndarray, shape (cycles,)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from analytics.exhaust_kernel import fit_exhausts
-from analytics.fill_kernel import fit_fills, flow_share, run_gas
+from analytics.fill_kernel import flow_share, run_gas
+from analytics.fill_lanes import fit_fills
 
 #: Fill cases: vessel, conductance, critical ratio, supply, leak, time to 90 % of the supply
 #: (absolute), settled pressure. From 100 kPa, 293.15 K, isothermal, or adiabatic where the heat is
