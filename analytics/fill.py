@@ -30,6 +30,7 @@ from analytics.fill_kernel import (
     REFERENCE_K,
 )
 from analytics.fill_lanes import fit_fills
+from analytics.path_kernel import carry_fits, without_opening
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -459,7 +460,7 @@ def _sonic(facts: PotFacts) -> float:
 #: opening 0.35 s after the last sample that said shut, give or take 0.5 s; leak below some 30 %
 #: of the filling path (our estimates; wide against what a fill tells).
 OPENING_S, OPENING_SPREAD_S = 0.35, 0.5
-_OWN_SPREAD = np.array([1.0, OPENING_SPREAD_S, 0.3])
+_OWN_WEIGHT = 1.0 / np.array([1.0, OPENING_SPREAD_S, 0.3]) ** 2
 #: Changes of what is held, and of the start's temperature, within which a fit stays good: its
 #: linearisation carries it over.
 _LITTLE_HELD, _LITTLE_K = np.array([0.004, 0.04, 60.0]), 1.0
@@ -470,7 +471,6 @@ _ENOUGH = 0.02
 _MOST_CARRIED = np.array([0.3, 1.0, 0.3])
 #: What is held may have moved by so many times a little for that: further, lines are no guide.
 _NEAR_BY = 10.0
-_BUT_OPENING = np.array([0, 2, 3, 4, 5])
 
 
 def fit_fill_windows(
@@ -513,10 +513,9 @@ def fit_fill_windows(
         Share of the manifold's pressure up to which the fits look, ``LOOK_TO_LAST`` at most. [-]
     """
     size = windows.cycle.size
-    middle = np.stack(
-        [windows.guess, np.full(size, OPENING_S), np.zeros(size)], axis=1
-    )  # fmt: skip
-    weight = np.tile(1.0 / _OWN_SPREAD**2, (size, 1))
+    middle = np.zeros((size, 3))
+    middle[:, 0], middle[:, 1] = windows.guess, OPENING_S
+    weight = np.broadcast_to(_OWN_WEIGHT, (size, 3)).copy()
     if near is not None:
         middle, weight = near[0], 1.0 / near[1] ** 2
     own = middle.copy() if start is None else start.copy()
@@ -525,16 +524,13 @@ def fit_fill_windows(
     gas_k = np.full(size, facts.air_k) if start_k is None else start_k
     which = np.arange(size)
     if before is not None:
-        moved = np.abs(held - before.held) / _LITTLE_HELD
-        moved_k = np.abs(gas_k - before.start_k) / _LITTLE_K
-        stays = np.maximum(moved.max(axis=1, initial=0.0), moved_k) < 1.0
-        near_by = moved.max(axis=1, initial=0.0) < _NEAR_BY
-        if near is not None:
-            stays[:] = False
-            own = np.where(near_by[:, None], _carried(before, held, weight, middle), own)
-        else:
-            own = np.where(near_by[:, None], _carried(before, held, weight), before.own)
-        own[stays], held[stays] = before.own[stays], before.held[stays]
+        stays = np.zeros(size, dtype=np.bool_)
+        carry_fits(
+            before.own, before.held, before.start_k, before.full, before.slope, held, gas_k,
+            weight, middle, near is not None, _LITTLE_HELD, _LITTLE_K, _NEAR_BY, _MOST_CARRIED,
+            own, stays,
+        )  # fmt: skip
+        held[stays] = before.held[stays]
         full[stays], slope[stays] = before.full[stays], before.slope[stays]
         misfit[stays], gas_k = before.misfit[stays], np.where(stays, before.start_k, gas_k)
         which = np.flatnonzero(~stays)
@@ -551,37 +547,9 @@ def fit_fill_windows(
         own[which], full[which], slope[which], misfit[which] = (
             some, some_full, some_slope, some_misfit
         )  # fmt: skip
-    information, pull = _without_opening(own, full, slope, middle, weight)
+    information, pull = np.empty((size, 5, 5)), np.empty((size, 5))
+    without_opening(own, full, slope, middle, weight, information, pull)
     return FillFits(own, held, gas_k, full, slope, information, pull, misfit)
-
-
-def _carried(
-    before: FillFits, held: Floats, weight: Floats, middle: Floats | None = None
-) -> Floats:
-    """Where fits will stand, by their linearisation, when what is held has moved; and where a prior
-    of a weight draws them to its ``middle``."""
-    own = before.full[:, :3, :3] + weight[:, :, None] * np.eye(3)
-    pull = -np.einsum("nij,nj->ni", before.full[:, :3, 3:], held - before.held)
-    if middle is not None:
-        pull += before.slope[:, :3] + weight * (middle - before.own)
-    move = np.linalg.solve(own, pull[:, :, None])[:, :, 0]
-    moved = before.own + np.clip(np.nan_to_num(move), -_MOST_CARRIED, _MOST_CARRIED)
-    return np.asarray(moved)
-
-
-def _without_opening(
-    own: Floats, full: Floats, slope: Floats, middle: Floats, weight: Floats
-) -> tuple[Floats, Floats]:
-    """What fits say of all but the opening instant, which is eliminated under its prior.
-
-    Without the priors of ln x and of the leak; the opening's Schur complement.
-    """
-    opening = full[:, 1, 1] + weight[:, 1]
-    opening_slope = slope[:, 1] + weight[:, 1] * (middle[:, 1] - own[:, 1])
-    across = full[:, _BUT_OPENING, 1]
-    information = full[:, _BUT_OPENING][:, :, _BUT_OPENING]
-    information = information - across[:, :, None] * (across / opening[:, None])[:, None, :]
-    return information, slope[:, _BUT_OPENING] - across * (opening_slope / opening)[:, None]
 
 
 #: Critical ratio taken for the exhaust path (the trade's usual reference cases).

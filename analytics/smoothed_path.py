@@ -28,16 +28,19 @@ from analytics.fill import (
     fit_fill_windows,
     temperatures_at_press,
 )
+from analytics.path_kernel import (
+    doubt_fits,
+    empty_errors,
+    exhaust_rates,
+    gather_fits,
+    heats,
+    next_about,
+)
 from analytics.plateau import find_plateaus
 from analytics.weigh_kernel import (
     ALL,
-    LEAK,
-    LN_GRAINS,
-    LN_WALL,
     MEANS,
     PER_KG,
-    PHI,
-    RATIO,
     STATES,
     WORK,
     XI,
@@ -178,11 +181,9 @@ class Path:
 
     def heat(self) -> Floats:
         """Heat conductance over free volume at the end of each cycle. [W/(K m3)]"""
-        state = self.about.copy()
-        state[:, XI] += state[:, PHI] * self.exposure
-        full = np.maximum(state[:, XI_EMPTY] - state[:, XI], 0.0) * self.scale
-        heat = np.exp(state[:, LN_WALL]) + np.exp(state[:, LN_GRAINS]) * full
-        return np.asarray(heat / (state[:, XI] * self.scale))
+        heat = np.empty(self.count)
+        heats(self.about, self.exposure, self.scale, heat)
+        return heat
 
     def exhaust(self) -> None:
         heat = self.heat()
@@ -195,20 +196,21 @@ class Path:
         """Smooth anew; ``wanted`` as in the kernel: most rounds need no covariances."""
         assert self.fits is not None
         n = self.count
-        at, information, pull = np.zeros((n, 5)), np.zeros((n, 5, 5)), np.zeros((n, 5))
-        trust = np.zeros(n)
-        which = self.windows.cycle
-        at[which, 0], at[which, 1] = self.fits.own[:, 0], self.fits.own[:, 2]
-        at[which, 2:] = self.fits.held
-        information[which], pull[which] = self.fits.information, self.fits.pull
-        trust[which] = self.trust
-        coldness = self._coldness()
+        at, information, pull = np.empty((n, 5)), np.empty((n, 5, 5)), np.empty((n, 5))
+        trust, empty_error, began_error = np.empty(n), np.empty(n), np.empty(n)
+        fits = self.fits
+        gather_fits(
+            self.windows.cycle, fits.own, fits.held, fits.information, fits.pull, self.trust, at,
+            information, pull, trust,
+        )  # fmt: skip
+        heat = self.heat()
+        coldness = 1.0 / (1.0 + self._heat_constants(heat, 5.0))
         blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness, LEAK_ERROR)
-        empty = self.about[0, XI_EMPTY]
-        empty_error = np.where(self.floor, _FLOOR_ERROR * empty, np.nan)
-        empty_error[self.emptied.ran_empty] = _EMPTY_ERROR * empty
-        began_error = np.where(self.emptied.began_empty, _EMPTY_ERROR * empty, np.nan)
-        exhaust, exhaust_error = self._exhaust_rates()
+        empty_errors(
+            self.floor, self.emptied.ran_empty, self.emptied.began_empty,
+            float(self.about[0, XI_EMPTY]), _EMPTY_ERROR, _FLOOR_ERROR, empty_error, began_error,
+        )  # fmt: skip
+        exhaust, exhaust_error = self._exhaust_rates(heat)
         mean = np.zeros((n, STATES))
         likelihood = smooth(
             self.mean0, self.cov0, self.about, self.scale, self.has_fit, at, information, pull,
@@ -219,33 +221,23 @@ class Path:
             self.cov, self.jump_variance, self.surprise, self.surprise_sd,
         )  # fmt: skip
         known = self.cov if wanted == ALL else self.cov[-1]
-        if not (np.isfinite(mean).all() and np.isfinite(known).all()):
+        about = self.about.copy()
+        floor = self.floor.copy()
+        if not (np.isfinite(known).all() and next_about(mean, self.exposure, about, floor)):
             raise np.linalg.LinAlgError("readings that no path of a pot leads through")
-        self.mean, self.known = mean, wanted
-        was = self.about[0]
-        self.about = mean.copy()
-        empty = mean[:, XI_EMPTY]
-        self.about[:, XI] = np.clip(mean[:, XI], 0.3 * empty, 1.02 * empty)
-        # No pot holds less than nothing: where the path would, it is held at the empty pot.
-        end = mean[:, XI] + mean[:, PHI] * self.exposure
-        self.floor |= end > empty
-        self.about[:, LEAK] = np.clip(mean[:, LEAK], -0.05, 1.0)
-        self.about[:, RATIO] = np.clip(mean[:, RATIO], 0.1, 0.7)
-        for state in (LN_WALL, LN_GRAINS):
-            self.about[:, state] = np.clip(mean[:, state], was[state] - 0.7, was[state] + 0.7)
+        self.mean, self.known, self.about, self.floor = mean, wanted, about, floor
         return float(likelihood)
 
-    def _exhaust_rates(self) -> tuple[Floats, Floats]:
+    def _exhaust_rates(self, heat: Floats) -> tuple[Floats, Floats]:
         """ln of each exhaust's conductance over free volume, and how far to believe it."""
-        none = np.full(self.count, np.nan)
-        if self.exhausts is None:
-            return none, none
-        rate, error = np.log(self.exhausts.rate), self.exhausts.error
-        # Without grains the metering valve lets air out beside the exhaust.
-        good = np.isfinite(rate) & ~self.emptied.ran_empty & ~self.emptied.began_empty
-        good &= (self.exposure > 10.0) & (self.exhausts.misfit < 5.0)
-        floor = EXHAUST_ERROR + HEAT_ERROR / (1.0 + self._heat_constants(self.heat(), 2.0))
-        return np.where(good, rate, np.nan), np.hypot(error, floor)
+        told, error = np.full(self.count, np.nan), np.full(self.count, np.nan)
+        if self.exhausts is not None:
+            exhaust_rates(
+                self.exhausts.rate, self.exhausts.error, self.exhausts.misfit, self.exposure,
+                self.emptied.ran_empty, self.emptied.began_empty, heat, EXHAUST_ERROR, HEAT_ERROR,
+                float(self._heat_constants(np.ones(1), 2.0)[0]), told, error,
+            )  # fmt: skip
+        return told, error
 
     @staticmethod
     def _heat_constants(heat: Floats, during_s: float) -> Floats:
@@ -255,12 +247,11 @@ class Path:
     def doubt(self) -> None:
         """Trust fits less that stand far from the smoothed path (Huber, 2.5 standard errors)."""
         assert self.fits is not None
-        block = self.fits.information[:, :2, :2] + np.diag([1e-9, 1e-6])
-        own = self.fits.own[:, 0] + np.linalg.solve(block, self.fits.pull[:, :2, None])[:, 0, 0]
-        error = 1.0 / np.sqrt(np.maximum(self.fits.information[:, 0, 0], 1e-12))
-        off = np.log(self.mean[self.windows.cycle, XI] * self.scale) - own
-        scaled = np.abs(off) / np.maximum(error / np.sqrt(self.trust), 1e-9)
-        self.trust = self.trust * np.minimum(1.0, 4.0 / np.maximum(scaled, 1e-9))
+        self.trust = self.trust.copy()
+        doubt_fits(
+            self.windows.cycle, self.fits.own, self.fits.information, self.fits.pull, self.mean,
+            self.scale, self.trust,
+        )  # fmt: skip
 
     def scale_off(self) -> float:
         """How far bags and vessel disagree about a kilogram's room, in standard errors."""
