@@ -464,9 +464,9 @@ _OWN_WEIGHT = 1.0 / np.array([1.0, OPENING_SPREAD_S, 0.3]) ** 2
 #: Changes of what is held, and of the start's temperature, within which a fit stays good: its
 #: linearisation carries it over.
 _LITTLE_HELD, _LITTLE_K = np.array([0.004, 0.04, 60.0]), 1.0
-#: A fit ends where its next step would better its cost by less than this: a seventh of a standard
+#: A fit ends where its next step would better its cost by less than this: a third of a standard
 #: error away, and that step is taken without another look.
-_ENOUGH = 0.02
+_ENOUGH = 0.1
 #: Most that a fit's start is moved by what is held having moved, as its steps are.
 _MOST_CARRIED = np.array([0.3, 1.0, 0.3])
 #: What is held may have moved by so many times a little for that: further, lines are no guide.
