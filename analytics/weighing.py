@@ -164,18 +164,19 @@ class WeighedBeside:
     def __init__(self, yard: Yard) -> None:
         self._yard = yard
         self._pots: dict[int, tuple[str, str]] = {}
-        self._entries = pl.DataFrame()
+        self._entries: dict[str, pl.DataFrame] = {}
         #: Pots and fingerprints of the spells that were written.
         self.written: set[tuple[int, str]] = set()
 
     def begin(self, con: duckdb.DuckDBPyConnection, settings: dict[int, str]) -> None:
         """Note who is derived with what, and what people entered."""
-        self._entries = _every_entry(con)
+        every = _every_entry(con)
         self._pots = {
             pot_id: (pot, _settings(settings[pot_id]))
             for pot, pot_id in frames.pots(con).items()
             if pot_id in settings
         }
+        self._entries = {pot: _of(every, pot) for pot, _ in self._pots.values()}
 
     def read(self, con: duckdb.DuckDBPyConnection, samples: Sequence[PieceSamples]) -> pl.DataFrame:
         """The air's temperature while the pieces were heard."""
@@ -193,11 +194,17 @@ class WeighedBeside:
         """Weigh each spell that no cycle outside of the piece can belong to."""
         pot, settings = self._pots[samples.piece.pot_id]
         cycles = found_frames([found.found]).cycles
-        entries = _of(self._entries, pot)
+        if cycles.is_empty():
+            return []
+        # Of years of them only those that can belong to a spell of the piece.
+        apart = dt.timedelta(hours=PAUSE_H) + _MICROSECOND
+        last_at = max(cycles["released_at"].max() or frames.EARLIEST, cycles["pressed_at"][-1])
+        entries = self._entries[pot].filter(
+            pl.col("at").is_between(cycles["pressed_at"][0] - apart, last_at + apart)
+        )
         described = self._yard.pot(pot)
         assert described is not None
         laws = tuple(transducer_laws(self._yard, pot))
-        apart = dt.timedelta(hours=PAUSE_H) + _MICROSECOND
         after = _last_held(samples, judged)
         after = None if after is None else after + apart
         before = None if samples.end_us is None else instant_of(samples.end_us) - apart
@@ -284,8 +291,8 @@ def weigh_spells(
             gone += [(pot_id, from_at) for from_at in known if from_at not in still]
     if gone:
         with write_window(data) as con:
-            for pot_id, from_at in gone:
-                _forget(con, pot_id, from_at)
+            for pot_id in {pot_id for pot_id, _ in gone}:
+                _forget(con, pot_id, [from_at for of, from_at in gone if of == pot_id])
     waiting.sort(key=lambda item: item[2]["to_at"], reverse=True)
     weighed = 0
     at_once = _ROUND if executor is not None else _ALONE if most_s is None else 1
@@ -524,8 +531,11 @@ def _weighed_from(
 
 def write_weighed(con: duckdb.DuckDBPyConnection, weighed: list[Weighed]) -> None:
     """Put weighed spells in the place of what was there; ``con`` is an open write window."""
+    by_pot: dict[int, list[dt.datetime]] = {}
     for spell in weighed:
-        _forget(con, spell.pot_id, spell.from_at)
+        by_pot.setdefault(spell.pot_id, []).append(spell.from_at)
+    for pot_id, begins in by_pot.items():
+        _forget(con, pot_id, begins)
     if weighed:
         insert(con, "spell", pl.concat([spell.spell for spell in weighed]))
         insert(con, "condition", pl.concat([spell.condition for spell in weighed]))
@@ -552,9 +562,18 @@ def _numbered(frame: pl.DataFrame, pot_id: int, spell_from_at: dt.datetime) -> p
     )
 
 
-def _forget(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> None:
-    spell = {"pot": pot_id, "from_at": from_at}
-    note_derived(con, pot_id, from_at)
-    con.execute("DELETE FROM spell WHERE pot_id = $pot AND from_at = $from_at", spell)
-    for table in ("condition", "tipping"):
-        con.execute(f"DELETE FROM {table} WHERE pot_id = $pot AND spell_from_at = $from_at", spell)
+def _forget(con: duckdb.DuckDBPyConnection, pot_id: int, begins: list[dt.datetime]) -> None:
+    """Take out what there is of a pot's spells that begin at some instants, one at least."""
+    first_at, last_at = min(begins), max(begins)
+    note_derived(con, pot_id, first_at)
+    for table, begin in (
+        ("spell", "from_at"),
+        ("condition", "spell_from_at"),
+        ("tipping", "spell_from_at"),
+    ):
+        # The bounds let what lies outside of them be passed over.
+        con.execute(
+            f"DELETE FROM {table} WHERE pot_id = $pot AND {begin} BETWEEN $first AND $last "
+            f"AND list_contains($begins, {begin})",
+            {"pot": pot_id, "first": first_at, "last": last_at, "begins": begins},
+        )
