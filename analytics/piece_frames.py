@@ -12,7 +12,16 @@ import polars as pl
 
 from analytics import frames
 from ingest.store.archive_reading import archived
-from ingest.store.sample_rows import KEPT, VALUES, heard_in
+from ingest.store.sample_rows import (
+    COUNTED,
+    KEPT,
+    VALUES,
+    counts_in,
+    heard_in,
+    step_sql,
+    value_of,
+    value_sql,
+)
 
 if TYPE_CHECKING:
     import duckdb
@@ -29,9 +38,9 @@ _EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
 _LEAN_MB, _LEAN_THREAD_MB = 64, 32
 
 #: Columns of ``sample`` that a pot may lack.
-_MAY_LACK = (
-    "supply_pa", "inlet_pa", "pot_pa", "nozzle_pa", "supply_ma", "inlet_ma", "pot_ma", "nozzle_ma",
-)  # fmt: skip
+_MAY_LACK = COUNTED
+
+_WITHIN = "WHERE pot_id = $pot AND sampled_at BETWEEN $from_at AND $to_at"
 
 
 def next_sample(
@@ -190,26 +199,58 @@ def samples_heard(
         ``sampled_at``, ``deadman``, and of the other columns those with a value; ``quality`` where
         ingest found anything.
     """
-    bounds = {
+    bounds: dict[str, object] = {
         "pot": pot_id,
         "from_at": from_at or frames.EARLIEST,
         "to_at": to_at or frames.LATEST,
     }
     stored = frames._samples_of(con, pot_id, from_at, to_at)
-    where = "WHERE pot_id = $pot AND sampled_at BETWEEN $from_at AND $to_at"
+    heard = _columns_heard(con, stored, bounds)
+    steps = _steps(con, heard, bounds) if stored == VALUES else {}
+    wanted = ["sampled_at", "deadman"]
+    for name in heard:
+        if name in steps:
+            wanted.append(f"{counts_in(name)} AS {name}")
+        elif stored == VALUES and name in _MAY_LACK:
+            wanted.append(f"{value_sql(name)} AS {name}")
+        else:
+            wanted.append(name)
+    frame = frames.read_frame(
+        con,
+        f"SELECT {', '.join(wanted)} FROM {KEPT if stored == VALUES else stored} {_WITHIN}",
+        **bounds,
+    ).with_columns(
+        value_of(pl.col(name).cast(pl.Float64), step) for name, step in steps.items()
+    )
+    return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
+
+
+def _columns_heard(
+    con: duckdb.DuckDBPyConnection, stored: str, bounds: dict[str, object]
+) -> list[str]:
+    """Columns with a value among samples; ``quality`` where ingest found anything."""
     counted, among = {name: name for name in _MAY_LACK}, stored
     if stored == VALUES:
         # Values need not be made only to be counted.
         counted, among = {name: heard_in(name) for name in _MAY_LACK}, KEPT
-    heard = frames.read_frame(
-        con,
-        f"SELECT {', '.join(f'count({kept}) AS {name}' for name, kept in counted.items())}, "
-        f"count(nullif(quality, 0)) AS quality FROM {among} {where}",
-        **bounds,
-    ).row(0, named=True)
-    columns = ["sampled_at", "deadman", *(name for name, count in heard.items() if count)]
-    frame = frames.read_frame(con, f"SELECT {', '.join(columns)} FROM {stored} {where}", **bounds)
-    return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
+    columns = ", ".join(f"count({kept})" for kept in counted.values())
+    (counts,) = con.execute(
+        f"SELECT {columns}, count(nullif(quality, 0)) FROM {among} {_WITHIN}", bounds
+    ).fetchall()
+    return [name for name, count in zip((*counted, "quality"), counts, strict=True) if count]
+
+
+def _steps(
+    con: duckdb.DuckDBPyConnection, heard: list[str], bounds: dict[str, object]
+) -> dict[str, float]:
+    """Steps of those columns of hot samples that hold counts of one step throughout, as nearly all
+    do. Counts come over in half the time that values take to be made one by one."""
+    names = [name for name in heard if name in _MAY_LACK]
+    if not names:
+        return {}
+    columns = ", ".join(step_sql(name) for name in names)
+    (found,) = con.execute(f"SELECT {columns} FROM {KEPT} {_WITHIN}", bounds).fetchall()
+    return {name: step for name, step in zip(names, found, strict=True) if step is not None}
 
 
 def grown_extent(

@@ -106,6 +106,34 @@ def value_sql(column: str) -> str:
     return f"CASE WHEN {n} IS NULL THEN {by} WHEN {by} > 0 THEN {n} * {by} ELSE {n} / -{by} END"
 
 
+def step_sql(column: str) -> str:
+    """Of rows, in SQL: the one step that all values of a transducer's column are counts of, for
+    :func:`value_of`; NULL where there is none. The counts are in :func:`counts_in`."""
+    n, by = f"{column}_n", f"{column}_by"
+    return (
+        f"CASE WHEN count({n}) = count({by}) AND min({by}) = max({by}) AND min({by}) <> 0 "
+        f"THEN min({by}) END"
+    )
+
+
+def counts_in(column: str) -> str:
+    """The column of ``KEPT`` with the counts of a transducer's column."""
+    return f"{column}_n"
+
+
+def value_of(counts: pl.Expr, step: float) -> pl.Expr:
+    """Values from counts of one step, to the bit what :func:`value_sql` gives.
+
+    Parameters
+    ----------
+    counts : polars.Expr
+        In double precision.
+    step : float
+        From :func:`step_sql`.
+    """
+    return counts * step if step > 0 else counts / -step
+
+
 def _views() -> str:
     value = {column: f"{value_sql(column)} AS {column}" for column in COUNTED}
     value["seq"] = "CASE WHEN seq_here THEN seq_last END AS seq"
