@@ -219,9 +219,7 @@ def samples_heard(
         con,
         f"SELECT {', '.join(wanted)} FROM {KEPT if stored == VALUES else stored} {_WITHIN}",
         **bounds,
-    ).with_columns(
-        value_of(pl.col(name).cast(pl.Float64), step) for name, step in steps.items()
-    )
+    ).with_columns(value_of(pl.col(name).cast(pl.Float64), step) for name, step in steps.items())
     return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
 
 

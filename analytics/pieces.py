@@ -64,6 +64,8 @@ _US = 1_000_000
 _MICROSECOND = dt.timedelta(microseconds=1)
 _NEVER_US = microseconds(frames.LATEST)
 _EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
+#: Samples from a bound on among which is looked first for where a piece begins or ends.
+_CLOSE_BY = 10_000
 #: How far beyond its end a piece is read at first, and then, to find where it really ends.
 _LOOKS = (dt.timedelta(0), dt.timedelta(hours=2), dt.timedelta(hours=12), dt.timedelta(days=3))
 
@@ -215,7 +217,10 @@ def pieces_between(
 
 
 def read_piece(
-    con: duckdb.DuckDBPyConnection, piece: Piece, settings: PieceSettings
+    con: duckdb.DuckDBPyConnection,
+    piece: Piece,
+    settings: PieceSettings,
+    following: pl.DataFrame | None = None,
 ) -> PieceSamples:
     """The samples of a piece, and where it begins and ends in truth.
 
@@ -225,25 +230,26 @@ def read_piece(
         An open read window.
     piece : Piece
     settings : PieceSettings
+    following : polars.DataFrame, optional
+        What :func:`piece_frames.next_deadman` gives from :func:`_read_to` on, where it is known:
+        to look for it takes a fifth as long as to read a piece.
     """
     cycles = settings.cycles
-    # Long enough to tell for every instant from the bound on whether anything earlier matters: its
-    # first sample either lies far enough back or follows a gap.
-    before = dt.timedelta(seconds=cycles.quiet_s + cycles.gap_s + max(cycles.align_s, 1.0))
     read_from = None
     if piece.from_at is not None:
-        read_from = whole_blocks(block_begin(piece.from_at) - before, piece.from_at)[0]
+        read_from = whole_blocks(block_begin(piece.from_at) - _before(cycles), piece.from_at)[0]
     if piece.to_at is None:
         rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
         return PieceSamples(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
     for look in _LOOKS:
-        target = _block_end(piece.to_at) + before + look
-        read_to = whole_blocks(target, target)[1]
+        read_to = _read_to(piece.to_at, cycles, look)
         rows = piece_frames.samples_heard(con, piece.pot_id, read_from, read_to - _MICROSECOND)
         end_us = _cut(rows, piece.to_at, cycles)
         if end_us is not None:
             return PieceSamples(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
-        after = piece_frames.next_deadman(con, piece.pot_id, read_to)
+        after = following
+        if after is None or look:
+            after = piece_frames.next_deadman(con, piece.pot_id, read_to)
         if after.is_empty():
             break
         last_us, next_us = _heard_us(rows, "max"), microseconds(after["sampled_at"][0])
@@ -256,6 +262,31 @@ def read_piece(
         rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
     begin_us = _begin(rows, piece, cycles, _NEVER_US)
     return PieceSamples(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
+
+
+def _before(cycles: CycleSettings) -> dt.timedelta:
+    """How far before a bound is read: long enough to tell for every instant from the bound on
+    whether anything earlier matters, for its first sample either lies far enough back or follows a
+    gap."""
+    return dt.timedelta(seconds=cycles.quiet_s + cycles.gap_s + max(cycles.align_s, 1.0))
+
+
+def _read_to(
+    to_at: dt.datetime, cycles: CycleSettings, look: dt.timedelta = _LOOKS[0]
+) -> dt.datetime:
+    """Before which instant a piece with a nominal end is read, at first or looking further."""
+    target = _block_end(to_at) + _before(cycles) + look
+    return whole_blocks(target, target)[1]
+
+
+def _heard_from(rows: pl.DataFrame, from_at: dt.datetime) -> pl.DataFrame | None:
+    """As :func:`piece_frames.next_deadman`, of rows read before ``from_at`` and on; ``None`` where
+    they do not tell."""
+    later = rows.select("sampled_at", "deadman")
+    later = later.slice(rows["sampled_at"].search_sorted(from_at, "left"))
+    if later["deadman"].null_count():
+        later = later.filter(pl.col("deadman").is_not_null())
+    return None if later.is_empty() else later.head(1)
 
 
 def _begin(rows: pl.DataFrame, piece: Piece, settings: CycleSettings, else_us: int) -> int | None:
@@ -272,23 +303,30 @@ def _cut(rows: pl.DataFrame, bound_at: dt.datetime | None, settings: CycleSettin
         return None
     bound_us = microseconds(bound_at)
     before_us = round((settings.quiet_s + settings.gap_s) * _US)
-    heard = rows.select("sampled_at", "deadman").filter(
-        (pl.col("sampled_at") >= bound_at - dt.timedelta(microseconds=before_us))
-        & pl.col("deadman").is_not_null()
+    first = rows["sampled_at"].search_sorted(
+        bound_at - dt.timedelta(microseconds=before_us), "left"
     )
-    if heard.is_empty():
-        return None
-    first_us = microseconds(heard["sampled_at"][0])
-    if first_us >= bound_us:
-        return first_us  # nothing was heard for longer than a gap before it
-    found = memoryless_from(heard, settings)
-    after = found[found >= bound_us]
-    return int(after[0]) if after.size else None
+    later = rows.select("sampled_at", "deadman").slice(first)
+    # Mostly it lies close by, and what comes after does not matter: not all need be looked at.
+    for some in (later.head(_CLOSE_BY), later):
+        heard = some.filter(pl.col("deadman").is_not_null())
+        if heard.is_empty():
+            continue
+        first_us = microseconds(heard["sampled_at"][0])
+        if first_us >= bound_us:
+            return first_us  # nothing was heard for longer than a gap before it
+        found = memoryless_from(heard, settings)
+        after = found[found >= bound_us]
+        if after.size:
+            return int(after[0])
+    return None
 
 
 def _heard_us(rows: pl.DataFrame, which: Literal["min", "max"]) -> int | None:
     """The first or the last sample of some that has the dead-man. [us since 1970 UTC]"""
-    heard = rows["sampled_at"].filter(rows["deadman"].is_not_null())
+    heard = rows["sampled_at"]
+    if rows["deadman"].null_count():
+        heard = heard.filter(rows["deadman"].is_not_null())
     at = heard.min() if which == "min" else heard.max()
     return microseconds(at) if isinstance(at, dt.datetime) else None
 
@@ -406,24 +444,40 @@ def found_from_store(
         From :mod:`ingest.store.connection`.
     """
     found: list[FoundPiece] = []
+    # From the last one to the first: what ends a silence after a piece is in the one read before.
     left = list(pieces)
+    following: pl.DataFrame | None = None
     while left:
         # Opening the store costs as much as reading a day of it; reckoning is done outside, for
         # while it is open nobody can write.
         held: list[PieceSamples] = []
         with read_window(data) as con:
-            piece_frames.read_leanly(con, left[0].pot_id)
+            piece_frames.read_leanly(con, left[-1].pot_id)
             while left and sum(samples.rows.height for samples in held) < _HELD_ROWS:
-                held.append(read_piece(con, left.pop(0), settings))
+                piece = left.pop()
+                held.append(read_piece(con, piece, settings, following))
+                following = _following(held[-1], left, settings)
+            held.reverse()
             more = beside.read(con, held) if beside is not None else None
         while held:
-            samples = held.pop(0)
+            samples = held.pop()
             whole = judged_arrays(samples.rows, settings.laws)
             each = _found_of(samples, whole, settings)
             if beside is not None:
                 each = each._replace(beside=beside.find(samples, whole, each, more))
             found.append(each)
+    found.reverse()
     return found
+
+
+def _following(
+    samples: PieceSamples, before: Sequence[Piece], settings: PieceSettings
+) -> pl.DataFrame | None:
+    """Of what was read of a piece: what ends a silence after the piece that is read next."""
+    bound = before[-1].to_at if before else None
+    if bound is None or bound != samples.piece.from_at:
+        return None
+    return _heard_from(samples.rows, _read_to(bound, settings.cycles))
 
 
 def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> int:
