@@ -16,10 +16,9 @@ from ingest.store.sample_rows import (
     COUNTED,
     KEPT,
     VALUES,
-    counts_in,
+    counts_sql,
     heard_in,
     step_sql,
-    value_of,
     value_sql,
 )
 
@@ -210,7 +209,7 @@ def samples_heard(
     wanted = ["sampled_at", "deadman"]
     for name in heard:
         if name in steps:
-            wanted.append(f"{counts_in(name)} AS {name}")
+            wanted.append(f"{counts_sql(name, steps[name])} AS {name}")
         elif stored == VALUES and name in _MAY_LACK:
             wanted.append(f"{value_sql(name)} AS {name}")
         else:
@@ -219,7 +218,7 @@ def samples_heard(
         con,
         f"SELECT {', '.join(wanted)} FROM {KEPT if stored == VALUES else stored} {_WITHIN}",
         **bounds,
-    ).with_columns(value_of(pl.col(name).cast(pl.Float64), step) for name, step in steps.items())
+    ).with_columns(pl.col(name).cast(pl.Float64) * step for name, step in steps.items() if step > 0)
     return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
 
 

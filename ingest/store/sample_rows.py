@@ -107,8 +107,8 @@ def value_sql(column: str) -> str:
 
 
 def step_sql(column: str) -> str:
-    """Of rows, in SQL: the one step that all values of a transducer's column are counts of, for
-    :func:`value_of`; NULL where there is none. The counts are in :func:`counts_in`."""
+    """Of rows, in SQL: the one step that all values of a transducer's column are counts of, as it
+    is kept; NULL where there is none."""
     n, by = f"{column}_n", f"{column}_by"
     return (
         f"CASE WHEN count({n}) = count({by}) AND min({by}) = max({by}) AND min({by}) <> 0 "
@@ -116,22 +116,12 @@ def step_sql(column: str) -> str:
     )
 
 
-def counts_in(column: str) -> str:
-    """The column of ``KEPT`` with the counts of a transducer's column."""
-    return f"{column}_n"
-
-
-def value_of(counts: pl.Expr, step: float) -> pl.Expr:
-    """Values from counts of one step, to the bit what :func:`value_sql` gives.
-
-    Parameters
-    ----------
-    counts : polars.Expr
-        In double precision.
-    step : float
-        From :func:`step_sql`.
-    """
-    return counts * step if step > 0 else counts / -step
+def counts_sql(column: str, step: float) -> str:
+    """What gives the values of a transducer's column that are all counts of one step: its counts,
+    to be multiplied with the step, or, where they are divided, the values, to the bit those of
+    :func:`value_sql`."""
+    # Polars would multiply with the inverse, which is not the same to the bit.
+    return f"{column}_n" if step > 0 else f"{column}_n / '{-step!r}'::DOUBLE"
 
 
 def _views() -> str:
