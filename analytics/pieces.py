@@ -240,13 +240,13 @@ def read_piece(
         read_from = whole_blocks(block_begin(piece.from_at) - _before(cycles), piece.from_at)[0]
     if piece.to_at is None:
         rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
-        return PieceSamples(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
+        return _whole(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
     for look in _LOOKS:
         read_to = _read_to(piece.to_at, cycles, look)
         rows = piece_frames.samples_heard(con, piece.pot_id, read_from, read_to - _MICROSECOND)
         end_us = _cut(rows, piece.to_at, cycles)
         if end_us is not None:
-            return PieceSamples(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
+            return _whole(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
         after = following
         if after is None or look:
             after = piece_frames.next_deadman(con, piece.pot_id, read_to)
@@ -256,12 +256,29 @@ def read_piece(
         if last_us is None or next_us - last_us > round(cycles.gap_s * _US):
             # Nothing more before a silence; what is heard after it tells a gap from the last word.
             begin_us = _begin(rows, piece, cycles, next_us)
-            return PieceSamples(piece, pl.concat([rows, after], how="diagonal"), begin_us, next_us)
+            return _whole(piece, _with_after(rows, after), begin_us, next_us)
     else:
         # Days of work without a pause; however long it is, it is one story.
         rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
     begin_us = _begin(rows, piece, cycles, _NEVER_US)
-    return PieceSamples(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
+    return _whole(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
+
+
+def _with_after(rows: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
+    """Rows, and the one that says how the dead-man stands after them."""
+    # Not a number is what an absent pressure becomes; as a null it would cost each column a pass.
+    pressures = [name for name, kind in rows.schema.items() if kind == pl.Float64]
+    after = after.with_columns(pl.lit(float("nan")).alias(name) for name in pressures)
+    return pl.concat([rows, after], how="diagonal")
+
+
+def _whole(
+    piece: Piece, rows: pl.DataFrame, begin_us: int | None, end_us: int | None
+) -> PieceSamples:
+    """What was read of a piece, each column in one go: whoever wants one as an array would else
+    make it so each time anew."""
+    rows = rows.rechunk().with_columns(pl.col("sampled_at").set_sorted())
+    return PieceSamples(piece, rows, begin_us, end_us)
 
 
 def _before(cycles: CycleSettings) -> dt.timedelta:
