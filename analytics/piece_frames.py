@@ -6,12 +6,12 @@ As there: an open read window in, instants UTC without a zone out.
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import polars as pl
 
 from analytics import frames
-from ingest.store.archive_reading import archived
+from ingest.store.archive_reading import ArchiveFile, archived, rows_with
 from ingest.store.sample_rows import (
     COUNTED,
     KEPT,
@@ -63,10 +63,17 @@ def next_sample(
     return None if found.is_empty() else found["sampled_at"][0]
 
 
-def next_deadman(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> pl.DataFrame:
+def next_deadman(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime,
+    where: Stored | None = None,
+) -> pl.DataFrame:
     """``sampled_at`` and ``deadman`` of the first sample from ``from_at`` on that says how the
-    dead-man stands; no row where there is none. Parameters as for :func:`next_sample`."""
-    return _next(con, pot_id, from_at, None, "sampled_at, deadman", " AND deadman IS NOT NULL")
+    dead-man stands; no row where there is none. Parameters as for :func:`next_sample` and
+    :func:`samples_heard`."""
+    having = " AND deadman IS NOT NULL"
+    return _next(con, pot_id, from_at, None, "sampled_at, deadman", having, where)
 
 
 def _next(
@@ -76,13 +83,15 @@ def _next(
     to_at: dt.datetime | None,
     what: str,
     having: str,
+    where: Stored | None = None,
 ) -> pl.DataFrame:
     """The first row of what is looked for, in stretches ever longer."""
     last = to_at or frames.LATEST
     begin = from_at
     for look in (*_LOOKS, None):
         end = last if look is None else min(_later(from_at, look), last)
-        stored = frames._samples_of(con, pot_id, begin, end)
+        told = where or stored_of(con, pot_id, begin, end)
+        stored = told.samples(con, begin, end)
         found = frames.read_frame(
             con,
             f"SELECT {what} FROM {stored} "
@@ -161,16 +170,72 @@ def _days_heard(
     return sorted(days)
 
 
-def read_leanly(con: duckdb.DuckDBPyConnection, pot_id: int) -> None:
+def read_leanly(con: duckdb.DuckDBPyConnection) -> None:
     """Let what was read of the store go early in this window, for a piece is read once.
 
     DuckDB keeps what it has read until four fifths of the computer's memory are full, as long as
     any window is open. What goes out as frames does not count there. A pot whose clock is corrected
-    is left alone: its messages are joined, and a join needs as much as it needs.
+    is better left alone: its messages are joined, and a join needs as much as it needs.
     """
-    if not frames.corrections_in_force(con, pot_id):
-        ((threads,),) = con.execute("SELECT current_setting('threads')").fetchall()
-        con.execute(f"SET memory_limit = '{_LEAN_MB + _LEAN_THREAD_MB * int(threads)}MB'")
+    ((threads,),) = con.execute("SELECT current_setting('threads')").fetchall()
+    con.execute(f"SET memory_limit = '{_LEAN_MB + _LEAN_THREAD_MB * int(threads)}MB'")
+
+
+class Stored(NamedTuple):
+    """Where a pot's samples lie, as long as a window is open: asked once, not for each piece.
+
+    Parameters
+    ----------
+    pot_id : int
+        The pot's number in the store.
+    from_at, to_at : datetime
+        The stretch that it tells of, both ends included, naive UTC.
+    corrected : bool
+        The pot's clock is corrected.
+    files : tuple of ArchiveFile
+        Archived days of the stretch.
+    """
+
+    pot_id: int
+    from_at: dt.datetime
+    to_at: dt.datetime
+    corrected: bool
+    files: tuple[ArchiveFile, ...]
+
+    def samples(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        from_at: dt.datetime | None,
+        to_at: dt.datetime | None,
+    ) -> str:
+        """What to select samples from; rows outside of ``from_at`` to ``to_at`` may be left out."""
+        begin, end = from_at or frames.EARLIEST, to_at or frames.LATEST
+        if self.corrected or begin < self.from_at or end > self.to_at:
+            return frames._samples_of(con, self.pot_id, from_at, to_at)
+        files = [file for file in self.files if file.last_at >= begin and file.first_at <= end]
+        return rows_with(con, "sample", files, messages=False)
+
+
+def stored_of(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None,
+    to_at: dt.datetime | None,
+    around: dt.timedelta = dt.timedelta(0),
+) -> Stored:
+    """Where a pot's samples of a stretch lie, and of so much around it; parameters as for
+    :func:`samples_heard`."""
+    if from_at is not None:
+        from_at = max(from_at, frames.EARLIEST + around) - around
+    if to_at is not None:
+        to_at = _later(to_at, around)
+    return Stored(
+        pot_id,
+        from_at or frames.EARLIEST,
+        to_at or frames.LATEST,
+        bool(frames.corrections_in_force(con, pot_id)),
+        tuple(archived(con, "sample", {pot_id}, from_at, to_at)),
+    )
 
 
 def samples_heard(
@@ -178,6 +243,7 @@ def samples_heard(
     pot_id: int,
     from_at: dt.datetime | None = None,
     to_at: dt.datetime | None = None,
+    where: Stored | None = None,
 ) -> pl.DataFrame:
     """As :func:`analytics.frames.samples`, without the columns that say nothing there.
 
@@ -191,6 +257,8 @@ def samples_heard(
         The pot's number in the store.
     from_at, to_at : datetime or None
         Both ends included, naive UTC; ``None``: from the first, to the last.
+    where : Stored, optional
+        Where the pot's samples lie, where that was asked in this window.
 
     Returns
     -------
@@ -203,7 +271,8 @@ def samples_heard(
         "from_at": from_at or frames.EARLIEST,
         "to_at": to_at or frames.LATEST,
     }
-    stored = frames._samples_of(con, pot_id, from_at, to_at)
+    where = where or stored_of(con, pot_id, from_at, to_at)
+    stored = where.samples(con, from_at, to_at)
     heard = _columns_heard(con, stored, bounds)
     steps = _steps(con, heard, bounds) if stored == VALUES else {}
     wanted = ["sampled_at", "deadman"]

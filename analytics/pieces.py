@@ -221,6 +221,7 @@ def read_piece(
     piece: Piece,
     settings: PieceSettings,
     following: pl.DataFrame | None = None,
+    where: piece_frames.Stored | None = None,
 ) -> PieceSamples:
     """The samples of a piece, and where it begins and ends in truth.
 
@@ -233,23 +234,26 @@ def read_piece(
     following : polars.DataFrame, optional
         What :func:`piece_frames.next_deadman` gives from :func:`_read_to` on, where it is known:
         to look for it takes a fifth as long as to read a piece.
+    where : piece_frames.Stored, optional
+        Where samples of the pot lie, where that was asked in this window.
     """
     cycles = settings.cycles
     read_from = None
     if piece.from_at is not None:
         read_from = whole_blocks(block_begin(piece.from_at) - _before(cycles), piece.from_at)[0]
     if piece.to_at is None:
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, None, where)
         return _whole(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
     for look in _LOOKS:
         read_to = _read_to(piece.to_at, cycles, look)
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, read_to - _MICROSECOND)
+        last = read_to - _MICROSECOND
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, last, where)
         end_us = _cut(rows, piece.to_at, cycles)
         if end_us is not None:
             return _whole(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
         after = following
         if after is None or look:
-            after = piece_frames.next_deadman(con, piece.pot_id, read_to)
+            after = piece_frames.next_deadman(con, piece.pot_id, read_to, where)
         if after.is_empty():
             break
         last_us, next_us = _heard_us(rows, "max"), microseconds(after["sampled_at"][0])
@@ -259,7 +263,7 @@ def read_piece(
             return _whole(piece, _with_after(rows, after), begin_us, next_us)
     else:
         # Days of work without a pause; however long it is, it is one story.
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from)
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, None, where)
     begin_us = _begin(rows, piece, cycles, _NEVER_US)
     return _whole(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
 
@@ -469,10 +473,12 @@ def found_from_store(
         # while it is open nobody can write.
         held: list[PieceSamples] = []
         with read_window(data) as con:
-            piece_frames.read_leanly(con, left[-1].pot_id)
+            where = _where(con, left)
+            if not where.corrected:
+                piece_frames.read_leanly(con)
             while left and sum(samples.rows.height for samples in held) < _HELD_ROWS:
                 piece = left.pop()
-                held.append(read_piece(con, piece, settings, following))
+                held.append(read_piece(con, piece, settings, following, where))
                 following = _following(held[-1], left, settings)
             held.reverse()
             more = beside.read(con, held) if beside is not None else None
@@ -485,6 +491,13 @@ def found_from_store(
             found.append(each)
     found.reverse()
     return found
+
+
+def _where(con: duckdb.DuckDBPyConnection, pieces: Sequence[Piece]) -> piece_frames.Stored:
+    """Where samples of pieces that follow one another lie, as far as they are looked for mostly."""
+    return piece_frames.stored_of(
+        con, pieces[0].pot_id, pieces[0].from_at, pieces[-1].to_at, _LOOKS[-1] + PIECE
+    )
 
 
 def _following(

@@ -347,7 +347,7 @@ def _look(
         ]
         for pot in anew:
             if not clocks[pot]:
-                piece_frames.read_leanly(con, pots[pot])
+                piece_frames.read_leanly(con)
                 rebuilds[pots[pot]] = _rebuild(con, pots[pot], prints[pot], before[pot], newest)
     for pot in anew:
         done = bool(before[pot][0])

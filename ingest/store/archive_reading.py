@@ -154,7 +154,24 @@ def stored_rows(
         A file is not what was archived.
     """
     pot_ids = {pot_id} if isinstance(pot_id, int) else pot_id
-    files = archived(con, table, pot_ids, from_at, to_at)
+    return rows_with(con, table, archived(con, table, pot_ids, from_at, to_at), messages)
+
+
+def rows_with(
+    con: duckdb.DuckDBPyConnection, table: str, files: Collection[ArchiveFile], messages: bool
+) -> str:
+    """As :func:`stored_rows`, of archived rows those of some files; it raises as that does.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        The open window in which the files were asked for with :func:`archived`.
+    table : str
+        ``sample`` or ``reading``.
+    files : collection of ArchiveFile
+    messages : bool
+        As there.
+    """
     hot = table if messages else WITHOUT_MESSAGES[table]
     if not files:
         return hot
