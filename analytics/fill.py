@@ -537,11 +537,12 @@ def fit_fill_windows(
     if which.size:
         some, some_full, some_slope = own[which], full[which], slope[which]
         some_misfit = np.zeros(which.size)
-        for _ in range(2 if before is None and rough else 1):
+        # To choose what is looked at, a first step from a rough start is near enough.
+        for most in (1, rounds) if before is None and rough else (rounds,):
             fit_fills(
                 windows.first[which], windows.after[which], windows.at_s, windows.supply_pa,
                 windows.pot_pa, windows.weight, windows.start_pa[which], gas_k[which], some,
-                held[which], middle[which], weight[which], facts.air_k, facts.outside_pa, rounds,
+                held[which], middle[which], weight[which], facts.air_k, facts.outside_pa, most,
                 _ENOUGH, LOOK_FROM, look_to, some_full, some_slope, some_misfit,
             )  # fmt: skip
         own[which], full[which], slope[which], misfit[which] = (
