@@ -46,7 +46,8 @@ def test_what_was_taken_out_is_what_is_lost(first: int, gone: set[int], rng, twi
     assert lost_messages(np.array([first + n for n in sent])) == (len(gone), 0)
 
 
-@given(st.lists(st.tuples(st.integers(150, 3000), st.integers(0, 50)), min_size=1, max_size=6))
+# A counter that falls by no more than 100 may be a message overtaken, not a restart.
+@given(st.lists(st.tuples(st.integers(150, 3000), st.integers(0, 48)), min_size=1, max_size=6))
 def test_restarts_are_counted_and_nothing_is_lost_over_them(runs: list[tuple[int, int]]) -> None:
     counters = np.concatenate([np.arange(begin, begin + length) for length, begin in runs])
     assert lost_messages(counters) == (0, len(runs) - 1)
