@@ -84,7 +84,8 @@ COLUMNS: dict[str, Column] = {
     "how": Column("", "entered or found; empty: unexplained."),
     "offered": Column("", "A guess that pages offer to be tapped; it counts nowhere."),
     # pressures, air
-    "bore_m": Column("m", "Bore of the nozzle, as last measured, else as in the yard file."),
+    "bore_m": Column("m", "Bore of the nozzle, as measured since it was fitted, else as in the "
+                     "yard file."),
     "nozzle_pa": Column("Pa", "Gauge pressure at the nozzle: medians of cycles while steady, in "
                         "shifts weighted by blast time."),
     "air_theory_kg": Column("kg", "Air by the nozzle equation as if it carried no abrasive."),

@@ -137,11 +137,16 @@ def signatures(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def nozzle_bores(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """Bores of nozzles that checks measured, oldest first: ``pot, at, bore_m``."""
+    """What is known of the bores of nozzles, oldest first: ``pot, at, bore_m``.
+
+    Checks measure them. A nozzle fitted ends what was measured of the one before: its row has no
+    bore, until a check measures it.
+    """
+    from analytics.part_frames import fittings
     from ingest.parts import QUANTITIES
 
     per = QUANTITIES["bore"].units
-    return (
+    measured = (
         current_records(
             con,
             "check",
@@ -152,6 +157,7 @@ def nozzle_bores(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
                 "quantity": ("quantity", _TEXT),
                 "value": ("value", _NUMBER),
                 "unit": ("unit", _TEXT),
+                "result": ("result", _TEXT),
             },
         )
         .filter((pl.col("part") == "nozzle") & (pl.col("quantity") == "bore"))
@@ -162,9 +168,15 @@ def nozzle_bores(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             ).alias("bore_m")
         )
         .filter(pl.col("bore_m").is_between(0.002, 0.040))
-        .select("pot", "at", "bore_m")
-        .sort("at")
+        # What a check replaces is what it measured; one at the instant of a fitting, the new one.
+        .select("pot", "at", "bore_m", (2 * (pl.col("result") != "replaced")).alias("turn"))
     )
+    fitted = (
+        fittings(con)
+        .filter(pl.col("part") == "nozzle")
+        .select("pot", "at", pl.lit(None, pl.Float64).alias("bore_m"), pl.lit(1).alias("turn"))
+    )
+    return pl.concat([measured, fitted], how="vertical_relaxed").sort("at", "turn").drop("turn")
 
 
 #: A row of what people changed after a sheet was signed.

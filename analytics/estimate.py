@@ -86,11 +86,17 @@ def known_bore(
     Returns
     -------
     KnownBore or None
-        A pot's as last measured, else as in the yard file; of other pots the one that was measured
-        last, else the first in the yard file. ``None``: no nozzle's bore is known.
+        A pot's as measured since it was fitted, else as in the yard file; of other pots the one
+        that was measured last, else the first in the yard file. ``None``: no nozzle's bore is
+        known.
     """
+    # A nozzle fitted since, whose bore nobody has measured, ends what was known.
+    row = pl.int_range(pl.len())
+    fitted = pl.when(pl.col("bore_m").is_null()).then(row).max().over("pot")
     mine = bores.filter(
-        pl.col("pot").is_in(yard.pot_names) & pl.col("bore_m").is_between(low_m, high_m)
+        pl.col("pot").is_in(yard.pot_names)
+        & pl.col("bore_m").is_between(low_m, high_m)
+        & (row > fitted.fill_null(-1))
     )
     of_pot = mine.filter(pl.col("pot") == pot)
     known = [

@@ -248,7 +248,8 @@ def _timed(
 
 
 def bore_of(yard: Yard, pot: str, bores: pl.DataFrame, at: dt.datetime) -> float | None:
-    """The bore of a pot's nozzle at an instant: as last measured, else as in the yard file. [m]"""
+    """The bore of a pot's nozzle then: as measured since it was fitted, else as in the yard file.
+    [m]"""
     return bores_of(yard, pot, bores, [at])[0]
 
 
@@ -260,8 +261,8 @@ def bores_of(
     otherwise = described.nozzle_bore_m if described else None
     mine = bores.filter(pl.col("pot") == pot).sort("at", maintain_order=True)
     since, measured = mine["at"].to_list(), mine["bore_m"].to_list()
-    begun = (bisect_right(since, one) for one in at)
-    return [float(measured[k - 1]) if k else otherwise for k in begun]
+    known = (measured[k - 1] if (k := bisect_right(since, one)) else None for one in at)
+    return [otherwise if bore_m is None else float(bore_m) for bore_m in known]
 
 
 _PART = ["shift", "pot", "part"]

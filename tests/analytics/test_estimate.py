@@ -252,5 +252,9 @@ def test_the_bore_to_begin_with_is_of_the_pot_asked_for_and_as_last_measured() -
     assert known(bores, "a") == known(bores, "") == known(bores, "c") == newest
     assert known(bores, "b") == bought
     assert known(bores.clear(), "a") == known(bores.clear(), "") == bought
+    # Another nozzle since, that nobody has measured; and one that somebody has.
+    fitted = pl.DataFrame({"pot": ["a"], "at": [at[1]], "bore_m": [None]}, schema=bores.schema)
+    assert known(pl.concat([bores, fitted]), "a") == bought
+    assert known(pl.concat([bores, fitted, bores[1:2]]), "a") == newest
     without = yard.model_copy(update={"pots": [p for p in yard.pots if p.name != "b"]})
     assert known_bore(without, bores.clear(), "", 0.003, 0.030) is None

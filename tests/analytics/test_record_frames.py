@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics import part_frames, record_frames, use_frames
+from analytics import entry_frames, part_frames, part_rows, record_frames, use_frames
 from ingest import record_rows, records
 from ingest.config import Yard
 from ingest.parts import PART_WORDS, position_of
@@ -139,3 +139,32 @@ def test_a_record_stored_before_a_key_was_known_lacks_it(tmp_path: Path) -> None
 def test_positions_are_those_that_were_meant(part: str, typed: str) -> None:
     frame = pl.DataFrame({"part": [part], "position": [typed]})
     assert frame.select(part_frames._position())["position"].to_list() == [position_of(part, typed)]
+
+
+def test_a_nozzle_fitted_ends_what_was_measured_of_the_one_before(
+    tmp_path: Path, yard: Yard
+) -> None:
+    def nozzle(kind: str, hour: float, **more: Any) -> None:
+        at = (BEGIN + dt.timedelta(hours=hour)).isoformat()
+        enter(tmp_path, yard, kind, {"pot": "pot-1", "part": "nozzle", "at": at} | more, hour)
+
+    def measured(hour: float, bore_mm: float, result: str) -> None:
+        size = {"quantity": "bore", "value": bore_mm, "unit": "mm"}
+        nozzle("check", hour, result=result, **size)
+
+    measured(1, 9.5, "good")
+    nozzle("part_fitted", 3)
+    measured(3, 8.0, "good")  # of the one that was fitted in that minute
+    measured(5, 9.6, "replaced")  # of the one that went
+    with read_window(tmp_path) as con:
+        bores = entry_frames.nozzle_bores(con)
+    assert bores["bore_m"].to_list() == [
+        pytest.approx(0.0095), None, pytest.approx(0.008), pytest.approx(0.0096), None,
+    ]  # fmt: skip
+    begin = BEGIN.replace(tzinfo=None)
+    hours = [begin + dt.timedelta(hours=hour) for hour in (0, 1, 2, 4, 6)]
+    bought = yard.pot("pot-1").nozzle_bore_m  # type: ignore[union-attr]
+    told = part_rows.bores_of(yard, "pot-1", bores, hours)
+    assert told == [
+        bought, pytest.approx(0.0095), pytest.approx(0.0095), pytest.approx(0.008), bought,
+    ]  # fmt: skip
