@@ -24,7 +24,16 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.fill import Edges, PotFacts, Samples, edges_of
-from analytics.fill_kernel import compiled, median, ranked, there
+from analytics.fill_kernel import compiled, there
+from analytics.rank_kernel import (
+    any_there,
+    count_there,
+    count_within,
+    median,
+    median_within,
+    over_median,
+    two_ranked,
+)
 from analytics.window_kernel import mark_runs, medians_about, rest_levels
 
 Floats = npt.NDArray[np.float64]
@@ -54,6 +63,8 @@ STOPS_S = 0.6
 LONG_BURST_S, STEADY_BURST_S = 25.0, 20.0
 #: A pot that has not begun to answer by then will not. [s]
 NO_ANSWER_S = 8.0
+#: What a pot reads that has long been released counts as a zero within this. [Pa]
+LOW_PA = 40_000.0
 #: So many equal readings in a row are a reading that stands still. [s]
 STILL_FOR_S = 2.0
 
@@ -87,15 +98,17 @@ def readings_of_bursts(
     """
     edges = edges_of(samples, cycles)
     count = edges.press.size
-    lost = ~np.isfinite(samples.pot_pa)
-    halted = np.zeros(lost.size, dtype=np.bool_) if stuck is None else stuck
+    standing = _standing(samples)
+    halted = standing[:0]
+    if stuck is not None and stuck.any():
+        halted, standing = stuck, standing | stuck
     nozzle_zero_pa = _nozzle_zeros(samples, edges)
     rows = np.full((count, len(COLUMNS)), np.nan)
     _each_burst(
         edges.press.astype(np.int64), edges.release.astype(np.int64),
         edges.following.astype(np.int64), _as_read(samples.pot_pa), _as_read(samples.supply_pa),
-        _as_read(samples.nozzle_pa), lost & ~halted, _standing(samples) | halted, nozzle_zero_pa,
-        samples.period_s, facts.outside_pa, bool(np.isfinite(samples.nozzle_pa).any()), rows,
+        _as_read(samples.nozzle_pa), halted, standing, nozzle_zero_pa,
+        samples.period_s, facts.outside_pa, any_there(_as_read(samples.nozzle_pa)), rows,
     )  # fmt: skip
     found = {name: rows[:, at].copy() for at, name in enumerate(COLUMNS)}
     # A short burst ends while pressures still settle.
@@ -156,10 +169,13 @@ def _nozzle_zeros(samples: Samples, edges: Edges) -> Floats:
 @compiled
 def _each_burst(
     press: Ints, release: Ints, following: Ints, pot_pa: Floats, supply_pa: Floats,
-    nozzle_pa: Floats, lost: Bools, standing: Bools, nozzle_zero_pa: Floats, period_s: float,
+    nozzle_pa: Floats, halted: Bools, standing: Bools, nozzle_zero_pa: Floats, period_s: float,
     outside_pa: float, has_nozzle: bool, rows: Floats,
 ) -> None:  # fmt: skip
-    """Fill a row a cycle with what its readings show, in the places of ``COLUMNS``."""
+    """Fill a row a cycle with what its readings show, in the places of ``COLUMNS``.
+
+    ``halted`` has no length where no reading was left out for standing still.
+    """
     second = max(round(1.0 / period_s), 1)
     for i in range(press.size):
         begin, end, until = press[i], release[i], following[i]
@@ -177,10 +193,17 @@ def _each_burst(
             second, round(AFTER_S / period_s), row,
         )  # fmt: skip
         if until > begin:
-            row[_MISSING] = lost[begin:until].mean()
+            lost = until - begin - count_there(pot_pa[begin:until])
+            if lost and halted.size:
+                for k in range(begin, until):
+                    lost -= halted[k] and not there(pot_pa[k])
+            row[_MISSING] = lost / (until - begin)
         # At rest none need move.
         if end - begin - second > 3 * second:
-            row[_STILL] = standing[begin + second : end].mean()
+            still = 0
+            for k in range(begin + second, end):
+                still += standing[k]
+            row[_STILL] = still / (end - begin - second)
 
 
 @compiled
@@ -188,46 +211,92 @@ def _while_held(
     pot: Floats, supply: Floats, nozzle: Floats, second: int, period_s: float, row: Floats
 ) -> None:
     """Ripple and shares of the steady part: from two seconds after the pot came up."""
-    good, up, most = 0, -1, -math.inf
+    good, up = 0, -1
     for i in range(pot.size):
-        if there(pot[i]) and there(supply[i]):
-            good += 1
-            if up < 0 and pot[i] / max(supply[i], 1.0) > 0.9:
-                up = i
-        if supply[i] > most:
-            most = supply[i]
+        good += there(pot[i]) & there(supply[i])
     if good <= 3 * second:
         return
+    for i in range(pot.size):
+        if there(pot[i]) and there(supply[i]) and pot[i] / max(supply[i], 1.0) > 0.9:
+            up = i
+            break
     if up < 0:
         _never_up(pot, supply, nozzle, second, round(NO_ANSWER_S / period_s), row)
         return
+    most = _most(supply)
     from_ = up + 2 * second
     pot, supply, nozzle = pot[from_:], supply[from_:], nozzle[from_:]
-    if pot.size <= 5 * second:
+    if pot.size <= 5 * second or not any_there(supply):
         return
     # The pot takes seconds to exhaust, the hose a fraction of one. An empty pot lets more air
     # through, so the nozzle's pressure then rises: it falls away only where the air is shut.
     usual = median(nozzle[: 3 * second])
     gap = np.empty(pot.size)
-    off, told, heard, least = 0, 0, 0, math.inf
+    off, told = 0, 0
     for i in range(pot.size):
-        if there(supply[i]):
-            heard += 1
-            least = min(least, supply[i])
-        if pot[i] < 0.4 * supply[i] or nozzle[i] < 0.3 * usual:
-            off += 1
-        elif there(supply[i] - pot[i]):
-            gap[told] = supply[i] - pot[i]
-            told += 1
-    if heard == 0:
-        return
+        shut = (pot[i] < 0.4 * supply[i]) | (nozzle[i] < 0.3 * usual)
+        between = supply[i] - pot[i]
+        tells = there(between) & (not shut)
+        gap[i] = between if tells else math.nan
+        off += shut
+        told += tells
     row[_UNPRESSURISED] = off / pot.size
-    row[_LOWEST] = least / most
+    row[_LOWEST] = _least(supply) / most
     if told > 2 * second:
-        # The middle once found, all that is more stands behind it.
-        middle, half = ranked(gap[:told], 0.5), (told - 1) // 2
-        share = (0.95 * (told - 1) - half) / (told - 1 - half)
-        row[_RIPPLE] = ranked(gap[half:told], share) - middle
+        row[_RIPPLE] = _ripple(gap, told)
+
+
+@compiled
+def _ripple(gap: Floats, told: int) -> float:
+    """From the median to what nineteen in twenty lie under, of values of which ``told`` are."""
+    if told < gap.size:
+        kept = 0
+        for i in range(gap.size):
+            if there(gap[i]):
+                gap[kept] = gap[i]
+                kept += 1
+        gap = gap[:told]
+    half = (told - 1) // 2
+    middle, following = two_ranked(gap, half)
+    if told % 2 == 0:
+        middle += 0.5 * (following - middle)
+    at = 0.95 * (told - 1) - half
+    rank = int(at)
+    high, following = two_ranked(gap, half + rank)
+    if at > rank:
+        high += (at - rank) * (following - high)
+    return float(high - middle)
+
+
+@compiled
+def _most(values: Floats) -> float:
+    """The greatest; -inf where none is. Four side by side, for each waits for the one before."""
+    a = b = c = d = -math.inf
+    whole = values.size // 4 * 4
+    for i in range(0, whole, 4):
+        a = values[i] if values[i] > a else a
+        b = values[i + 1] if values[i + 1] > b else b
+        c = values[i + 2] if values[i + 2] > c else c
+        d = values[i + 3] if values[i + 3] > d else d
+    for i in range(whole, values.size):
+        a = values[i] if values[i] > a else a
+    return float(max(max(a, b), max(c, d)))
+
+
+@compiled
+def _least(values: Floats) -> float:
+    """The least of those that are there; inf where none is."""
+    a = b = c = d = math.inf
+    whole = values.size // 4 * 4
+    for i in range(0, whole, 4):
+        e, f, g, h = values[i], values[i + 1], values[i + 2], values[i + 3]
+        a = e if (e < a) & (e > -1e300) else a
+        b = f if (f < b) & (f > -1e300) else b
+        c = g if (g < c) & (g > -1e300) else c
+        d = h if (h < d) & (h > -1e300) else d
+    for i in range(whole, values.size):
+        a = values[i] if (values[i] < a) & (values[i] > -1e300) else a
+    return float(min(min(a, b), min(c, d)))
 
 
 @compiled
@@ -294,9 +363,9 @@ def _bull_line(
         receiver = max(receiver, after.min())
     if has_nozzle:
         # The nozzle blew up to the release and no longer after it: the switch told true.
-        usual, before = median(nozzle), median(nozzle[-2 * second :])
+        before = median(nozzle[-2 * second :])
         still = median(nozzle_pa[first : max(min(last, until), first)])
-        if not (before > 0.6 * usual and still < 0.3 * before):
+        if not (still < 0.3 * before and over_median(before, 0.6, nozzle)):
             return
     if end - begin >= round(LONG_BURST_S / period_s):
         row[_RECEIVER] = receiver
@@ -314,24 +383,24 @@ def _after_release(
     """Pressure with nobody on the handle; where the nozzle still blows, somebody is."""
     if shut.size > 9 * second and held_pa > UP_PA:
         usual = median(nozzle[-second:])
-        blown = nozzle_after > 0.6 * usual
-        if usual > UP_PA and np.isfinite(nozzle_after).any():
-            row[_BLOWN] = blown.mean()
-        if blown.any():
+        blown = count_within(nozzle_after, 0.6 * usual, math.inf)
+        if usual > UP_PA and any_there(nozzle_after):
+            row[_BLOWN] = blown / nozzle_after.size
+        if blown:
             return
-        row[_UNHELD] = (shut[8 * second :] > 0.6 * held_pa).mean()
+        unheld = count_within(shut[8 * second :], 0.6 * held_pa, math.inf)
+        row[_UNHELD] = unheld / (shut.size - 8 * second)
     if not (shut.size > after + second and was_held):
         return
     rest = shut[after:]
-    if not np.isfinite(rest).mean() > 0.9:
+    if not count_there(rest) / rest.size > 0.9:
         return
-    if held_pa > UP_PA and np.isfinite(rest[:second]).any():
+    if held_pa > UP_PA and any_there(rest[:second]):
         row[_LEFT] = np.nanmean(rest[:second]) / held_pa
     if rest.size > 5 * second:
         row[_CREEP] = median(rest[-2 * second :]) - median(rest[: 2 * second])
-        low = rest[np.abs(rest) < 40_000.0]
-        if low.size > second:
-            row[_VENTED] = median(low)
+        if count_within(rest, -LOW_PA, LOW_PA) > second:
+            row[_VENTED] = median_within(rest, -LOW_PA, LOW_PA)
 
 
 def _standing(samples: Samples) -> Bools:

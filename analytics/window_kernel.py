@@ -192,14 +192,21 @@ def medians_about(values: Floats, half: int) -> Floats:
 
 @compiled
 def mark_runs(values: Floats, least: int, out: Bools) -> None:
-    """Mark samples that lie in a run of equal readings, at least so long; ``out`` is written."""
-    begin = 0
-    for i in range(1, values.size + 1):
-        if i < values.size and abs(values[i] - values[i - 1]) < 1e-9:
+    """Mark samples in runs of ``least`` equal readings or more (2 at least); ``out`` is written."""
+    # A run is so long only where one of every so many readings equals the one before it.
+    step = probe = least - 1
+    while probe < values.size:
+        if not abs(values[probe] - values[probe - 1]) < 1e-9:
+            probe += step
             continue
-        if i - begin >= least:
-            out[begin:i] = True
-        begin = i
+        begin, end = probe - 1, probe + 1
+        while begin > 0 and abs(values[begin] - values[begin - 1]) < 1e-9:
+            begin -= 1
+        while end < values.size and abs(values[end] - values[end - 1]) < 1e-9:
+            end += 1
+        if end - begin >= least:
+            out[begin:end] = True
+        probe = max(probe + step, end)
 
 
 @compiled
