@@ -11,12 +11,15 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from analytics.fill_kernel import compiled, median, there
+from analytics.fill_kernel import compiled, there
+from analytics.rank_kernel import count_there, median
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
+#: Samples that are averaged at a time.
+_BLOCK = 1024
 #: Why a cycle has no fill to fit, or what makes one less sure; places in ``fill``'s words.
 FITS, TOO_SHORT, MISSING, PRESSURISED, NOT_FILLED = range(5)
 SURE, NOT_VENTED, SAGGED = range(3)
@@ -49,10 +52,7 @@ def seconds_since(at_us: Ints, origin_us: int, out: Floats) -> None:
 @compiled
 def lost_readings(values: Floats) -> int:
     """How many readings are not there."""
-    count = 0
-    for i in range(values.size):
-        count += 0 if there(values[i]) else 1
-    return count
+    return int(values.size - count_there(values))
 
 
 @compiled
@@ -88,17 +88,21 @@ def triangular_mean(values: Floats, half: int, out: Floats) -> None:
     """
     size = values.size
     total = float((half + 1) * (half + 1))
-    for i in range(size):
-        out[i] = 0.0
-    for tap in range(-half, half + 1):
-        share = (half + 1 - abs(tap)) / total
-        low, high = max(-tap, 0), min(size - tap, size)
-        for i in range(low):
-            out[i] += share * values[0]
-        for i in range(low, high):
-            out[i] += share * values[i + tap]
-        for i in range(high, size):
-            out[i] += share * values[size - 1]
+    # Some at a time, so that what is written stays near the processor till all taps are added.
+    for begin in range(0, size, _BLOCK):
+        end = min(begin + _BLOCK, size)
+        for i in range(begin, end):
+            out[i] = 0.0
+        for tap in range(-half, half + 1):
+            share = (half + 1 - abs(tap)) / total
+            low, high = min(max(-tap, begin), end), max(min(size - tap, end), begin)
+            for i in range(begin, low):
+                out[i] += share * values[0]
+            here, shifted = out[low:high], values[low + tap : high + tap]
+            for i in range(here.size):
+                here[i] += share * shifted[i]
+            for i in range(high, end):
+                out[i] += share * values[size - 1]
 
 
 @compiled
