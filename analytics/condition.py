@@ -20,7 +20,7 @@ import polars as pl
 
 from analytics.bursts import COLUMNS, Bools, readings_of_bursts
 from analytics.fill import PotFacts, Samples, prepared
-from analytics.pot import LEVEL_SCHEMA, PotLevel, weigh_pot
+from analytics.pot import LEVEL_SCHEMA, PotLevel, weigh_pot, without_flickers
 
 Floats = npt.NDArray[np.float64]
 
@@ -98,7 +98,7 @@ def condition_of(
         instants give the same rows whenever they are computed.
     """
     samples = signals if isinstance(signals, Samples) else prepared(signals)
-    counted = cycles.filter(~pl.col("flicker"))
+    counted = without_flickers(cycles)
     if counted.is_empty() or samples.at_s.size < 2:
         return Condition(pl.DataFrame(schema=CONDITION_SCHEMA), None)
     level, fits = None, True
@@ -115,13 +115,12 @@ def condition_of(
     pot_zero_pa = 0.0 if level is None else float(level.weighed.state[0, 8]) * 1000.0
     stuck = None if stuck_minutes is None else _within(samples, stuck_minutes)
     columns |= readings_of_bursts(samples, counted, facts, pot_zero_pa, stuck)
+    nothing = [None] * counted.height
     told = [
-        (pl.col(name) if name in columns else pl.lit(None)).cast(kind).alias(name)
+        pl.Series(name, columns.get(name, nothing), kind, nan_to_null=True)
         for name, kind in CONDITION_SCHEMA.items()
     ]
-    numbers = [name for name, kind in CONDITION_SCHEMA.items() if kind == pl.Float64]
-    frame = pl.DataFrame(columns).select(told).with_columns(pl.col(numbers).fill_nan(None))
-    return Condition(frame, level, fits)
+    return Condition(pl.DataFrame(told), level, fits)
 
 
 def _within(samples: Samples, minutes: pl.Series) -> Bools:
@@ -171,8 +170,10 @@ def _from_fits(level: PotLevel, cycles: pl.DataFrame) -> dict[str, Any]:
 
 def _rested(cycles: pl.DataFrame) -> Bools:
     """Cycles before which the pot stood vented for a while."""
-    rest = cycles["pressed_at"] - cycles["released_at"].shift()
-    return (rest.is_null() | (rest.dt.total_milliseconds() >= 1000 * RESTED_S)).to_numpy()
+    rested = np.ones(cycles.height, dtype=np.bool_)
+    rest = cycles["pressed_at"].to_numpy()[1:] - cycles["released_at"].to_numpy()[:-1]
+    rested[1:] = rest >= np.timedelta64(round(1000 * RESTED_S), "ms")
+    return rested
 
 
 def _column(cycles: pl.DataFrame, name: str) -> Floats:

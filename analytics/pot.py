@@ -134,7 +134,7 @@ def weigh_pot(
         ``None`` where fewer than three fills could be fitted.
     """
     samples = signals if isinstance(signals, Samples) else prepared(signals)
-    counted = cycles.filter(~pl.col("flicker"))
+    counted = without_flickers(cycles)
     weighed = weigh(samples, counted, facts, bags)
     if weighed is None:
         return None
@@ -149,27 +149,29 @@ def weigh_pot(
     entered = np.full(counted.height, np.nan)
     after = weighed.tippings["after_cycle"].to_numpy()
     tipped[after] = weighed.tippings["estimate_kg"].to_numpy()
-    entered[after] = weighed.tippings["entered_kg"].cast(pl.Float64).fill_null(np.nan).to_numpy()
-    levels = (
-        pl.DataFrame(
-            {
-                "pressed_at": counted["pressed_at"],
-                "abrasive_start_kg": start_kg,
-                "abrasive_start_low_kg": np.maximum(start_kg - half_start, 0.0),
-                "abrasive_start_high_kg": start_kg + half_start,
-                "abrasive_end_kg": end_kg,
-                "abrasive_end_low_kg": np.maximum(end_kg - half_end, 0.0),
-                "abrasive_end_high_kg": end_kg + half_end,
-                "used_kg": weighed.used_kg,
-                "feed_kg_s": weighed.feed_kg_s,
-                "exposure_s": weighed.exposure_s,
-                "ran_empty": weighed.emptied,
-                "tipped_kg": tipped,
-                "tipped_entered_kg": entered,
-            }
-        )
-        .with_columns(pl.col(pl.Float64).fill_nan(None))
-        .select(list(LEVEL_SCHEMA))
+    # What is null comes as not a number.
+    entered[after] = weighed.tippings["entered_kg"].to_numpy()
+    columns = {
+        "pressed_at": counted["pressed_at"],
+        "abrasive_start_kg": start_kg,
+        "abrasive_start_low_kg": np.maximum(start_kg - half_start, 0.0),
+        "abrasive_start_high_kg": start_kg + half_start,
+        "abrasive_end_kg": end_kg,
+        "abrasive_end_low_kg": np.maximum(end_kg - half_end, 0.0),
+        "abrasive_end_high_kg": end_kg + half_end,
+        "used_kg": weighed.used_kg,
+        "feed_kg_s": weighed.feed_kg_s,
+        "exposure_s": weighed.exposure_s,
+        "ran_empty": weighed.emptied,
+        "tipped_kg": tipped,
+        "tipped_entered_kg": entered,
+    }
+    # Not by an expression: to ask Polars for one takes longer than to weigh a cycle.
+    levels = pl.DataFrame(
+        [
+            pl.Series(name, columns[name], kind, nan_to_null=True)
+            for name, kind in LEVEL_SCHEMA.items()
+        ]
     )
     half_total = Z_90 * weighed.total_error_kg
     last, first = counted["released_at"][-1], counted["pressed_at"][0]
@@ -182,6 +184,22 @@ def weigh_pot(
     )
     asked = questions(weighed) + ([] if told else [LEVEL_NOT_TOLD])
     return PotLevel(levels, consumption, weighed.tippings, asked, weighed)
+
+
+def without_flickers(cycles: pl.DataFrame) -> pl.DataFrame:
+    """The cycles that count; the same frame where all do.
+
+    Parameters
+    ----------
+    cycles : polars.DataFrame
+        ``analytics.cycles.CYCLE_SCHEMA``.
+
+    Examples
+    --------
+    >>> without_flickers(pl.DataFrame({"flicker": [False, True]})).height
+    1
+    """
+    return cycles.filter(~cycles["flicker"]) if cycles["flicker"].any() else cycles
 
 
 def questions(weighed: Weighed) -> list[str]:

@@ -11,6 +11,7 @@ import hashlib
 from bisect import bisect_left
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 #: A pause longer than this ends a spell. [h]
@@ -93,7 +94,12 @@ def spells(cycles: pl.DataFrame, entries: pl.DataFrame, settings: str) -> pl.Dat
 def entries_of(spell: dict[str, Any], entries: pl.DataFrame) -> pl.DataFrame:
     """The entries that belong to a spell: those within half a pause of it."""
     from_at, to_at = _near(spell)
-    return entries.filter((pl.col("at") >= from_at) & (pl.col("at") < to_at))
+    if entries.is_empty():
+        return entries
+    at = entries["at"].to_numpy()
+    # Not by an expression: a spell in some tenths of a second has no milliseconds for it.
+    near = pl.Series((at >= np.datetime64(from_at)) & (at < np.datetime64(to_at)))
+    return pl.DataFrame([column.filter(near) for column in entries.iter_columns()])
 
 
 def _near(spell: dict[str, Any]) -> tuple[dt.datetime, dt.datetime]:

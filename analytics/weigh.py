@@ -15,7 +15,6 @@ the feed goes with pot pressure and drifts by a few per cent from cycle to cycle
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -254,28 +253,26 @@ class _Weighing(TippedPath):
         begin, end = self._gap()
         kg, error = self.jumps()
         found = np.flatnonzero(self.happened != NOTHING)
-        moment = [_instant(self.samples.origin_us, s) for s in begin[found]]
-        until = [_instant(self.samples.origin_us, s) for s in end[found]]
         entered = [
             sum(self.bags[n][1] for n in self.given[int(k)]) if int(k) in self.given else None
             for k in found
         ]
         tippings = pl.DataFrame(
-            {
-                "after_cycle": found, "from_at": moment, "to_at": until,
-                "estimate_kg": kg[found], "error_kg": error[found], "entered_kg": entered,
-            },
-            schema={
-                "after_cycle": pl.Int64, "from_at": pl.Datetime("us"), "to_at": pl.Datetime("us"),
-                "estimate_kg": pl.Float64, "error_kg": pl.Float64, "entered_kg": pl.Float64,
-            },
-        )  # fmt: skip
+            [
+                pl.Series("after_cycle", found, pl.Int64),
+                pl.Series("from_at", _instants(self.samples.origin_us, begin[found])),
+                pl.Series("to_at", _instants(self.samples.origin_us, end[found])),
+                pl.Series("estimate_kg", kg[found], pl.Float64),
+                pl.Series("error_kg", error[found], pl.Float64),
+                pl.Series("entered_kg", entered, pl.Float64),
+            ]
+        )
+        at = _instants(self.samples.origin_us, np.array([self.bags[n][0] for n in left]))
         unmatched = pl.DataFrame(
-            {
-                "at": [_instant(self.samples.origin_us, self.bags[n][0]) for n in left],
-                "abrasive_kg": [self.bags[n][1] for n in left],
-            },
-            schema={"at": pl.Datetime("us"), "abrasive_kg": pl.Float64},
+            [
+                pl.Series("at", at),
+                pl.Series("abrasive_kg", [self.bags[n][1] for n in left], pl.Float64),
+            ]
         )
         x_empty = float(mean[-1, XI_EMPTY]) * self.scale
         return Weighed(
@@ -310,7 +307,6 @@ class _Weighing(TippedPath):
         )
 
 
-def _instant(origin_us: int, after_s: float) -> dt.datetime:
-    moment = dt.datetime.fromtimestamp(0, dt.UTC)
-    moment += dt.timedelta(microseconds=origin_us + round(after_s * 1e6))
-    return moment.replace(tzinfo=None)
+def _instants(origin_us: int, after_s: Floats) -> npt.NDArray[np.datetime64]:
+    """Instants so many seconds after an origin."""
+    return (origin_us + np.rint(after_s * 1e6).astype(np.int64)).view("datetime64[us]")

@@ -23,13 +23,13 @@ import numpy as np
 import polars as pl
 
 from analytics import condition_frames, frames, record_frames
-from analytics.condition import CONDITION_SCHEMA, condition_of
+from analytics.condition import condition_of
 from analytics.cycles import found_frames
 from analytics.fill import PotFacts, Room, prepared_arrays
 from analytics.piece_frames import samples_heard
 from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of, note_derived
 from analytics.pipeline import Derived, derive, transducer_laws
-from analytics.quality import fault_frame, whole_blocks
+from analytics.quality import FAULT_SCHEMA, whole_blocks
 from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays, part_of
 from analytics.spells import PAUSE_H, entries_of, spells
 from ingest.config import Yard
@@ -495,7 +495,7 @@ def _weighed_from(
         cycles,
         facts,
         entries_of(spell.spell, spell.entries),
-        stuck_minutes(fault_frame([judged.troubled])),
+        _stuck_minutes(judged),
     )
     # Readings that fit no model at all must not keep the other spells from being weighed; the
     # spell says so, and is tried again when anything of it changes.
@@ -503,30 +503,25 @@ def _weighed_from(
     level = condition.level
     questions += level.questions if level else []
     pot_id, from_at = spell.pot_id, spell.spell["from_at"]
-    summary = pl.DataFrame(
-        [
-            {
-                "pot_id": pot_id,
-                "from_at": from_at,
-                "to_at": spell.spell["to_at"],
-                "cycles": spell.spell["cycles"],
-                "made_of": spell.spell["made_of"],
-                "used_kg": level.consumption.used_kg if level else None,
-                "used_low_kg": level.consumption.used_low_kg if level else None,
-                "used_high_kg": level.consumption.used_high_kg if level else None,
-                "questions": json.dumps(questions, ensure_ascii=False),
-            }
-        ],
-        schema=condition_frames.SPELL_COLUMNS,
-    )
+    used = level.consumption if level else None
+    row: dict[str, Any] = {
+        "pot_id": [pot_id],
+        "from_at": np.array([from_at], dtype="datetime64[us]"),
+        "to_at": np.array([spell.spell["to_at"]], dtype="datetime64[us]"),
+        "cycles": [spell.spell["cycles"]],
+        "made_of": [spell.spell["made_of"]],
+        "used_kg": [used.used_kg if used else None],
+        "used_low_kg": [used.used_low_kg if used else None],
+        "used_high_kg": [used.used_high_kg if used else None],
+        "questions": [json.dumps(questions, ensure_ascii=False)],
+    }
+    kinds = condition_frames.SPELL_COLUMNS
+    summary = pl.DataFrame([pl.Series(name, row[name], kind) for name, kind in kinds.items()])
     tippings = None
     if level is not None:
-        tippings = level.tippings.select(
-            "from_at", "to_at", "estimate_kg", "error_kg", pl.col("entered_kg").cast(pl.Float64)
-        )
-        tippings = _numbered(tippings, pot_id, from_at)
-    cycles_of = condition.cycles.select(list(CONDITION_SCHEMA))
-    return Weighed(pot_id, from_at, summary, _numbered(cycles_of, pot_id, from_at), tippings)
+        found = [one for one in level.tippings.iter_columns() if one.name != "after_cycle"]
+        tippings = _numbered(pl.DataFrame(found), pot_id, from_at)
+    return Weighed(pot_id, from_at, summary, _numbered(condition.cycles, pot_id, from_at), tippings)
 
 
 def write_weighed(con: duckdb.DuckDBPyConnection, weighed: list[Weighed]) -> None:
@@ -555,10 +550,21 @@ def stuck_minutes(faults: pl.DataFrame) -> pl.Series:
     return faults.filter((pl.col("channel") == "pot") & (pl.col("moving_bad") > 0))["from_at"]
 
 
+def _stuck_minutes(judged: JudgedArrays) -> pl.Series:
+    """As :func:`stuck_minutes`, where there is no frame of it yet."""
+    found = judged.troubled.get("pot")
+    if found is None or not found.shape[0]:
+        return pl.Series("from_at", [], pl.Datetime("us"))
+    stood_still = found[:, list(FAULT_SCHEMA).index("moving_bad") - 1] > 0
+    return pl.Series("from_at", found[stood_still, 0]).cast(pl.Datetime("us"))
+
+
 def _numbered(frame: pl.DataFrame, pot_id: int, spell_from_at: dt.datetime) -> pl.DataFrame:
-    return frame.with_columns(
-        pl.lit(pot_id, pl.Int16).alias("pot_id"),
-        pl.lit(spell_from_at, pl.Datetime("us")).alias("spell_from_at"),
+    return frame.hstack(
+        [
+            pl.Series("pot_id", np.full(frame.height, pot_id, dtype=np.int16)),
+            pl.Series("spell_from_at", np.full(frame.height, np.datetime64(spell_from_at, "us"))),
+        ]
     )
 
 
