@@ -10,6 +10,7 @@ import polars as pl
 
 from analytics import window_kernel as kernel
 from analytics.fill import PotFacts, Samples, edges_of
+from analytics.rank_kernel import any_there
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -83,7 +84,7 @@ def find_emptied(samples: Samples, cycles: pl.DataFrame, facts: PotFacts) -> Emp
     edges = edges_of(samples, cycles)
     count = edges.press.size
     ran, index, began = np.zeros(count, bool), np.full(count, -1), np.zeros(count, bool)
-    if not np.isfinite(samples.nozzle_pa).any():
+    if not any_there(samples.nozzle_pa):
         return Emptied(ran, index, began, np.zeros(count, bool))
     middle = np.full(count, np.nan)
     kernel.look_for_emptied(

@@ -108,7 +108,7 @@ def readings_of_bursts(
         edges.press.astype(np.int64), edges.release.astype(np.int64),
         edges.following.astype(np.int64), _as_read(samples.pot_pa), _as_read(samples.supply_pa),
         _as_read(samples.nozzle_pa), halted, standing, nozzle_zero_pa,
-        samples.period_s, facts.outside_pa, any_there(_as_read(samples.nozzle_pa)), rows,
+        samples.period_s, facts.outside_pa, any_there(samples.nozzle_pa), rows,
     )  # fmt: skip
     found = {name: rows[:, at].copy() for at, name in enumerate(COLUMNS)}
     # A short burst ends while pressures still settle.

@@ -517,10 +517,7 @@ def look_for_emptied(
         size = stop - begin
         if up < 0 or size < 2 * last:
             continue
-        whole = True
-        for k in range(begin, stop):
-            whole = whole and there(pot_pa[k]) and there(nozzle_pa[k])
-        if not whole:
+        if count_there(pot_pa[begin:stop]) < size or count_there(nozzle_pa[begin:stop]) < size:
             continue
         # Its middle is the same of every third.
         some = np.empty((size + 2) // 3)
