@@ -6,12 +6,14 @@ As there: an open read window in, instants UTC without a zone out.
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING, NamedTuple
+import itertools
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
 
 from analytics import frames
 from ingest.store.archive_reading import ArchiveFile, archived, rows_with
+from ingest.store.engine import limit_memory
 from ingest.store.sample_rows import (
     COUNTED,
     KEPT,
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
 _LOOKS = (dt.timedelta(days=1), dt.timedelta(days=30))
 
 _DAY = dt.timedelta(days=1)
+#: Samples a day from which on not all are looked at to find the days that have any, and how many.
+_MANY_A_DAY, _LOOKED_AT_PERCENT = 50_000, 5
 _MICROSECOND = dt.timedelta(microseconds=1)
 _EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
 
@@ -37,7 +41,7 @@ _EPOCH = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
 _LEAN_MB, _LEAN_THREAD_MB = 64, 32
 
 #: Columns of ``sample`` that a pot may lack.
-_MAY_LACK = COUNTED
+_MAY_LACK = (*COUNTED, "quality")
 
 _WITHIN = "WHERE pot_id = $pot AND sampled_at BETWEEN $from_at AND $to_at"
 
@@ -152,15 +156,7 @@ def _days_heard(
     some pots took minutes before the first piece was read.
     """
     begin, end = from_at or frames.EARLIEST, to_at or frames.LATEST
-    found = frames.read_frame(
-        con,
-        "SELECT DISTINCT sampled_at::DATE - DATE '1970-01-01' AS day FROM sample_value "
-        "WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end",
-        pot=pot_id,
-        begin=begin,
-        end=end,
-    )
-    days = {_EPOCH + number * _DAY for number in found["day"]}
+    days = _days_hot(con, pot_id, begin, end)
     # The archive's list knows its days; only of one that is cut must the file be looked into.
     for file in archived(con, "sample", {pot_id}, from_at, to_at):
         whole = file.first_at >= begin and file.last_at < end
@@ -170,15 +166,50 @@ def _days_heard(
     return sorted(days)
 
 
+def _days_hot(
+    con: duckdb.DuckDBPyConnection, pot_id: int, begin: dt.datetime, end: dt.datetime
+) -> set[dt.datetime]:
+    """Midnights UTC of the days with a hot sample of a pot, half-open.
+
+    To look at each of many samples costs more than all else before the first piece is read. Some
+    of them tell of nearly all days where days have many; what lies between those days is looked
+    for then.
+    """
+    within = "WHERE pot_id = $pot AND sampled_at >= $begin AND sampled_at < $end"
+    day_number = "sampled_at::DATE - DATE '1970-01-01'"
+
+    def ask(query: str, from_at: dt.datetime, to_at: dt.datetime) -> list[tuple[Any, ...]]:
+        bounds = {"pot": pot_id, "begin": from_at, "end": to_at}
+        return con.execute(f"{query} {within}", bounds).fetchall()
+
+    ends = f"SELECT min(sampled_at), max(sampled_at), count(*) FROM {KEPT}"
+    ((first, last, count),) = ask(ends, begin, end)
+    if not count:
+        return set()
+    many = count > _MANY_A_DAY * ((last - first).days + 1)
+    some = f"TABLESAMPLE SYSTEM ({_LOOKED_AT_PERCENT}%)" if many else ""
+    found = ask(f"SELECT DISTINCT {day_number} FROM {KEPT} {some}", begin, end)
+    days = {_EPOCH + number * _DAY for (number,) in found}
+    if many:
+        days |= {dt.datetime.combine(at, dt.time()) for at in (first, last)}
+        known = sorted(days)
+        for day, following in itertools.pairwise(known):
+            at: dt.datetime | None = day
+            while at is not None and (after := at + _DAY) < following:
+                ((next_at, *_),) = ask(ends, after, following)
+                at = None if next_at is None else dt.datetime.combine(next_at, dt.time())
+                days |= set() if at is None else {at}
+    return days
+
+
 def read_leanly(con: duckdb.DuckDBPyConnection) -> None:
-    """Let what was read of the store go early in this window, for a piece is read once.
+    """Let what was read of the store go early, for a piece is read once.
 
     DuckDB keeps what it has read until four fifths of the computer's memory are full, as long as
     any window is open. What goes out as frames does not count there. A pot whose clock is corrected
     is better left alone: its messages are joined, and a join needs as much as it needs.
     """
-    ((threads,),) = con.execute("SELECT current_setting('threads')").fetchall()
-    con.execute(f"SET memory_limit = '{_LEAN_MB + _LEAN_THREAD_MB * int(threads)}MB'")
+    limit_memory(con, _LEAN_MB, _LEAN_THREAD_MB)
 
 
 class Stored(NamedTuple):
@@ -238,12 +269,49 @@ def stored_of(
     )
 
 
+class Heard(NamedTuple):
+    """Columns with a value in a stretch, both ends included: others need not be looked for in each
+    part of it. What comes in later is not told of, and is derived anew anyhow."""
+
+    from_at: dt.datetime
+    to_at: dt.datetime
+    names: tuple[str, ...]
+
+    def tells_of(self, from_at: dt.datetime | None, to_at: dt.datetime | None) -> bool:
+        """Whether it does so of all of a stretch."""
+        begin, end = from_at or frames.EARLIEST, to_at or frames.LATEST
+        return self.from_at <= begin and end <= self.to_at
+
+
+def heard_of(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None,
+    to_at: dt.datetime | None,
+    where: Stored,
+) -> Heard:
+    """Columns that a pot has in a stretch; parameters as for :func:`samples_heard`."""
+    begin, end = from_at or frames.EARLIEST, to_at or frames.LATEST
+    bounds: dict[str, object] = {"pot": pot_id, "from_at": begin, "to_at": end}
+    stored = where.samples(con, from_at, to_at)
+    among, counted = stored, {name: name for name in COUNTED}
+    if stored == VALUES:
+        among, counted = KEPT, {name: heard_in(name) for name in COUNTED}
+    asked = ", ".join(f"count({name})" for name in counted.values())
+    (counts,) = con.execute(
+        f"SELECT {asked}, count(nullif(quality, 0)) FROM {among} {_WITHIN}", bounds
+    ).fetchall()
+    named = zip(_MAY_LACK, counts, strict=True)
+    return Heard(begin, end, tuple(name for name, count in named if count))
+
+
 def samples_heard(
     con: duckdb.DuckDBPyConnection,
     pot_id: int,
     from_at: dt.datetime | None = None,
     to_at: dt.datetime | None = None,
     where: Stored | None = None,
+    heard: Heard | None = None,
 ) -> pl.DataFrame:
     """As :func:`analytics.frames.samples`, without the columns that say nothing there.
 
@@ -259,6 +327,8 @@ def samples_heard(
         Both ends included, naive UTC; ``None``: from the first, to the last.
     where : Stored, optional
         Where the pot's samples lie, where that was asked in this window.
+    heard : Heard, optional
+        From :func:`heard_of`: no other columns are looked at.
 
     Returns
     -------
@@ -273,50 +343,54 @@ def samples_heard(
     }
     where = where or stored_of(con, pot_id, from_at, to_at)
     stored = where.samples(con, from_at, to_at)
-    heard = _columns_heard(con, stored, bounds)
-    steps = _steps(con, heard, bounds) if stored == VALUES else {}
+    kept = stored == VALUES
+    names = _MAY_LACK if heard is None or not heard.tells_of(from_at, to_at) else heard.names
+    steps = _columns_heard(con, stored, bounds, names)
     wanted = ["sampled_at", "deadman"]
-    for name in heard:
-        if name in steps:
-            wanted.append(f"{counts_sql(name, steps[name])} AS {name}")
-        elif stored == VALUES and name in _MAY_LACK:
+    for name, step in steps.items():
+        if step is not None:
+            wanted.append(f"{counts_sql(name, step)} AS {name}")
+        elif kept and name != "quality":
             wanted.append(f"{value_sql(name)} AS {name}")
         else:
             wanted.append(name)
     frame = frames.read_frame(
         con,
-        f"SELECT {', '.join(wanted)} FROM {KEPT if stored == VALUES else stored} {_WITHIN}",
+        f"SELECT {', '.join(wanted)} FROM {KEPT if kept else stored} {_WITHIN}",
         **bounds,
-    ).with_columns(pl.col(name).cast(pl.Float64) * step for name, step in steps.items() if step > 0)
+    ).with_columns(
+        pl.col(name).cast(pl.Float64) * step
+        for name, step in steps.items()
+        if step is not None and step > 0
+    )
     return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
 
 
 def _columns_heard(
-    con: duckdb.DuckDBPyConnection, stored: str, bounds: dict[str, object]
-) -> list[str]:
-    """Columns with a value among samples; ``quality`` where ingest found anything."""
-    counted, among = {name: name for name in _MAY_LACK}, stored
+    con: duckdb.DuckDBPyConnection,
+    stored: str,
+    bounds: dict[str, object],
+    names: tuple[str, ...],
+) -> dict[str, float | None]:
+    """Those of some columns with a value among samples, ``quality`` where ingest found anything;
+    and the step of each whose hot samples are counts of one step throughout, as nearly all are.
+
+    Counts come over in half the time that values take to be made one by one.
+    """
     if stored == VALUES:
         # Values need not be made only to be counted.
-        counted, among = {name: heard_in(name) for name in _MAY_LACK}, KEPT
-    columns = ", ".join(f"count({kept})" for kept in counted.values())
-    (counts,) = con.execute(
-        f"SELECT {columns}, count(nullif(quality, 0)) FROM {among} {_WITHIN}", bounds
-    ).fetchall()
-    return [name for name, count in zip((*counted, "quality"), counts, strict=True) if count]
-
-
-def _steps(
-    con: duckdb.DuckDBPyConnection, heard: list[str], bounds: dict[str, object]
-) -> dict[str, float]:
-    """Steps of those columns of hot samples that hold counts of one step throughout, as nearly all
-    do. Counts come over in half the time that values take to be made one by one."""
-    names = [name for name in heard if name in _MAY_LACK]
-    if not names:
+        asked = [f"count({heard_in(name)}), {step_sql(name)}" for name in names if name in COUNTED]
+        among = KEPT
+    else:
+        asked = [f"count({name}), NULL" for name in names if name in COUNTED]
+        among = stored
+    if "quality" in names:
+        asked.append("count(nullif(quality, 0)), NULL")
+    if not asked:
         return {}
-    columns = ", ".join(step_sql(name) for name in names)
-    (found,) = con.execute(f"SELECT {columns} FROM {KEPT} {_WITHIN}", bounds).fetchall()
-    return {name: step for name, step in zip(names, found, strict=True) if step is not None}
+    (found,) = con.execute(f"SELECT {', '.join(asked)} FROM {among} {_WITHIN}", bounds).fetchall()
+    told = zip(names, found[::2], found[1::2], strict=True)
+    return {name: step for name, count, step in told if count}
 
 
 def grown_extent(

@@ -14,12 +14,13 @@ The way of a piece, each step on its own so that it can run on another computer:
 
 from __future__ import annotations
 
+import bisect
 import datetime as dt
 import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -222,6 +223,7 @@ def read_piece(
     settings: PieceSettings,
     following: pl.DataFrame | None = None,
     where: piece_frames.Stored | None = None,
+    heard: piece_frames.Heard | None = None,
 ) -> PieceSamples:
     """The samples of a piece, and where it begins and ends in truth.
 
@@ -236,18 +238,20 @@ def read_piece(
         to look for it takes a fifth as long as to read a piece.
     where : piece_frames.Stored, optional
         Where samples of the pot lie, where that was asked in this window.
+    heard : piece_frames.Heard, optional
+        Which columns the pot has, where that was asked.
     """
     cycles = settings.cycles
     read_from = None
     if piece.from_at is not None:
-        read_from = whole_blocks(block_begin(piece.from_at) - _before(cycles), piece.from_at)[0]
+        read_from = _read_from(piece.from_at, cycles)
     if piece.to_at is None:
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, None, where)
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, None, where, heard)
         return _whole(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
     for look in _LOOKS:
         read_to = _read_to(piece.to_at, cycles, look)
         last = read_to - _MICROSECOND
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, last, where)
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, last, where, heard)
         end_us = _cut(rows, piece.to_at, cycles)
         if end_us is not None:
             return _whole(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
@@ -263,7 +267,7 @@ def read_piece(
             return _whole(piece, _with_after(rows, after), begin_us, next_us)
     else:
         # Days of work without a pause; however long it is, it is one story.
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, None, where)
+        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, None, where, heard)
     begin_us = _begin(rows, piece, cycles, _NEVER_US)
     return _whole(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
 
@@ -292,6 +296,11 @@ def _before(cycles: CycleSettings) -> dt.timedelta:
     return dt.timedelta(seconds=cycles.quiet_s + cycles.gap_s + max(cycles.align_s, 1.0))
 
 
+def _read_from(from_at: dt.datetime, cycles: CycleSettings) -> dt.datetime:
+    """From which instant on a piece with a nominal begin is read."""
+    return whole_blocks(block_begin(from_at) - _before(cycles), from_at)[0]
+
+
 def _read_to(
     to_at: dt.datetime, cycles: CycleSettings, look: dt.timedelta = _LOOKS[0]
 ) -> dt.datetime:
@@ -300,11 +309,18 @@ def _read_to(
     return whole_blocks(target, target)[1]
 
 
+def _first_from(rows: pl.DataFrame, from_at: dt.datetime) -> int:
+    """Index of the first of some rows in the order of time from an instant on."""
+    # Polars goes through all of them before it begins to search.
+    at: Sequence[Any] = cast("Sequence[Any]", rows["sampled_at"])
+    return bisect.bisect_left(at, from_at)
+
+
 def _heard_from(rows: pl.DataFrame, from_at: dt.datetime) -> pl.DataFrame | None:
     """As :func:`piece_frames.next_deadman`, of rows read before ``from_at`` and on; ``None`` where
     they do not tell."""
     later = rows.select("sampled_at", "deadman")
-    later = later.slice(rows["sampled_at"].search_sorted(from_at, "left"))
+    later = later.slice(_first_from(rows, from_at))
     if later["deadman"].null_count():
         later = later.filter(pl.col("deadman").is_not_null())
     return None if later.is_empty() else later.head(1)
@@ -324,9 +340,7 @@ def _cut(rows: pl.DataFrame, bound_at: dt.datetime | None, settings: CycleSettin
         return None
     bound_us = microseconds(bound_at)
     before_us = round((settings.quiet_s + settings.gap_s) * _US)
-    first = rows["sampled_at"].search_sorted(
-        bound_at - dt.timedelta(microseconds=before_us), "left"
-    )
+    first = _first_from(rows, bound_at - dt.timedelta(microseconds=before_us))
     later = rows.select("sampled_at", "deadman").slice(first)
     # Mostly it lies close by, and what comes after does not matter: not all need be looked at.
     for some in (later.head(_CLOSE_BY), later):
@@ -468,17 +482,20 @@ def found_from_store(
     # From the last one to the first: what ends a silence after a piece is in the one read before.
     left = list(pieces)
     following: pl.DataFrame | None = None
+    heard: piece_frames.Heard | None = None
     while left:
         # Opening the store costs as much as reading a day of it; reckoning is done outside, for
         # while it is open nobody can write.
         held: list[PieceSamples] = []
         with read_window(data) as con:
             where = _where(con, left)
+            if heard is None and len(left) > 1:
+                heard = _heard(con, left, where, settings.cycles)
             if not where.corrected:
                 piece_frames.read_leanly(con)
             while left and sum(samples.rows.height for samples in held) < _HELD_ROWS:
                 piece = left.pop()
-                held.append(read_piece(con, piece, settings, following, where))
+                held.append(read_piece(con, piece, settings, following, where, heard))
                 following = _following(held[-1], left, settings)
             held.reverse()
             more = beside.read(con, held) if beside is not None else None
@@ -498,6 +515,19 @@ def _where(con: duckdb.DuckDBPyConnection, pieces: Sequence[Piece]) -> piece_fra
     return piece_frames.stored_of(
         con, pieces[0].pot_id, pieces[0].from_at, pieces[-1].to_at, _LOOKS[-1] + PIECE
     )
+
+
+def _heard(
+    con: duckdb.DuckDBPyConnection,
+    pieces: Sequence[Piece],
+    where: piece_frames.Stored,
+    cycles: CycleSettings,
+) -> piece_frames.Heard:
+    """Which columns a pot has in pieces that follow one another, as far as they are read mostly."""
+    from_at, to_at = pieces[0].from_at, pieces[-1].to_at
+    begin = None if from_at is None else _read_from(from_at, cycles)
+    end = None if to_at is None else _read_to(to_at, cycles)
+    return piece_frames.heard_of(con, pieces[0].pot_id, begin, end, where)
 
 
 def _following(

@@ -34,6 +34,10 @@ _ENGINES: dict[Path, _Engine] = {}
 _LEFT_BEHIND: list[_Engine] = []
 
 
+# Which engine a window's connection is of, by the connection's id, while it is open.
+_OF: dict[int, _Engine] = {}
+
+
 class OpenHere(Exception):
     """This process has the file open in another thread in a way that bars this one; wait."""
 
@@ -60,9 +64,32 @@ class Opened:
             Something was raised, so that the engine is not to be used again.
         """
         try:
+            _OF.pop(id(self.con), None)
             self.con.close()
         finally:
             self._engine.leave(spoiled)
+
+
+def limit_memory(con: duckdb.DuckDBPyConnection, base_mb: int, thread_mb: int) -> None:
+    """Let the engine of an open window keep no more of what it has read than so much.
+
+    It holds for as long as the engine runs, and is set only once: each time it is set DuckDB gives
+    back whatever memory it has at hand, and asks for it anew.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        Of an open window.
+    base_mb, thread_mb : int
+        Altogether, and what more for each of DuckDB's threads. [MB]
+    """
+    engine = _OF.get(id(con))
+    if engine is not None and engine.memory_mb == (base_mb, thread_mb):
+        return
+    ((threads,),) = con.execute("SELECT current_setting('threads')").fetchall()
+    con.execute(f"SET memory_limit = '{base_mb + thread_mb * int(threads)}MB'")
+    if engine is not None:
+        engine.memory_mb = (base_mb, thread_mb)
 
 
 class _Engine:
@@ -78,6 +105,7 @@ class _Engine:
         self.worn = False
         self.windows = 0
         self.attached = False
+        self.memory_mb: tuple[int, int] | None = None
         self._lock = threading.Lock()
         # What does not fit into memory goes beside the store, as when the store itself is opened.
         self._root = duckdb.connect(":memory:", config={"temp_directory": f"{path}.tmp"})
@@ -154,7 +182,9 @@ def open_file(path: Path, read_only: bool) -> Opened:
 
     engine = _engine_for(path.resolve(), read_only)
     try:
-        return Opened(engine.enter(path, read_only), engine)
+        con = engine.enter(path, read_only)
+        _OF[id(con)] = engine
+        return Opened(con, engine)
     except BaseException as error:
         # That the file is held says nothing about the engine, and is what one waits for.
         engine.leave(not isinstance(error, duckdb.IOException | duckdb.ResourceInUseException))
@@ -199,6 +229,7 @@ def _begin_anew() -> None:
     _LOCK = threading.Lock()
     _LEFT_BEHIND.extend(_ENGINES.values())
     _ENGINES.clear()
+    _OF.clear()
 
 
 atexit.register(_end_all)

@@ -86,9 +86,16 @@ def test_a_full_derive_over_archived_days_gives_identical_tables(
     assert_same(hot, tables(data))
 
 
+@pytest.mark.parametrize("many_a_day", [piece_frames._MANY_A_DAY, 0])
 def test_days_with_samples_are_the_same_hot_and_archived_wherever_they_are_cut(
-    tmp_path: Path, yard: Yard, put_samples: PutSamples
+    tmp_path: Path,
+    yard: Yard,
+    put_samples: PutSamples,
+    monkeypatch: pytest.MonkeyPatch,
+    many_a_day: int,
 ) -> None:
+    # Nought: not all samples are looked at, as where days have many.
+    monkeypatch.setattr(piece_frames, "_MANY_A_DAY", many_a_day)
     data, day = tmp_path / "data", dt.timedelta(days=1)
     for begin in (BEGIN, BEGIN + 2 * day, BEGIN + 5 * day):
         put_samples(data, "pot-1", night(begin, 4500, 1))

@@ -138,3 +138,26 @@ def test_the_child_of_a_fork_starts_an_engine_of_its_own(tmp_path: Path) -> None
     child.join(60)
     assert child.exitcode == 0
     assert _pots(tmp_path) == [(1, "pot-1"), (2, "pot-2")]
+
+
+def test_what_memory_an_engine_takes_is_set_once_and_anew_in_the_next(tmp_path: Path) -> None:
+    def limit(thread_mb: int) -> tuple[str, str]:
+        asked = "SELECT current_setting('memory_limit')"
+        with read_window(tmp_path) as con:
+            con.execute("SET threads = 2")
+            ((before,),) = con.execute(asked).fetchall()
+            engine.limit_memory(con, 64, thread_mb)
+            ((after,),) = con.execute(asked).fetchall()
+        return before, after
+
+    _add(tmp_path, 1)
+    unlimited, first = limit(32)
+    assert first == "122.0 MiB" != unlimited
+    # By hand, to see that it is left alone while the engine runs.
+    with read_window(tmp_path) as con:
+        con.execute("SET memory_limit = '1GB'")
+    assert limit(32) == ("953.6 MiB", "953.6 MiB")
+    assert limit(64) == ("953.6 MiB", "183.1 MiB")
+    with pytest.raises(duckdb.Error), read_window(tmp_path) as con:
+        con.execute("FROM nowhere")
+    assert limit(64) == (unlimited, "183.1 MiB")
