@@ -182,7 +182,7 @@ class WeighedBeside:
         """The air's temperature while the pieces were heard."""
         heard = [one.rows["sampled_at"] for one in samples if not one.rows.is_empty()]
         if not heard:
-            return pl.DataFrame(schema={"sampled_at": pl.Datetime("us"), "value": pl.Float64})
+            return pl.DataFrame(schema=condition_frames.SLOW_SCHEMA)
         return condition_frames.slow_readings(
             con, samples[0].piece.pot_id, ("air_temp",), min(at[0] for at in heard),
             max(at[-1] for at in heard),
