@@ -203,6 +203,15 @@ def opened(data: Path) -> None:
         pass
 
 
+def few_of(folder: Path, short: bool) -> tuple[Path, int]:
+    """A store with a few shifts, derived, and how many they are; made once in a folder."""
+    few, shifts = folder / "few", 1 if short else 4
+    if not few.exists():
+        fill(few, folder / "few-archive", shifts)
+        derive_and_weigh(few, bench_yard(), full=True)
+    return few, shifts
+
+
 def rows(folder: Path, short: bool) -> Iterator[Row]:
     """Rows of deriving; each given as soon as it is measured."""
     shifts, repeats = (10, 2) if short else (100, 5)
@@ -242,9 +251,7 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
         lambda: derive_and_weigh(worked, pot_yard, full=True),
         "Polars scan", lambda: scan(worked_archive), repeats=repeats, limit=6.0,
     )  # fmt: skip
-    few, few_shifts = folder / "few", 1 if short else 4
-    fill(few, folder / "few-archive", few_shifts)
-    derive_and_weigh(few, yard, full=True)
+    few, few_shifts = few_of(folder, short)
     yield by_turns(
         "a shift's minutes, connection cold", lambda: minute_means(data),
         "opening alone", lambda: opened(data), repeats=9,

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from measure import Row, by_turns
+from rows_start import where_of
 
 import dashboard
 
@@ -16,7 +17,7 @@ SHOWN = ("now", "shift", "condition", "upkeep", "signals")
 
 
 def rows(folder: Path, short: bool) -> Iterator[Row]:
-    """Rows of pages; after ``rows_start``, whose yard file and store they read."""
+    """Rows of pages, on a store with a few shifts."""
     # Streamlit warns at every cache that no server runs.
     logging.disable(logging.WARNING)
     import streamlit as st
@@ -24,10 +25,8 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
 
     from dashboard.navigation import MORE, PAGES, Way
 
-    os.environ |= {
-        "GRITBOOK_DATA": str(folder / "few"),
-        "GRITBOOK_YARD": str(folder / "yard.toml"),
-    }
+    _, data, _, yard = where_of(folder, short)
+    os.environ |= {"GRITBOOK_DATA": data, "GRITBOOK_YARD": yard}
     app = AppTest.from_file(str(Path(dashboard.__file__).parent / "app.py"), default_timeout=120)
 
     def drawn(way: Way) -> None:

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from measure import Row, by_turns
-from rows_start import run
+from rows_start import run, where_of
 
 
 def rows(folder: Path, short: bool) -> Iterator[Row]:
-    """Rows of reports; after ``rows_start``, whose yard file and store they read."""
-    where = ["--data", str(folder / "few"), "--yard", str(folder / "yard.toml")]
+    """Rows of reports, on a store with a few shifts."""
+    where = where_of(folder, short)
     for kind in ("pdf", "html"):
         to = str(folder / f"upkeep.{kind}")
         yield by_turns(

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from measure import Row, by_turns
-from rows_derive import BEGIN
+from rows_derive import BEGIN, few_of
 
 _YARD = (
     '[site]\nname = "bench"\ntime_zone = "UTC"\n'
@@ -20,12 +20,17 @@ def run(*arguments: str) -> None:
     subprocess.run([sys.executable, *arguments], check=True, stdout=subprocess.DEVNULL)
 
 
-def rows(folder: Path, short: bool) -> Iterator[Row]:
-    """Rows of starting; after ``rows_derive``, whose store they read."""
-    repeats = 3 if short else 7
+def where_of(folder: Path, short: bool) -> list[str]:
+    """Options of a command that reads the few shifts of ``rows_derive``."""
     yard = folder / "yard.toml"
     yard.write_text(_YARD)
-    read = ["--data", str(folder / "few"), "--yard", str(yard)]
+    return ["--data", str(few_of(folder, short)[0]), "--yard", str(yard)]
+
+
+def rows(folder: Path, short: bool) -> Iterator[Row]:
+    """Rows of starting, on a store with a few shifts."""
+    repeats = 3 if short else 7
+    read = where_of(folder, short)
     day = f"{BEGIN:%Y-%m-%d}"
     for name, arguments in (
         ("gritbook --help", ["--help"]),
