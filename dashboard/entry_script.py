@@ -195,13 +195,14 @@ function begin() {
       const drawn = !before || (one.restored && before.key !== one.key);
       return drawn && drafts[one.name] && drafts[one.name].at > one.restored;
     });
-    const fresh = nonce !== data.nonce;
+    const fresh = nonce !== data.nonce, kept = Object.keys(drafts).length > 0;
     nonce = data.nonce;
     forms = data.forms;
     // What was typed before its form was known is kept from now on, and handed over with the rest.
     if (typed.size) keep();
-    const all = stored();
-    if ((fresh || back) && Object.keys(all).length) send({ nonce, drafts: all, fresh });
+    // A session that begins is told of what was there before it: what is being typed now stands in
+    // the page, and to draw it again takes away the button that somebody is just pressing.
+    if ((fresh && kept) || back) send({ nonce, drafts: stored(), fresh });
     setTimeout(look, 600);
   };
 }
