@@ -37,6 +37,11 @@ class Phone:
         self.page = page
         self._nonce = "session"
 
+    def begins(self, session: str) -> None:
+        """A session begins, with no form on its page yet."""
+        self._nonce = session
+        self.page.evaluate("nonce => hand({ nonce, forms: [], gone: [] })", session)
+
     def draw(self, key: str, **fields: str) -> None:
         """Fields of a form stand on the page, in place of those before."""
         self.page.evaluate("([key, fields]) => draw(key, fields)", [key, fields])
@@ -199,3 +204,15 @@ def test_what_was_typed_last_is_kept_when_the_phone_puts_the_page_away(phone: Ph
       document.dispatchEvent(new Event("visibilitychange"));
     }""")
     assert phone.kept() == {"new-check": {"note": "left side"}}
+
+
+def test_a_session_that_begins_while_somebody_types_draws_nothing_again(phone: Phone) -> None:
+    phone.begins("signing in")
+    phone.draw("k1", crew="")
+    phone.type("k1-crew", "crew-a")
+    phone.passes()
+    phone._nonce = "signed in"
+    phone.tell("new-crew", "k1")
+    phone.passes()
+    assert phone.sent() == []
+    assert phone.kept() == {"new-crew": {"crew": "crew-a"}}
