@@ -78,6 +78,24 @@ def _rates(
 
 
 @njit(inline="always")
+def _stepped(
+    p: float, rho: float, ps: float, falls: float, step_s: float, into: float, lost: float,
+    leak: float, heat: float, ratio: float, width: float, bound: float, air_k: float,
+    outside_pa: float,
+) -> tuple[float, float]:  # fmt: skip
+    """A pot's pressure and density after a step of Heun's rule; the supply changes by ``falls``."""
+    dp, dr = _rates(p, rho, ps, into, lost, leak, heat, ratio, width, bound, air_k, outside_pa)
+    q, s = p + step_s * dp, rho + step_s * dr
+    q = q if q > 1000.0 else 1000.0
+    s = s if s > 0.01 else 0.01
+    dq, ds = _rates(
+        q, s, ps + falls, into, lost, leak, heat, ratio, width, bound, air_k, outside_pa
+    )
+    p, rho = p + 0.5 * step_s * (dp + dq), rho + 0.5 * step_s * (dr + ds)
+    return p if p > 1000.0 else 1000.0, rho if rho > 0.01 else 0.01
+
+
+@njit(inline="always")
 def _slopes(
     p: float, rho: float, ps: float, into: float, lost: float, leak: float, heat: float,
     ratio: float, width: float, bound: float, air_k: float, outside_pa: float,
@@ -234,33 +252,15 @@ def _run_fills(
                     into, lost, leak = w[_INTO + c], w[_LOST + c], w[_LEAKED + c]
                     heat, ratio, width = w[_HEAT + c], w[_RATIO + c], w[_WIDTH + c]
                     p, r = w[_P + c], w[_RHO + c]
-                    dp, dr = _rates(
-                        p, r, ps, into, lost, leak, heat, ratio, width, bound, air_k, outside_pa
-                    )
-                    ps += falls
-                    q, s = p + step_s * dp, r + step_s * dr
-                    q = q if q > 1000.0 else 1000.0
-                    s = s if s > 0.01 else 0.01
-                    dq, ds = _rates(
-                        q, s, ps, into, lost, leak, heat, ratio, width, bound, air_k, outside_pa
-                    )
-                    p, r = p + 0.5 * step_s * (dp + dq), r + 0.5 * step_s * (dr + ds)
-                    p = p if p > 1000.0 else 1000.0
-                    r = r if r > 0.01 else 0.01
+                    p, r = _stepped(
+                        p, r, ps, falls, step_s, into, lost, leak, heat, ratio, width, bound,
+                        air_k, outside_pa,
+                    )  # fmt: skip
                     w[_PM + c], w[_RM + c] = p, r
-                    dp, dr = _rates(
-                        p, r, ps, into, lost, leak, heat, ratio, width, bound, air_k, outside_pa
-                    )
-                    ps += falls
-                    q, s = p + step_s * dp, r + step_s * dr
-                    q = q if q > 1000.0 else 1000.0
-                    s = s if s > 0.01 else 0.01
-                    dq, ds = _rates(
-                        q, s, ps, into, lost, leak, heat, ratio, width, bound, air_k, outside_pa
-                    )
-                    p, r = p + 0.5 * step_s * (dp + dq), r + 0.5 * step_s * (dr + ds)
-                    w[_P + c] = p if p > 1000.0 else 1000.0
-                    w[_RHO + c] = r if r > 0.01 else 0.01
+                    w[_P + c], w[_RHO + c] = _stepped(
+                        p, r, ps + falls, falls, step_s, into, lost, leak, heat, ratio, width,
+                        bound, air_k, outside_pa,
+                    )  # fmt: skip
                 for c in range(lanes):
                     # Half of the pair's time is one of its steps.
                     half_s, turned = w[_STEP + c], w[_TURNED + c]
