@@ -366,15 +366,16 @@ def memoryless_from(signals: pl.DataFrame, settings: CycleSettings) -> Ints:
     numpy.ndarray of int64, shape (n,)
         Ascending instants. [us since 1970 UTC]
     """
+    rows = signals.filter(pl.col("deadman").is_not_null())
+    return memoryless_in(_us(rows["sampled_at"]), rows["deadman"].to_numpy(), settings)
+
+
+def memoryless_in(at_us: Ints, deadman: Bools, settings: CycleSettings) -> Ints:
+    """As :func:`memoryless_from`, from arrays that lack nothing."""
     from analytics.cycle_kernel import memoryless
 
-    rows = signals.filter(pl.col("deadman").is_not_null())
-    at_us = _us(rows["sampled_at"])
     new = memoryless(
-        fixed(at_us),
-        fixed(rows["deadman"].to_numpy()),
-        round(settings.gap_s * _US),
-        round(settings.quiet_s * _US),
+        fixed(at_us), fixed(deadman), round(settings.gap_s * _US), round(settings.quiet_s * _US)
     )
     return np.asarray(at_us[new])
 

@@ -31,6 +31,7 @@ from analytics.fill_kernel import (
 )
 from analytics.fill_lanes import fit_fills
 from analytics.path_kernel import carry_fits, without_opening
+from analytics.room import Room
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -115,21 +116,6 @@ def prepared(signals: pl.DataFrame) -> Samples:
         ``analytics.cycles.SIGNAL_SCHEMA``.
     """
     return prepared_arrays(signal_arrays(signals))
-
-
-class Room:
-    """Arrays as long as a stretch's samples that are used again for the next stretch: asked anew
-    of the system, each page of them costs more than what is written into it."""
-
-    def __init__(self) -> None:
-        self._arrays: dict[str, Floats] = {}
-
-    def empty(self, name: str, size: int) -> Floats:
-        """An array with anything in it; the one of that name given before is lost by it."""
-        known = self._arrays.get(name)
-        if known is None or known.size < size:
-            known = self._arrays[name] = np.empty(size + size // 4)
-        return known[:size]
 
 
 def prepared_arrays(signals: Signals, room: Room | None = None) -> Samples:

@@ -12,6 +12,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import polars as pl
 
 from analytics import frames
+from analytics.hours import microseconds
+from analytics.room import Room
+from analytics.sample_columns import Columns
 from ingest.store.archive_reading import ArchiveFile, archived, rows_with
 from ingest.store.engine import limit_memory
 from ingest.store.sample_rows import (
@@ -43,6 +46,12 @@ _LEAN_MB, _LEAN_THREAD_MB = 64, 32
 #: Columns of ``sample`` that a pot may lack.
 _MAY_LACK = (*COUNTED, "quality")
 
+#: Samples that come over at a time: so many lie in a processor's own memory.
+_BATCH = 60_000
+
+#: An instant, and how the dead-man stands.
+NextDeadman = tuple[int, bool]
+
 _WITHIN = "WHERE pot_id = $pot AND sampled_at BETWEEN $from_at AND $to_at"
 
 
@@ -72,12 +81,16 @@ def next_deadman(
     pot_id: int,
     from_at: dt.datetime,
     where: Stored | None = None,
-) -> pl.DataFrame:
-    """``sampled_at`` and ``deadman`` of the first sample from ``from_at`` on that says how the
-    dead-man stands; no row where there is none. Parameters as for :func:`next_sample` and
-    :func:`samples_heard`."""
+) -> NextDeadman | None:
+    """Instant [us since 1970 UTC] of the first sample from ``from_at`` on that says how the
+    dead-man stands, and how; ``None`` where there is none. Parameters as for :func:`next_sample`
+    and :func:`columns_heard`."""
     having = " AND deadman IS NOT NULL"
-    return _next(con, pot_id, from_at, None, "sampled_at, deadman", having, where)
+    found = _next(con, pot_id, from_at, None, "sampled_at, deadman", having, where)
+    if found.is_empty():
+        return None
+    at, deadman = found.row(0)
+    return microseconds(at), deadman
 
 
 def _next(
@@ -310,8 +323,6 @@ def samples_heard(
     pot_id: int,
     from_at: dt.datetime | None = None,
     to_at: dt.datetime | None = None,
-    where: Stored | None = None,
-    heard: Heard | None = None,
 ) -> pl.DataFrame:
     """As :func:`analytics.frames.samples`, without the columns that say nothing there.
 
@@ -325,16 +336,38 @@ def samples_heard(
         The pot's number in the store.
     from_at, to_at : datetime or None
         Both ends included, naive UTC; ``None``: from the first, to the last.
-    where : Stored, optional
-        Where the pot's samples lie, where that was asked in this window.
-    heard : Heard, optional
-        From :func:`heard_of`: no other columns are looked at.
 
     Returns
     -------
     polars.DataFrame
         ``sampled_at``, ``deadman``, and of the other columns those with a value; ``quality`` where
         ingest found anything.
+    """
+    return columns_heard(con, pot_id, from_at, to_at).frame()
+
+
+def columns_heard(
+    con: duckdb.DuckDBPyConnection,
+    pot_id: int,
+    from_at: dt.datetime | None,
+    to_at: dt.datetime | None,
+    where: Stored | None = None,
+    heard: Heard | None = None,
+    room: Room | None = None,
+    place: str = "",
+) -> Columns:
+    """As :func:`samples_heard`, before it is a frame.
+
+    Parameters
+    ----------
+    con, pot_id, from_at, to_at
+        As there.
+    where : Stored, optional
+        Where the pot's samples lie, where that was asked in this window.
+    heard : Heard, optional
+        From :func:`heard_of`: no other columns are looked at.
+    room, place
+        Where they may lie (:class:`analytics.sample_columns.Columns`).
     """
     bounds: dict[str, object] = {
         "pot": pot_id,
@@ -345,7 +378,7 @@ def samples_heard(
     stored = where.samples(con, from_at, to_at)
     kept = stored == VALUES
     names = _MAY_LACK if heard is None or not heard.tells_of(from_at, to_at) else heard.names
-    steps = _columns_heard(con, stored, bounds, names)
+    rows, steps = _steps_heard(con, stored, bounds, names)
     wanted = ["sampled_at", "deadman"]
     for name, step in steps.items():
         if step is not None:
@@ -354,26 +387,25 @@ def samples_heard(
             wanted.append(f"{value_sql(name)} AS {name}")
         else:
             wanted.append(name)
-    frame = frames.read_frame(
-        con,
-        f"SELECT {', '.join(wanted)} FROM {KEPT if kept else stored} {_WITHIN}",
-        **bounds,
-    ).with_columns(
-        pl.col(name).cast(pl.Float64) * step
-        for name, step in steps.items()
-        if step is not None and step > 0
+    query = f"SELECT {', '.join(wanted)} FROM {KEPT if kept else stored} {_WITHIN}"
+    return Columns(
+        con.sql(query, params=bounds).to_arrow_reader(_BATCH),
+        rows,
+        {name: step for name, step in steps.items() if step is not None and step > 0},
+        room,
+        place,
     )
-    return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
 
 
-def _columns_heard(
+def _steps_heard(
     con: duckdb.DuckDBPyConnection,
     stored: str,
     bounds: dict[str, object],
     names: tuple[str, ...],
-) -> dict[str, float | None]:
-    """Those of some columns with a value among samples, ``quality`` where ingest found anything;
-    and the step of each whose hot samples are counts of one step throughout, as nearly all are.
+) -> tuple[int, dict[str, float | None]]:
+    """How many samples there are, those of some columns with a value among them, ``quality`` where
+    ingest found anything; and the step of each whose hot samples are counts of one step
+    throughout, as nearly all are.
 
     Counts come over in half the time that values take to be made one by one.
     """
@@ -386,11 +418,11 @@ def _columns_heard(
         among = stored
     if "quality" in names:
         asked.append("count(nullif(quality, 0)), NULL")
-    if not asked:
-        return {}
-    (found,) = con.execute(f"SELECT {', '.join(asked)} FROM {among} {_WITHIN}", bounds).fetchall()
-    told = zip(names, found[::2], found[1::2], strict=True)
-    return {name: step for name, count, step in told if count}
+    (found,) = con.execute(
+        f"SELECT {', '.join(['count(*)', *asked])} FROM {among} {_WITHIN}", bounds
+    ).fetchall()
+    told = zip(names, found[1::2], found[2::2], strict=True)
+    return found[0], {name: step for name, count, step in told if count}
 
 
 def grown_extent(

@@ -33,9 +33,10 @@ from analytics.cycles import (
     Signals,
     found_frames,
     found_in,
-    memoryless_from,
+    memoryless_in,
 )
 from analytics.hours import microseconds
+from analytics.piece_frames import NextDeadman
 from analytics.quality import (
     BLOCK_S,
     USUAL_SPAN_PA,
@@ -45,6 +46,8 @@ from analytics.quality import (
     rests_in,
     whole_blocks,
 )
+from analytics.room import Room
+from analytics.sample_columns import Columns
 from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays
 from analytics.watch import WatchLimits, watch_frame, watched_in
 from ingest.store.connection import read_window
@@ -221,9 +224,11 @@ def read_piece(
     con: duckdb.DuckDBPyConnection,
     piece: Piece,
     settings: PieceSettings,
-    following: pl.DataFrame | None = None,
+    following: NextDeadman | None = None,
     where: piece_frames.Stored | None = None,
     heard: piece_frames.Heard | None = None,
+    room: Room | None = None,
+    place: str = "",
 ) -> PieceSamples:
     """The samples of a piece, and where it begins and ends in truth.
 
@@ -233,60 +238,55 @@ def read_piece(
         An open read window.
     piece : Piece
     settings : PieceSettings
-    following : polars.DataFrame, optional
+    following : tuple of (int, bool), optional
         What :func:`piece_frames.next_deadman` gives from :func:`_read_to` on, where it is known:
         to look for it takes a fifth as long as to read a piece.
     where : piece_frames.Stored, optional
         Where samples of the pot lie, where that was asked in this window.
     heard : piece_frames.Heard, optional
         Which columns the pot has, where that was asked.
+    room, place
+        Where the samples may lie (:class:`analytics.sample_columns.Columns`).
     """
     cycles = settings.cycles
     read_from = None
     if piece.from_at is not None:
         read_from = _read_from(piece.from_at, cycles)
+
+    def read(last: dt.datetime | None) -> Columns:
+        return piece_frames.columns_heard(
+            con, piece.pot_id, read_from, last, where, heard, room, place
+        )
+
     if piece.to_at is None:
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, None, where, heard)
-        return _whole(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
+        rows = read(None)
+        return _samples(piece, rows, _begin(rows, piece, cycles, _NEVER_US), None)
     for look in _LOOKS:
         read_to = _read_to(piece.to_at, cycles, look)
-        last = read_to - _MICROSECOND
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, last, where, heard)
+        rows = read(read_to - _MICROSECOND)
         end_us = _cut(rows, piece.to_at, cycles)
         if end_us is not None:
-            return _whole(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
+            return _samples(piece, rows, _begin(rows, piece, cycles, end_us), end_us)
         after = following
         if after is None or look:
             after = piece_frames.next_deadman(con, piece.pot_id, read_to, where)
-        if after.is_empty():
+        if after is None:
             break
-        last_us, next_us = _heard_us(rows, "max"), microseconds(after["sampled_at"][0])
+        last_us, next_us = _last_heard_us(rows), after[0]
         if last_us is None or next_us - last_us > round(cycles.gap_s * _US):
             # Nothing more before a silence; what is heard after it tells a gap from the last word.
             begin_us = _begin(rows, piece, cycles, next_us)
-            return _whole(piece, _with_after(rows, after), begin_us, next_us)
+            rows.end_with(*after)
+            return _samples(piece, rows, begin_us, next_us)
     else:
         # Days of work without a pause; however long it is, it is one story.
-        rows = piece_frames.samples_heard(con, piece.pot_id, read_from, None, where, heard)
+        rows = read(None)
     begin_us = _begin(rows, piece, cycles, _NEVER_US)
-    return _whole(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
+    return _samples(piece, rows, begin_us, _cut(rows, piece.to_at, cycles))
 
 
-def _with_after(rows: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
-    """Rows, and the one that says how the dead-man stands after them."""
-    # Not a number is what an absent pressure becomes; as a null it would cost each column a pass.
-    pressures = [name for name, kind in rows.schema.items() if kind == pl.Float64]
-    after = after.with_columns(pl.lit(float("nan")).alias(name) for name in pressures)
-    return pl.concat([rows, after], how="diagonal")
-
-
-def _whole(
-    piece: Piece, rows: pl.DataFrame, begin_us: int | None, end_us: int | None
-) -> PieceSamples:
-    """What was read of a piece, each column in one go: whoever wants one as an array would else
-    make it so each time anew."""
-    rows = rows.rechunk().with_columns(pl.col("sampled_at").set_sorted())
-    return PieceSamples(piece, rows, begin_us, end_us)
+def _samples(piece: Piece, rows: Columns, begin_us: int | None, end_us: int | None) -> PieceSamples:
+    return PieceSamples(piece, rows.frame(), begin_us, end_us)
 
 
 def _before(cycles: CycleSettings) -> dt.timedelta:
@@ -309,24 +309,7 @@ def _read_to(
     return whole_blocks(target, target)[1]
 
 
-def _first_from(rows: pl.DataFrame, from_at: dt.datetime) -> int:
-    """Index of the first of some rows in the order of time from an instant on."""
-    # Polars goes through all of them before it begins to search.
-    at: Sequence[Any] = cast("Sequence[Any]", rows["sampled_at"])
-    return bisect.bisect_left(at, from_at)
-
-
-def _heard_from(rows: pl.DataFrame, from_at: dt.datetime) -> pl.DataFrame | None:
-    """As :func:`piece_frames.next_deadman`, of rows read before ``from_at`` and on; ``None`` where
-    they do not tell."""
-    later = rows.select("sampled_at", "deadman")
-    later = later.slice(_first_from(rows, from_at))
-    if later["deadman"].null_count():
-        later = later.filter(pl.col("deadman").is_not_null())
-    return None if later.is_empty() else later.head(1)
-
-
-def _begin(rows: pl.DataFrame, piece: Piece, settings: CycleSettings, else_us: int) -> int | None:
+def _begin(rows: Columns, piece: Piece, settings: CycleSettings, else_us: int) -> int | None:
     """Where a piece begins; where nothing begins in it, all of it belongs to a piece before."""
     if piece.from_at is None:
         return None
@@ -334,27 +317,34 @@ def _begin(rows: pl.DataFrame, piece: Piece, settings: CycleSettings, else_us: i
     return else_us if begin_us is None else begin_us
 
 
-def _cut(rows: pl.DataFrame, bound_at: dt.datetime | None, settings: CycleSettings) -> int | None:
+def _cut(rows: Columns, bound_at: dt.datetime | None, settings: CycleSettings) -> int | None:
     """The first instant from a bound on from which nothing earlier matters. [us since 1970 UTC]"""
     if bound_at is None:
         return None
     bound_us = microseconds(bound_at)
     before_us = round((settings.quiet_s + settings.gap_s) * _US)
-    first = _first_from(rows, bound_at - dt.timedelta(microseconds=before_us))
-    later = rows.select("sampled_at", "deadman").slice(first)
+    first = int(np.searchsorted(rows.at_us, bound_us - before_us))
     # Mostly it lies close by, and what comes after does not matter: not all need be looked at.
-    for some in (later.head(_CLOSE_BY), later):
-        heard = some.filter(pl.col("deadman").is_not_null())
-        if heard.is_empty():
+    for after in (first + _CLOSE_BY, rows.height):
+        at_us, deadman = rows.at_us[first:after], rows.deadman[first:after]
+        if rows.known is not None:
+            known = rows.known[first:after]
+            at_us, deadman = at_us[known], deadman[known]
+        if not at_us.size:
             continue
-        first_us = microseconds(heard["sampled_at"][0])
-        if first_us >= bound_us:
-            return first_us  # nothing was heard for longer than a gap before it
-        found = memoryless_from(heard, settings)
-        after = found[found >= bound_us]
-        if after.size:
-            return int(after[0])
+        if at_us[0] >= bound_us:
+            return int(at_us[0])  # nothing was heard for longer than a gap before it
+        found = memoryless_in(at_us, deadman, settings)
+        later = found[found >= bound_us]
+        if later.size:
+            return int(later[0])
     return None
+
+
+def _last_heard_us(rows: Columns) -> int | None:
+    """The last of some samples that has the dead-man. [us since 1970 UTC]"""
+    heard = rows.at_us if rows.known is None else rows.at_us[rows.known]
+    return int(heard[-1]) if heard.size else None
 
 
 def _heard_us(rows: pl.DataFrame, which: Literal["min", "max"]) -> int | None:
@@ -481,8 +471,10 @@ def found_from_store(
     found: list[FoundPiece] = []
     # From the last one to the first: what ends a silence after a piece is in the one read before.
     left = list(pieces)
-    following: pl.DataFrame | None = None
+    following: NextDeadman | None = None
     heard: piece_frames.Heard | None = None
+    # Of one piece after the other the samples lie in the same places.
+    room = Room()
     while left:
         # Opening the store costs as much as reading a day of it; reckoning is done outside, for
         # while it is open nobody can write.
@@ -495,7 +487,8 @@ def found_from_store(
                 piece_frames.read_leanly(con)
             while left and sum(samples.rows.height for samples in held) < _HELD_ROWS:
                 piece = left.pop()
-                held.append(read_piece(con, piece, settings, following, where, heard))
+                place = str(len(held))
+                held.append(read_piece(con, piece, settings, following, where, heard, room, place))
                 following = _following(held[-1], left, settings)
             held.reverse()
             more = beside.read(con, held) if beside is not None else None
@@ -532,12 +525,19 @@ def _heard(
 
 def _following(
     samples: PieceSamples, before: Sequence[Piece], settings: PieceSettings
-) -> pl.DataFrame | None:
-    """Of what was read of a piece: what ends a silence after the piece that is read next."""
+) -> NextDeadman | None:
+    """Of what was read of a piece: what ends a silence after the piece that is read next; ``None``
+    where that does not tell."""
     bound = before[-1].to_at if before else None
     if bound is None or bound != samples.piece.from_at:
         return None
-    return _heard_from(samples.rows, _read_to(bound, settings.cycles))
+    at, deadman = samples.rows["sampled_at"], samples.rows["deadman"]
+    # Polars goes through all of them before it begins to search.
+    first = bisect.bisect_left(cast("Sequence[Any]", at), _read_to(bound, settings.cycles))
+    told = deadman.slice(first).is_not_null().arg_max()
+    if told is None or deadman[first + told] is None:
+        return None
+    return microseconds(at[first + told]), deadman[first + told]
 
 
 def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> int:

@@ -25,11 +25,12 @@ import polars as pl
 from analytics import condition_frames, frames, record_frames
 from analytics.condition import condition_of
 from analytics.cycles import found_frames
-from analytics.fill import PotFacts, Room, prepared_arrays
+from analytics.fill import PotFacts, prepared_arrays
 from analytics.piece_frames import samples_heard
 from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of, note_derived
 from analytics.pipeline import Derived, derive, transducer_laws
 from analytics.quality import FAULT_SCHEMA, whole_blocks
+from analytics.room import Room
 from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays, part_of
 from analytics.spells import PAUSE_H, entries_of, spells
 from ingest.config import Yard

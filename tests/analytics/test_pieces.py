@@ -57,7 +57,7 @@ def test_values_come_to_the_bit_however_their_steps_are_kept(
             read = piece_frames.samples_heard(con, 1, from_at, to_at)
             bounds: dict[str, object] = {"pot": 1, "from_at": from_at, "to_at": to_at}
             names = tuple(read.columns[2:])
-            kept = piece_frames._columns_heard(con, "sample_value", bounds, names)
+            _, kept = piece_frames._steps_heard(con, "sample_value", bounds, names)
             steps.append({name for name, step in kept.items() if step is not None})
         heard = [name for name in whole.columns if whole[name].null_count() < whole.height]
         assert read.columns == [name for name in heard if name != "quality"] or whole.is_empty()

@@ -1,0 +1,33 @@
+"""Memory that is used again: arrays as long as a stretch's samples."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+
+class Room:
+    """Arrays as long as a stretch's samples that are used again for the next stretch: asked anew
+    of the system, each page of them costs more than what is written into it."""
+
+    def __init__(self) -> None:
+        self._arrays: dict[str, npt.NDArray[Any]] = {}
+
+    def empty(self, name: str, size: int, kind: npt.DTypeLike = np.float64) -> npt.NDArray[Any]:
+        """An array with anything in it; the one of that name given before is lost by it.
+
+        Parameters
+        ----------
+        name : str
+            One name has one kind.
+        size : int
+            How many values.
+        kind : dtype
+            Their kind.
+        """
+        known = self._arrays.get(name)
+        if known is None or known.size < size or known.dtype != kind:
+            known = self._arrays[name] = np.empty(size + size // 4, kind)
+        return known[:size]
