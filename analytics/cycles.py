@@ -295,56 +295,43 @@ def found_frames(found: Sequence[FoundArrays]) -> Found:
     def said(bit: int) -> Bools:
         return np.asarray((flags & bit) != 0)
 
-    instants = {
-        "pressed_at": whole[:, kernel.PRESSED],
-        "released_at": whole[:, kernel.RELEASED],
-        "span_from_at": whole[:, kernel.SPAN_FROM],
-        "span_to_at": whole[:, kernel.RELEASED],
-    }
-    ended = pl.Series(
-        np.where(said(kernel.FOLLOWED), 0, np.where(said(kernel.TO_THE_END), 1, 2)), dtype=pl.UInt8
-    )
-    cycles = pl.DataFrame(
-        {
-            **instants,
-            "began_by": pl.Series(said(kernel.LED)),
-            "ended_by": ended,
-            "flicker": said(kernel.FLICKER),
-            "confirmed": said(kernel.CONFIRMED),
-            "samples": whole[:, kernel.SAMPLES].astype(np.int32),
-            **dict(zip(kernel.FIGURES, figures, strict=True)),
-            "has_value": said(kernel.HAS_POT),
-        },
-        schema_overrides={name: pl.Datetime("us") for name in instants},
-    ).select(
-        *(pl.col(name) for name in instants),
-        pl.when(pl.col("began_by"))
-        .then(pl.lit("press"))
-        .otherwise(pl.lit("gap"))
-        .alias("began_by"),
-        pl.when(pl.col("ended_by") == 0)
-        .then(pl.lit("release"))
-        .when(pl.col("ended_by") == 1)
-        .then(pl.lit("open"))
-        .otherwise(pl.lit("gap"))
-        .alias("ended_by"),
-        pl.col("flicker"),
-        pl.when(pl.col("has_value")).then(pl.col("confirmed")).alias("confirmed"),
-        pl.col("samples"),
-        pl.col(kernel.FIGURES).fill_nan(None),
-    )
+    def instants(column: Ints, name: str) -> pl.Series:
+        return pl.Series(name, column.view("datetime64[us]"))
+
+    # By the column: an expression wakes threads, which for a day takes longer than all the rest.
+    ended = np.where(said(kernel.FOLLOWED), 0, np.where(said(kernel.TO_THE_END), 1, 2))
+    confirmed = np.where(said(kernel.HAS_POT), said(kernel.CONFIRMED).astype(np.int64), 2)
+    cycles = [
+        instants(whole[:, kernel.PRESSED].copy(), "pressed_at"),
+        instants(whole[:, kernel.RELEASED].copy(), "released_at"),
+        instants(whole[:, kernel.SPAN_FROM].copy(), "span_from_at"),
+        instants(whole[:, kernel.RELEASED].copy(), "span_to_at"),
+        _one_of(["gap", "press"], said(kernel.LED), "began_by"),
+        _one_of(["release", "open", "gap"], ended, "ended_by"),
+        pl.Series("flicker", said(kernel.FLICKER)),
+        _one_of([False, True, None], confirmed, "confirmed"),
+        pl.Series("samples", whole[:, kernel.SAMPLES].astype(np.int32)),
+        *(
+            pl.Series(name, values, nan_to_null=True)
+            for name, values in zip(kernel.FIGURES, figures, strict=True)
+        ),
+    ]
     return Found(
-        cycles,
+        pl.DataFrame(cycles),
         pl.DataFrame(
-            {
-                "from_at": gaps[:, 0],
-                "to_at": gaps[:, 1],
-                "deadman_before": gaps[:, 2] != 0,
-                "deadman_after": gaps[:, 3] != 0,
-            },
-            schema_overrides={"from_at": pl.Datetime("us"), "to_at": pl.Datetime("us")},
-        ).select(list(GAP_SCHEMA)),
+            [
+                instants(gaps[:, 0].copy(), "from_at"),
+                instants(gaps[:, 1].copy(), "to_at"),
+                pl.Series("deadman_before", gaps[:, 2] != 0),
+                pl.Series("deadman_after", gaps[:, 3] != 0),
+            ]
+        ),
     )
+
+
+def _one_of(values: list[Any], which: npt.NDArray[Any], name: str) -> pl.Series:
+    """Some values, each by its place in a list."""
+    return pl.Series(name, values).gather(which.astype(np.uint32))
 
 
 def memoryless_from(signals: pl.DataFrame, settings: CycleSettings) -> Ints:

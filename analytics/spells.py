@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import itertools
 from bisect import bisect_left
 from typing import Any
 
@@ -55,45 +56,49 @@ def spells(cycles: pl.DataFrame, entries: pl.DataFrame, settings: str) -> pl.Dat
     >>> spells(cycles, nothing, "")["cycles"].to_list()
     [2, 1]
     """
-    counted = cycles.filter(~pl.col("flicker"))
-    if counted.is_empty():
+    figures = [name for name, kind in cycles.schema.items() if kind == pl.Float64]
+    counts = ~cycles["flicker"].to_numpy()
+    pressed, released = (
+        cycles[name].to_numpy()[counts].astype("datetime64[us]")
+        for name in ("pressed_at", "released_at")
+    )
+    if not pressed.size:
         return pl.DataFrame(schema=SPELL_SCHEMA)
-    pause = pl.col("pressed_at") - pl.col("released_at").shift(1)
-    numbered = counted.with_columns(
-        (pause > pl.duration(seconds=round(PAUSE_H * 3600)))
-        .fill_null(False)
-        .cum_sum()
-        .alias("spell")
-    )
-    figures = [name for name, kind in counted.schema.items() if kind == pl.Float64]
-    grouped = numbered.group_by("spell", maintain_order=True).agg(
-        pl.col("pressed_at").first().alias("from_at"),
-        pl.col("released_at").last().alias("to_at"),
-        pl.len().cast(pl.Int64).alias("cycles"),
-        *(pl.col(name).sum() for name in figures),
-    )
+    # Not by expressions: they wake threads, which for the cycles of a day takes longer than that.
+    pause = np.timedelta64(round(PAUSE_H * 3_600_000_000), "us")
+    cuts = [0, *(np.flatnonzero(pressed[1:] - released[:-1] > pause) + 1).tolist(), pressed.size]
+    values = np.nan_to_num(np.array([cycles[name].to_numpy()[counts] for name in figures]))
     # Of years there are thousands of both: each spell's entries are found by halving.
-    entered = entries.select("at", "abrasive_kg").drop_nulls("at").sort("at", "abrasive_kg").rows()
+    entered = sorted(
+        (
+            (at, kg)
+            for at, kg in zip(entries["at"], entries["abrasive_kg"], strict=True)
+            if at is not None
+        ),
+        key=lambda row: (row[0], row[1] is not None, row[1] or 0.0),
+    )
     ats = [at for at, _ in entered]
     rows = []
-    # Without its number: a spell is the same whatever came before it.
-    for row in grouped.drop("spell").iter_rows(named=True):
-        first, after = (bisect_left(ats, edge) for edge in _near(row))
-        text = repr((settings, *row.values(), entered[first:after]))
-        rows.append(
-            (
-                row["from_at"],
-                row["to_at"],
-                row["cycles"],
-                hashlib.blake2b(text.encode(), digest_size=16).hexdigest(),
-            )
-        )
+    for begin, end in itertools.pairwise(cuts):
+        from_at, to_at = pressed[begin].item(), released[end - 1].item()
+        first, after = (bisect_left(ats, edge) for edge in _near(from_at, to_at))
+        # Of the spell's own, in one row each: what lies before it must not change a last place.
+        sums = np.ascontiguousarray(values[:, begin:end]).sum(axis=1).tolist()
+        text = repr((settings, from_at, to_at, end - begin, *sums, entered[first:after]))
+        made_of = hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+        rows.append((from_at, to_at, end - begin, made_of))
     return pl.DataFrame(rows, schema=SPELL_SCHEMA, orient="row")
 
 
 def entries_of(spell: dict[str, Any], entries: pl.DataFrame) -> pl.DataFrame:
     """The entries that belong to a spell: those within half a pause of it."""
-    from_at, to_at = _near(spell)
+    return entries_between(entries, *_near(spell["from_at"], spell["to_at"]))
+
+
+def entries_between(
+    entries: pl.DataFrame, from_at: dt.datetime, to_at: dt.datetime
+) -> pl.DataFrame:
+    """Entries from an instant on, before another."""
     if entries.is_empty():
         return entries
     at = entries["at"].to_numpy()
@@ -102,7 +107,7 @@ def entries_of(spell: dict[str, Any], entries: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame([column.filter(near) for column in entries.iter_columns()])
 
 
-def _near(spell: dict[str, Any]) -> tuple[dt.datetime, dt.datetime]:
+def _near(from_at: dt.datetime, to_at: dt.datetime) -> tuple[dt.datetime, dt.datetime]:
     """From when, and before when, entries belong to a spell."""
     near = dt.timedelta(hours=PAUSE_H / 2)
-    return spell["from_at"] - near, spell["to_at"] + near
+    return from_at - near, to_at + near

@@ -32,7 +32,7 @@ from analytics.pipeline import Derived, derive, transducer_laws
 from analytics.quality import FAULT_SCHEMA, whole_blocks
 from analytics.room import Room
 from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays, part_of
-from analytics.spells import PAUSE_H, entries_of, spells
+from analytics.spells import PAUSE_H, entries_between, entries_of, spells
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
 
@@ -199,9 +199,10 @@ class WeighedBeside:
             return []
         # Of years of them only those that can belong to a spell of the piece.
         apart = dt.timedelta(hours=PAUSE_H) + _MICROSECOND
+        pressed = cycles["pressed_at"].to_numpy()
         last_at = max(cycles["released_at"].max() or frames.EARLIEST, cycles["pressed_at"][-1])
-        entries = self._entries[pot].filter(
-            pl.col("at").is_between(cycles["pressed_at"][0] - apart, last_at + apart)
+        entries = entries_between(
+            self._entries[pot], cycles["pressed_at"][0] - apart, last_at + apart
         )
         described = self._yard.pot(pot)
         assert described is not None
@@ -214,11 +215,11 @@ class WeighedBeside:
             if (after and row["from_at"] < after) or (before and row["to_at"] > before):
                 continue
             spell = Spell(pot, samples.piece.pot_id, row, entries, described.volume_m3, laws)
-            from_at, to_at = _bounds(row)
-            within = pl.col("sampled_at").is_between(from_at, to_at, closed="left")
-            own = pl.col("pressed_at").is_between(row["from_at"], row["to_at"], closed="left")
-            air_c = condition_frames.mean_of(read.filter(within))
-            weighed.append(_weighed_from(judged, cycles.filter(own), air_c, spell))
+            first, after = np.searchsorted(
+                pressed, np.array([row["from_at"], row["to_at"]], dtype="datetime64[us]")
+            )
+            own = cycles.slice(first, after - first)
+            weighed.append(_weighed_from(judged, own, _mean_within(read, row), spell))
         return weighed
 
     def write(self, con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> None:
@@ -316,6 +317,15 @@ def weigh_spells(
         left[pot_id] = min(row["from_at"], left.get(pot_id, frames.LATEST))
     _keep_looks(data, looks, left)
     return WeighedSpells(weighed, len(waiting) - weighed)
+
+
+def _mean_within(readings: pl.DataFrame, spell: dict[str, Any]) -> float | None:
+    """Mean of the values of :func:`condition_frames.slow_readings` while a spell is weighed."""
+    if readings.is_empty():
+        return None
+    from_at, to_at = _bounds(spell)
+    within = pl.col("sampled_at").is_between(from_at, to_at, closed="left")
+    return condition_frames.mean_of(readings.filter(within))
 
 
 def _last_held(samples: PieceSamples, judged: JudgedArrays) -> dt.datetime | None:
