@@ -40,10 +40,11 @@ def exposures(
     Returns
     -------
     tuple of numpy.ndarray
-        Exposure a cycle [s]; and at each sample the exposure since the first [s].
+        Exposure a cycle [s]; and at each sample the exposure since the first [s], which is lost
+        with the samples.
     """
     edges = edges_of(samples, cycles)
-    running = np.zeros(samples.at_s.size + 1)
+    running = samples.room.empty("exposure", samples.at_s.size + 1)
     kernel.expose(
         edges.press, edges.release, samples.at_s, samples.supply_pa, samples.pot_pa,
         facts.outside_pa, max(round(0.25 / samples.period_s), 1), samples.period_s, FEEDS_FROM,

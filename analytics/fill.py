@@ -94,7 +94,8 @@ class PotFacts:
 class Samples:
     """Signals as arrays for the fits: seconds from the first, gauge pressures, NaN where bad.
 
-    ``edges`` keeps where cycles lie in them (:func:`edges_of`), for every look asks for it.
+    ``edges`` keeps where cycles lie in them (:func:`edges_of`), for every look asks for it; what is
+    reckoned for each sample may lie in ``room`` as they do.
     """
 
     origin_us: int
@@ -105,6 +106,7 @@ class Samples:
     nozzle_pa: Floats
     period_s: float
     edges: list[tuple[pl.DataFrame, Edges]] = field(default_factory=list, repr=False, compare=False)
+    room: Room = field(default_factory=Room, repr=False, compare=False)
 
 
 def prepared(signals: pl.DataFrame) -> Samples:
@@ -149,6 +151,7 @@ def prepared_arrays(signals: Signals, room: Room | None = None) -> Samples:
         pot_pa=pot,
         nozzle_pa=nozzle,
         period_s=period_s,
+        room=room,
     )
 
 

@@ -46,7 +46,7 @@ from analytics.quality import (
     rests_in,
     whole_blocks,
 )
-from analytics.room import Room
+from analytics.room import Room, own_room
 from analytics.sample_columns import Columns
 from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays
 from analytics.watch import WatchLimits, watch_frame, watched_in
@@ -61,8 +61,9 @@ Floats = npt.NDArray[np.float64]
 #: Length of a piece: a UTC day, as the archive has it; about 0.9 M samples at 10 Hz.
 PIECE = dt.timedelta(days=1)
 
-#: Samples from which no further piece is read before what was read is found: some 13 MB, or a day.
-_HELD_ROWS = 300_000
+#: Samples from which no further piece is read before what was read is found: some 25 MB, or two
+#: shifts; to open the store for one takes as long as to find its cycles.
+_HELD_ROWS = 600_000
 
 _US = 1_000_000
 _MICROSECOND = dt.timedelta(microseconds=1)
@@ -474,7 +475,7 @@ def found_from_store(
     following: NextDeadman | None = None
     heard: piece_frames.Heard | None = None
     # Of one piece after the other the samples lie in the same places.
-    room = Room()
+    room = own_room() if len(left) > 1 else Room()
     while left:
         # Opening the store costs as much as reading a day of it; reckoning is done outside, for
         # while it is open nobody can write.

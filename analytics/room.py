@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from typing import Any
 
 import numpy as np
@@ -31,3 +32,14 @@ class Room:
         if known is None or known.size < size or known.dtype != kind:
             known = self._arrays[name] = np.empty(size + size // 4, kind)
         return known[:size]
+
+
+_OWN = threading.local()
+
+
+def own_room() -> Room:
+    """The room of this thread, which ends with it."""
+    if not hasattr(_OWN, "room"):
+        _OWN.room = Room()
+    room: Room = _OWN.room
+    return room

@@ -11,7 +11,6 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
@@ -30,7 +29,7 @@ from analytics.piece_frames import samples_heard
 from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of, note_derived
 from analytics.pipeline import Derived, derive, transducer_laws
 from analytics.quality import FAULT_SCHEMA, whole_blocks
-from analytics.room import Room
+from analytics.room import own_room
 from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays, part_of
 from analytics.spells import PAUSE_H, entries_between, entries_of, spells
 from ingest.config import Yard
@@ -481,17 +480,6 @@ def weigh_spell(samples: SpellSamples, spell: Spell) -> Weighed:
     return _weighed_from(judged, samples.cycles, samples.air_c, spell)
 
 
-_ROOMS = threading.local()
-
-
-def _room() -> Room:
-    """This thread's room: one spell is weighed at a time."""
-    if not hasattr(_ROOMS, "room"):
-        _ROOMS.room = Room()
-    room: Room = _ROOMS.room
-    return room
-
-
 def _weighed_from(
     judged: JudgedArrays, cycles: pl.DataFrame, air_c: float | None, spell: Spell
 ) -> Weighed:
@@ -502,7 +490,7 @@ def _weighed_from(
         else PotFacts(spell.volume_m3, air_k=air_c + _KELVIN)
     )
     condition = condition_of(
-        prepared_arrays(part_of(judged.signals, *_bounds(spell.spell)), _room()),
+        prepared_arrays(part_of(judged.signals, *_bounds(spell.spell)), own_room()),
         cycles,
         facts,
         entries_of(spell.spell, spell.entries),
