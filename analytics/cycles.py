@@ -331,7 +331,7 @@ def found_frames(found: Sequence[FoundArrays]) -> Found:
 
 def _one_of(values: list[Any], which: npt.NDArray[Any], name: str) -> pl.Series:
     """Some values, each by its place in a list."""
-    return pl.Series(name, values).gather(which.astype(np.uint32))
+    return pl.Series(name, values)[which.astype(np.uint32)]
 
 
 def memoryless_from(signals: pl.DataFrame, settings: CycleSettings) -> Ints:

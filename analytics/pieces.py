@@ -535,10 +535,11 @@ def _following(
     at, deadman = samples.rows["sampled_at"], samples.rows["deadman"]
     # Polars goes through all of them before it begins to search.
     first = bisect.bisect_left(cast("Sequence[Any]", at), _read_to(bound, settings.cycles))
-    told = deadman.slice(first).is_not_null().arg_max()
-    if told is None or deadman[first + told] is None:
+    later = deadman.slice(first)
+    told = later.is_not_null().arg_max() if later.null_count() else 0
+    if told is None or told >= later.len() or later[told] is None:
         return None
-    return microseconds(at[first + told]), deadman[first + told]
+    return microseconds(at[first + told]), later[told]
 
 
 def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> int:
