@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from analytics.record_frames import Only, abrasives, current_records
+from analytics.record_frames import Only, Standing, abrasives, current_records
 
 if TYPE_CHECKING:
     import duckdb
@@ -49,7 +49,9 @@ def abrasive_kinds(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     ).with_columns(pl.col("recycled").fill_null(value=False))
 
 
-def abrasive_moves(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
+def abrasive_moves(
+    con: duckdb.DuckDBPyConnection, only: Only | Standing | None = None
+) -> pl.DataFrame:
     """Abrasive moved: ``abrasive, move, goes, kg, at, pot, shift, batch, record_id``."""
     texts = ("abrasive", "move", "goes", "pot", "shift", "batch", "record_id")
     return current_records(
@@ -60,7 +62,9 @@ def abrasive_moves(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> 
     ).with_columns(pl.col(texts).fill_null(""))
 
 
-def abrasive_net(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
+def abrasive_net(
+    con: duckdb.DuckDBPyConnection, only: Only | Standing | None = None
+) -> pl.DataFrame:
     """What went into pots, less what was taken back out: ``shift, pot, abrasive, at, abrasive_kg``.
 
     What was taken back has a negative amount.

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from analytics.frames import read_frame
-from analytics.parts_usage import Place
-from analytics.record_frames import Only, current_records, kept
+from analytics.parts_usage import EVENT_SCHEMA, Place
+from analytics.record_frames import Only, Standing, current_records, kept
 from ingest.parts import PART_WORDS, RESULTS, START_ITEMS, position_of
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ CHECKED_SCHEMA: dict[str, pl.DataType] = {
 START = "shift_start"
 
 
-def checks(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
+def checks(con: duckdb.DuckDBPyConnection, only: Only | Standing | None = None) -> pl.DataFrame:
     """Every check and every look at the start of a shift as they stand: ``CHECKED_SCHEMA``.
 
     An item answered *yes* is a good check of its rule, *no* is one that failed; *not done* is
@@ -52,21 +52,22 @@ def checks(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataF
     """
     from ingest import record_rows
 
-    entered = (
-        current_records(
-            con,
-            "check",
-            {
-                name: ({"by": "recorded_by"}.get(name, name), dtype)
-                for name, dtype in CHECKED_SCHEMA.items()
-            },
-            only,
-        )
-        .with_columns(pl.col(pl.String).fill_null(""))
-        .with_columns(_position())
+    entered = current_records(
+        con,
+        "check",
+        {
+            name: ({"by": "recorded_by"}.get(name, name), dtype)
+            for name, dtype in CHECKED_SCHEMA.items()
+        },
+        only,
     )
+    if not entered.is_empty():
+        entered = entered.with_columns(pl.col(pl.String).fill_null("")).with_columns(_position())
+    if isinstance(only, Standing) and only.of("shift_start").is_empty():
+        return entered
     rows = []
-    for row in record_rows.current(con, "shift_start", None if only is None else only.text()):
+    since = only.text() if isinstance(only, Only) else None
+    for row in record_rows.current(con, "shift_start", since):
         for key, item in START_ITEMS.items():
             if (answer := row.get(key, "not_done")) in ("yes", "no"):
                 result = "good" if answer == "yes" else "failed"
@@ -80,7 +81,7 @@ def checks(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataF
 def places_fitted(con: duckdb.DuckDBPyConnection, now: dt.datetime) -> set[Place]:
     """Where people entered that a part was fitted, up to ``now`` (naive UTC)."""
     rows = con.execute(
-        "SELECT DISTINCT json_extract_string(body, '$.pot'), json_extract_string(body, '$.part'), "
+        "SELECT json_extract_string(body, '$.pot'), json_extract_string(body, '$.part'), "
         "json_extract_string(body, '$.position'), json_extract_string(body, '$.at') "
         "FROM record AS r WHERE kind = 'part_fitted' AND NOT withdrawn AND NOT EXISTS "
         "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id)"
@@ -130,29 +131,33 @@ def shift_starts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 def entries(
     con: duckdb.DuckDBPyConnection,
     checked: pl.DataFrame | None = None,
-    only: Only | None = None,
+    only: Only | Standing | None = None,
 ) -> pl.DataFrame:
     """Fittings, removals and checks as they stand: ``analytics.parts_usage.EVENT_SCHEMA``.
 
     ``checked`` is what :func:`checks` gave, where it was read already.
     """
     keys = ("at", "record_id", "pot", "part", "position", "tag", "because")
-    moved = [
-        current_records(
+    found = [pl.DataFrame(schema=EVENT_SCHEMA)]
+    for record, kind in (("part_fitted", "fitted"), ("part_removed", "removed")):
+        moved = current_records(
             con, record, {key: (key, _INSTANT if key == "at" else _TEXT) for key in keys}, only
         )
-        .with_columns(pl.col(pl.String).fill_null(""))
-        .with_columns(_position(), pl.lit(kind).alias("kind"))
-        .select(
-            *("at", "record_id", "kind", "pot", "part", "position", "tag"),
-            pl.col("because").alias("result"),
-            pl.lit("").alias("rule"),
-        )
-        for record, kind in (("part_fitted", "fitted"), ("part_removed", "removed"))
-    ]
+        if not moved.is_empty():
+            found.append(
+                moved.with_columns(pl.col(pl.String).fill_null(""))
+                .with_columns(_position(), pl.lit(kind).alias("kind"))
+                .select(
+                    *("at", "record_id", "kind", "pot", "part", "position", "tag"),
+                    pl.col("because").alias("result"),
+                    pl.lit("").alias("rule"),
+                )
+            )
     if checked is None:
         checked = checks(con, only)
-    return pl.concat([*moved, checked.select(*_AS_EVENT)])
+    if not checked.is_empty():
+        found.append(checked.select(*_AS_EVENT))
+    return pl.concat(found)
 
 
 def fittings(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:

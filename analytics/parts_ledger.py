@@ -179,6 +179,8 @@ def in_order(events: pl.DataFrame) -> list[Row]:
     A check that found a part replaced, and the fitting entered beside it, are one change: it
     happened at the earlier of the two instants, the look first.
     """
+    if events.is_empty():
+        return []
     kinds = {"checked": CHECKED, "removed": REMOVED, "fitted": FITTED}
     frame = events.select(
         pl.col("at").cast(pl.Datetime("us")).cast(pl.Int64),

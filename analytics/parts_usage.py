@@ -346,7 +346,13 @@ def _frame(
     columns: Mapping[str, Any], schema: dict[str, pl.DataType], order: list[str]
 ) -> pl.DataFrame:
     """A frame of columns; instants come as microseconds."""
-    raw = {name: pl.Int64() if kind == _INSTANT else kind for name, kind in schema.items()}
-    instants = [pl.col(name).cast(kind) for name, kind in schema.items() if kind == _INSTANT]
-    frame = pl.DataFrame(dict(columns), schema=raw).with_columns(instants)
-    return frame.sort(order, maintain_order=True)
+    # Column by column: most such frames have few rows, and to reckon out how to make them whole
+    # takes longer than to make them.
+    made = [
+        pl.Series(name, columns.get(name, []), pl.Int64()).cast(kind)
+        if kind == _INSTANT
+        else pl.Series(name, columns.get(name, []), kind)
+        for name, kind in schema.items()
+    ]
+    frame = pl.DataFrame(made)
+    return frame if frame.is_empty() else frame.sort(order, maintain_order=True)

@@ -583,7 +583,7 @@ def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> 
                         "to_at": frames.LATEST if to_us is None else instant_of(to_us),
                     },
                 )
-            insert(con, table, frame.with_columns(pl.lit(pot_id, pl.Int16).alias("pot_id")))
+            insert(con, table, of_pot(frame, pot_id))
         begins = [frames.EARLIEST if us is None else instant_of(us) for us, _ in exact]
         note_changed(con, pot_id, min(begins))
     return cycles
@@ -592,20 +592,28 @@ def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> 
 def note_changed(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> None:
     """Note for weighing and notices that a pot's cycles from an instant on are others."""
     note_derived(con, pot_id, from_at)
-    con.execute(
-        "INSERT INTO spell_state VALUES ($pot, '', $from_at, 1) ON CONFLICT (pot_id) DO UPDATE "
-        "SET from_at = least(from_at, excluded.from_at), changes = changes + 1",
-        {"pot": pot_id, "from_at": from_at},
-    )
+    _note(con, "spell_state", pot_id, from_at, "$pot, '', $from_at, 1")
 
 
 def note_derived(con: duckdb.DuckDBPyConnection, pot_id: int, from_at: dt.datetime) -> None:
     """Note for notices that what is derived of a pot is from an instant on another than before."""
-    con.execute(
-        "INSERT INTO notice_changed VALUES ($pot, $from_at, 1) ON CONFLICT (pot_id) DO UPDATE "
-        "SET from_at = least(from_at, excluded.from_at), changes = changes + 1",
-        {"pot": pot_id, "from_at": from_at},
-    )
+    _note(con, "notice_changed", pot_id, from_at, "$pot, $from_at, 1")
+
+
+def _note(
+    con: duckdb.DuckDBPyConnection, table: str, pot_id: int, from_at: dt.datetime, first: str
+) -> None:
+    """Note a change from an instant on in a table with a row a pot; ``first`` is that row if it is
+    the first."""
+    noted = {"pot": pot_id, "from_at": from_at}
+    # Mostly there is one; an insert with `ON CONFLICT` costs three times an update.
+    ((known,),) = con.execute(
+        f"UPDATE {table} SET from_at = least(from_at, $from_at), changes = changes + 1 "
+        "WHERE pot_id = $pot",
+        noted,
+    ).fetchall()
+    if not known:
+        con.execute(f"INSERT INTO {table} VALUES ({first})", noted)
 
 
 def _joined(
@@ -625,9 +633,14 @@ def insert(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> N
     """Add the rows of a frame to a table, by the names of the columns."""
     if frame.is_empty():
         return
-    con.register("incoming", frame.to_arrow())
-    con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
-    con.unregister("incoming")
+    # DuckDB finds the frame by its name here; to register it costs as much as to add few rows.
+    con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM frame")
+
+
+def of_pot(frame: pl.DataFrame, pot_id: int) -> pl.DataFrame:
+    """A frame with the number of a pot in a column ``pot_id`` more."""
+    numbers = np.full(frame.height, pot_id, dtype=np.int16)
+    return frame.hstack([pl.Series("pot_id", numbers)])
 
 
 def instant_of(at_us: int) -> dt.datetime:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import polars as pl
@@ -56,27 +57,75 @@ class Only(NamedTuple):
         return f"{self.from_at:%Y-%m-%dT%H:%M:%S}"
 
 
+class Standing:
+    """Records of some kinds as they stand now, read at once: to ask for each kind by itself takes
+    as long each time.
+
+    Parameters
+    ----------
+    con : DuckDBPyConnection
+        An open window.
+    kinds : sequence of str
+        Those that may be asked for.
+    """
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, kinds: Sequence[str]) -> None:
+        self._kinds = frozenset(kinds)
+        rows = _rows(con, "list_contains($kinds, kind)", None, kinds=list(kinds))
+        self._none = rows.clear()
+        self._of = {str(mine["kind"][0]): mine for mine in rows.partition_by("kind")}
+
+    def of(self, kind: str) -> pl.DataFrame:
+        """The rows of a kind, oldest first.
+
+        Raises
+        ------
+        ValueError
+            The kind was not read.
+        """
+        if kind not in self._kinds:
+            raise ValueError(f"records of the kind {kind!r} were not read")
+        return self._of.get(kind, self._none)
+
+
+def _rows(
+    con: duckdb.DuckDBPyConnection, which: str, only: Only | None, **values: object
+) -> pl.DataFrame:
+    """Rows that stand, oldest first: ``kind``, columns of the row that may be asked for, ``body``.
+
+    ``which`` is a condition in SQL, and ``values`` its parameters.
+    """
+    return read_frame(
+        con,
+        f"SELECT kind, {', '.join(_ROW_COLUMNS)}, body FROM record AS r WHERE {which} "
+        "AND NOT withdrawn AND NOT EXISTS "
+        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
+        f"{'' if only is None else only.condition()} ORDER BY record_id",
+        **values,
+        **({} if only is None else only.values()),
+    )
+
+
 def current_records(
     con: duckdb.DuckDBPyConnection,
     kind: str,
     columns: dict[str, tuple[str, pl.DataType]],
-    only: Only | None = None,
+    only: Only | Standing | None = None,
 ) -> pl.DataFrame:
     """Records of a kind as they stand now: column name -> key in the record and type.
 
     The same as :func:`ingest.record_rows.current` gives, for years of records at once. A key that a
     record lacks is null; a key of the row that the body has too is the body's. ``only`` leaves
-    out those that do not concern the asker before they are taken apart.
+    out those that do not concern the asker before they are taken apart, or has all that were read
+    already.
     """
-    rows = read_frame(
-        con,
-        f"SELECT {', '.join(_ROW_COLUMNS)}, body FROM record AS r WHERE kind = $kind "
-        "AND NOT withdrawn AND NOT EXISTS "
-        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
-        f"{'' if only is None else only.condition()} ORDER BY record_id",
-        kind=kind,
-        **({} if only is None else only.values()),
-    )
+    if isinstance(only, Standing):
+        rows = only.of(kind)
+    else:
+        rows = _rows(con, "kind = $kind", only, kind=kind)
+    if rows.is_empty():
+        # To say what would be made of rows takes a while too.
+        return pl.DataFrame(schema={name: dtype for name, (_, dtype) in columns.items()})
     wanted = dict(columns.values())
     written = pl.Struct(
         {key: _TEXT if dtype == _INSTANT else dtype for key, dtype in wanted.items()}
@@ -107,7 +156,7 @@ def kept(value: object) -> object:
 _TEXT, _INSTANT, _NUMBER = pl.String(), pl.Datetime("us"), pl.Float64()
 
 
-def shifts(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
+def shifts(con: duckdb.DuckDBPyConnection, only: Only | Standing | None = None) -> pl.DataFrame:
     """Booked shifts, one row a shift and pot: ``shift, pot, crew, job, from_at, to_at, people``."""
     return current_records(
         con,
@@ -125,7 +174,7 @@ def shifts(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataF
     ).explode("pot")
 
 
-def areas(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
+def areas(con: duckdb.DuckDBPyConnection, only: Only | Standing | None = None) -> pl.DataFrame:
     """Area done, as entered: ``shift, pot, job, at, area_m2, reblast`` (done over again)."""
     return current_records(
         con,
@@ -142,7 +191,7 @@ def areas(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFr
     ).with_columns(pl.col("reblast").fill_null(value=False))
 
 
-def abrasives(con: duckdb.DuckDBPyConnection, only: Only | None = None) -> pl.DataFrame:
+def abrasives(con: duckdb.DuckDBPyConnection, only: Only | Standing | None = None) -> pl.DataFrame:
     """Abrasive tipped, as entered: ``shift, pot, abrasive, at, bags, bag_kg, batch,
     abrasive_kg``."""
     return current_records(

@@ -154,7 +154,8 @@ def _wholly(
     con: duckdb.DuckDBPyConnection, yard: Yard, pots: Mapping[str, int], now: dt.datetime
 ) -> Put:
     """Make every table anew."""
-    shifts = record_frames.shifts(con)
+    entered = record_frames.Standing(con, summary_entries.KINDS)
+    shifts = record_frames.shifts(con, entered)
     extents = frames.heard_extents(con)
     today_us = int(pot_days.day_of(np.array([hours.microseconds(now)]))[0])
     summaries, of_pots, days = [], {}, [pl.DataFrame(schema=pot_days.DAY_SCHEMA)]
@@ -176,16 +177,19 @@ def _wholly(
             list(mine.select("from_at", "to_at").iter_rows()),
             yard.derive.count_silence_outside_shifts,
         )
-        summaries.append(shift_rows(mine, cycles, totals, now))
+        if not mine.is_empty():
+            summaries.append(shift_rows(mine, cycles, totals, now))
         of_pots[pot] = totals
         known = pot_days.days_with_anything(totals)
         days.append(pot_days.sums_of_days(totals, pot, known[known < today_us]))
-    summary = production.rates(
-        summary_entries.with_entries(
-            pl.concat(summaries), record_frames.areas(con), entry_frames.abrasive_net(con), shifts
+    summary = pl.DataFrame()
+    if summaries:
+        areas = record_frames.areas(con, entered)
+        abrasives = entry_frames.abrasive_net(con, entered)
+        summary = production.rates(
+            summary_entries.with_entries(pl.concat(summaries), areas, abrasives, shifts)
         )
-    )
-    events = summary_entries.part_events(yard, part_frames.entries(con))
+    events = summary_entries.part_events(yard, part_frames.entries(con, only=entered))
     parts = parts_used(yard, events, of_pots, now)
     for table, frame in (
         ("shift_summary", summary),

@@ -125,6 +125,8 @@ def part_events(yard: Yard, entries: pl.DataFrame) -> pl.DataFrame:
             if part.checked_at is not None:
                 checked_at = naive_utc(part.checked_at)
                 named.append((checked_at, record_id, "checked", *where, "", "good", ""))
+    if not named:
+        return entries
     return pl.concat([pl.DataFrame(named, schema=EVENT_SCHEMA, orient="row"), entries])
 
 

@@ -158,12 +158,12 @@ def watch_frame(found: Sequence[dict[str, tuple[Ints, Floats]]]) -> pl.DataFrame
     )
     names = pl.Series([*(HEARD + watch for watch in WATCHES), *WATCHES])
     after = pl.Series(["unknown", "release", "rise"])
+    # `NONE_US` is what numpy has for no instant, and becomes null.
+    instants = whole.view("datetime64[us]")
     columns = {
         "watch": names.gather(watches + len(WATCHES) * whole[:, kernel.KIND]),
         **{
-            name: pl.Series(whole[:, column])
-            .replace({kernel.NONE_US: None})
-            .cast(pl.Datetime("us"))
+            name: pl.Series(np.ascontiguousarray(instants[:, column]))
             for name, column in (
                 ("from_at", kernel.FROM), ("over_at", kernel.OVER),
                 ("to_at", kernel.TO), ("off_at", kernel.OFF),

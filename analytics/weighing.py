@@ -26,7 +26,7 @@ from analytics.condition import condition_of
 from analytics.cycles import found_frames
 from analytics.fill import PotFacts, prepared_arrays
 from analytics.piece_frames import samples_heard
-from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of, note_derived
+from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of, note_derived, of_pot
 from analytics.pipeline import Derived, derive, transducer_laws
 from analytics.quality import FAULT_SCHEMA, whole_blocks
 from analytics.room import own_room
@@ -559,12 +559,8 @@ def _stuck_minutes(judged: JudgedArrays) -> pl.Series:
 
 
 def _numbered(frame: pl.DataFrame, pot_id: int, spell_from_at: dt.datetime) -> pl.DataFrame:
-    return frame.hstack(
-        [
-            pl.Series("pot_id", np.full(frame.height, pot_id, dtype=np.int16)),
-            pl.Series("spell_from_at", np.full(frame.height, np.datetime64(spell_from_at, "us"))),
-        ]
-    )
+    begins = np.full(frame.height, np.datetime64(spell_from_at, "us"))
+    return of_pot(frame, pot_id).hstack([pl.Series("spell_from_at", begins)])
 
 
 def _forget(con: duckdb.DuckDBPyConnection, pot_id: int, begins: list[dt.datetime]) -> None:

@@ -117,6 +117,21 @@ def test_shifts_and_what_is_booked_of_them(entered: Path) -> None:
     ).rows()  # fmt: skip
 
 
+def test_records_read_at_once_are_those_that_each_kind_has(entered: Path) -> None:
+    kinds = ("shift", "area", "part_fitted", "part_removed", "check", "shift_start")
+    with read_window(entered) as con:
+        standing = record_frames.Standing(con, kinds)
+        for ask in (record_frames.shifts, record_frames.areas, part_frames.checks):
+            assert ask(con, standing).equals(ask(con))
+            assert ask(con, standing).schema == ask(con).schema
+        entries = part_frames.entries(con, only=standing)
+        assert entries.equals(part_frames.entries(con))
+        assert not entries.is_empty()
+        assert record_frames.areas(con, standing).is_empty()
+        with pytest.raises(ValueError, match="were not read"):
+            record_frames.abrasives(con, standing)
+
+
 def test_a_record_stored_before_a_key_was_known_lacks_it(tmp_path: Path) -> None:
     body = {"pot": "pot-1", "part": "nozzle", "at": "2026-03-02T06:00:00Z", "result": "good"}
     with write_window(tmp_path) as con:
