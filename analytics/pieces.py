@@ -166,8 +166,11 @@ class Beside(Protocol):
     """What is found of pieces beside their cycles while their samples are at hand, and is written
     in the same transaction. Steps for a piece may run in any order and in several threads."""
 
-    def begin(self, con: duckdb.DuckDBPyConnection, settings: dict[int, str]) -> None:
-        """Before all pieces, in a read window: with which settings each pot is derived."""
+    def begin(
+        self, con: duckdb.DuckDBPyConnection, pots: dict[str, int], settings: dict[int, str]
+    ) -> None:
+        """Before all pieces, in a read window: all pots, with their number, and with which settings
+        those that are derived are."""
 
     def read(self, con: duckdb.DuckDBPyConnection, samples: Sequence[PieceSamples]) -> Any:
         """What is wanted of the store for some pieces of a pot beside their samples; an open read
@@ -180,6 +183,9 @@ class Beside(Protocol):
 
     def write(self, con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> None:
         """Write it; an open write window, in which the pieces' cycles are written already."""
+
+    def end(self, con: duckdb.DuckDBPyConnection) -> None:
+        """After all is derived, in the write window of the last of it."""
 
 
 def rest_spans(laws: Iterable[TransducerLaw]) -> dict[str, float]:

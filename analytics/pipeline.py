@@ -277,6 +277,8 @@ def derive(
         for pot, pot_id in pots.items():
             _note_state(con, pot_id, prints[pot], extents[pot_id])
         summarise(con, yard, pots, f"{DERIVE_VERSION}", changed_from, now or utc_now())
+        if beside is not None:
+            beside.end(con)
     derived = {piece.pot_id for piece in (*whole, *pieces)}
     return Derived(
         pots=tuple(p for p, i in pots.items() if i in derived),
@@ -316,7 +318,8 @@ def _look(
     """Look what is there, and what has to be made anew, in one window where that can be."""
     rebuilds: dict[int, _Rebuild] = {}
     with read_window(data) as con:
-        pots = {pot: i for pot, i in frames.pots(con).items() if yard.pot(pot) is not None}
+        every = frames.pots(con)
+        pots = {pot: i for pot, i in every.items() if yard.pot(pot) is not None}
         touched = frames.touched(con)
         newest = max(touched["touched_id"].to_list(), default=0)
         states = frames.derive_states(con)
@@ -333,7 +336,7 @@ def _look(
             {pot: frames.largest_shift(con, i) for pot, i in pots.items()}, rebuilds, newest,
         )  # fmt: skip
         if beside is not None:
-            beside.begin(con, {i: prints[pot] for pot, i in pots.items()})
+            beside.begin(con, every, {i: prints[pot] for pot, i in pots.items()})
         before = {pot: piece_frames.pieces_done(con, i, prints[pot]) for pot, i in pots.items()}
         anew = [
             pot for pot, i in pots.items() if full or before[pot][0] or states.get(i) != prints[pot]

@@ -12,7 +12,7 @@ import datetime as dt
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from analytics import condition_frames, frames, record_frames
+from analytics import condition_frames, frames, record_frames, summary_entries
 from analytics.condition import condition_of
 from analytics.cycles import found_frames
 from analytics.fill import PotFacts, prepared_arrays
@@ -140,13 +140,12 @@ def derive_and_weigh(
     StoreBusy, StoreError
         From :mod:`ingest.store.connection`.
     """
-    beside = WeighedBeside(yard)
+    beside = WeighedBeside(yard, full)
     done = derive(data, yard, full=full, progress=progress, executor=executor, beside=beside)
     if derived is not None:
         derived(done)
-    fresh = frozenset(beside.written)
-    rest = weigh_spells(data, yard, full=full, progress=progress, executor=executor, fresh=fresh)
-    return done, WeighedSpells(rest.weighed + len(fresh), rest.waiting)
+    rest = weigh_spells(data, yard, full=full, progress=progress, executor=executor, beside=beside)
+    return done, WeighedSpells(rest.weighed + len(beside.written), rest.waiting)
 
 
 class WeighedBeside:
@@ -159,24 +158,32 @@ class WeighedBeside:
     ----------
     yard : Yard
         The yard file.
+    full : bool
+        Every spell is to be weighed, whatever is there.
     """
 
-    def __init__(self, yard: Yard) -> None:
+    def __init__(self, yard: Yard, full: bool) -> None:
         self._yard = yard
+        self._full = full
         self._pots: dict[int, tuple[str, str]] = {}
+        self._seen = summary_entries.Seen(0, 0)
         self._entries: dict[str, pl.DataFrame] = {}
         #: Pots and fingerprints of the spells that were written.
         self.written: set[tuple[int, str]] = set()
+        #: What is left to look through; ``None``: that was not read.
+        self.looks: list[SpellLook] | None = None
 
-    def begin(self, con: duckdb.DuckDBPyConnection, settings: dict[int, str]) -> None:
+    def begin(
+        self, con: duckdb.DuckDBPyConnection, pots: dict[str, int], settings: dict[int, str]
+    ) -> None:
         """Note who is derived with what, and what people entered."""
-        every = _every_entry(con)
         self._pots = {
             pot_id: (pot, _settings(settings[pot_id]))
-            for pot, pot_id in frames.pots(con).items()
+            for pot, pot_id in pots.items()
             if pot_id in settings
         }
-        self._entries = {pot: _of(every, pot) for pot, _ in self._pots.values()}
+        self._seen = summary_entries.seen(con)
+        self._entries = _entries_by_pot(con, pots)
 
     def read(self, con: duckdb.DuckDBPyConnection, samples: Sequence[PieceSamples]) -> pl.DataFrame:
         """The air's temperature while the pieces were heard."""
@@ -227,6 +234,18 @@ class WeighedBeside:
         write_weighed(con, weighed)
         self.written |= {(spell.pot_id, spell.spell["made_of"][0]) for spell in weighed}
 
+    def end(self, con: duckdb.DuckDBPyConnection) -> None:
+        """Read what is left to look through, where that is little: to open the store for it takes
+        longer than to read it."""
+        ((cycles,),) = con.execute("SELECT count(*) FROM cycle").fetchall()
+        if cycles > _FEW_CYCLES:
+            return
+        pots = frames.pots(con)
+        entries = self._entries
+        if entries.keys() != pots.keys() or summary_entries.seen(con) != self._seen:
+            entries = _entries_by_pot(con, pots)
+        self.looks = list(_read_looks(con, self._yard, self._full, pots, entries))
+
 
 def weigh_spells(
     data: Path,
@@ -236,7 +255,7 @@ def weigh_spells(
     most_s: float | None = None,
     progress: Callable[[str], None] | None = None,
     executor: Executor | None = None,
-    fresh: frozenset[tuple[int, str]] = frozenset(),
+    beside: WeighedBeside | None = None,
 ) -> WeighedSpells:
     """Weigh the spells whose cycles, entries or settings changed, the newest first.
 
@@ -254,8 +273,9 @@ def weigh_spells(
         Told in words what is being done.
     executor : concurrent.futures.Executor, optional
         Weighs: processes, or other computers that have the data folder. By default this process.
-    fresh : frozenset of (int, str)
-        Pots and fingerprints of spells weighed a moment ago, which ``full`` need not do again.
+    beside : WeighedBeside, optional
+        Has the spells that were weighed a moment ago, which ``full`` need not do again, and perhaps
+        what is left to look through.
 
     Raises
     ------
@@ -267,29 +287,33 @@ def weigh_spells(
     waiting: list[tuple[str, int, dict[str, Any]]] = []
     gone: list[tuple[int, dt.datetime]] = []
     looks: list[_Look] = []
-    with read_window(data) as con:
-        states = frames.derive_states(con)
-        known_states = condition_frames.spell_states(con)
-        every_entry = _every_entry(con)
-        for pot, pot_id in frames.pots(con).items():
-            if yard.pot(pot) is None:
-                continue
-            settings = _settings(states.get(pot_id, ""))
-            entries = _of(every_entry, pot)
-            look = _Look(pot_id, _print(settings, entries), known_states.get(pot_id), full)
-            looks.append(look)
-            looked_from = look.begin(con)
-            found = spells(frames.cycles(con, pot_id, looked_from), entries, settings)
-            look.found = found["from_at"].to_list()
-            known = condition_frames.made_of_spells(con, pot_id, looked_from)
-            waiting += [
-                (pot, pot_id, row)
-                for row in found.iter_rows(named=True)
-                if known.get(row["from_at"]) != row["made_of"]
-                or (full and (pot_id, row["made_of"]) not in fresh)
-            ]
-            still = set(look.found)
-            gone += [(pot_id, from_at) for from_at in known if from_at not in still]
+    entries: dict[str, pl.DataFrame] = {}
+    fresh = beside.written if beside is not None else set()
+
+    def look_through(each: SpellLook) -> None:
+        looks.append(each.look)
+        entries[each.pot] = each.entries
+        pot_id, known = each.look.pot_id, each.known
+        found = spells(each.cycles, each.entries, each.settings)
+        each.look.found = found["from_at"].to_list()
+        waiting.extend(
+            (each.pot, pot_id, row)
+            for row in found.iter_rows(named=True)
+            if known.get(row["from_at"]) != row["made_of"]
+            or (full and (pot_id, row["made_of"]) not in fresh)
+        )
+        still = set(each.look.found)
+        gone.extend((pot_id, from_at) for from_at in known if from_at not in still)
+
+    if beside is not None and beside.looks is not None:
+        for each in beside.looks:
+            look_through(each)
+    else:
+        with read_window(data) as con:
+            pots = frames.pots(con)
+            # One pot after the other, for of years there are many cycles.
+            for each in _read_looks(con, yard, full, pots, _entries_by_pot(con, pots)):
+                look_through(each)
     if gone:
         with write_window(data) as con:
             for pot_id in {pot_id for pot_id, _ in gone}:
@@ -306,7 +330,7 @@ def weigh_spells(
             described = yard.pot(pot)
             assert described is not None
             laws = tuple(transducer_laws(yard, pot))
-            given.append(Spell(pot, pot_id, row, _of(every_entry, pot), described.volume_m3, laws))
+            given.append(Spell(pot, pot_id, row, entries[pot], described.volume_m3, laws))
         found_spells = list(_weighed(data, given, executor))
         with write_window(data) as con:
             write_weighed(con, found_spells)
@@ -340,6 +364,8 @@ def _last_held(samples: PieceSamples, judged: JudgedArrays) -> dt.datetime | Non
     return instant_of(int(signals.at_us[min(open_[-1] + 1, earlier.size - 1)]))
 
 
+#: Up to so many cycles are read at once with what was derived last.
+_FEW_CYCLES = 20_000
 #: Spells that are looked through though they have not changed, before it is noted that they need
 #: not be: to write that takes as long as to look through some.
 _LOOKED_AT = 12
@@ -376,6 +402,55 @@ class _Look:
             gains = len(self.found) > _LOOKED_AT and from_at > self.known.from_at
             return from_at if gains else None
         return from_at
+
+
+class SpellLook(NamedTuple):
+    """What a look through a pot's spells needs of the store.
+
+    Parameters
+    ----------
+    pot : str
+        The pot.
+    look : _Look
+        What for, and from where on.
+    settings : str
+        Fingerprint of what weighing rests on beside cycles and entries.
+    entries : polars.DataFrame
+        ``at, abrasive_kg`` that people entered for the pot.
+    cycles : polars.DataFrame
+        Its cycles from there on.
+    known : dict of datetime to str
+        Of the spells that are there from there on: the begin, and the fingerprint.
+    """
+
+    pot: str
+    look: _Look
+    settings: str
+    entries: pl.DataFrame
+    cycles: pl.DataFrame
+    known: dict[dt.datetime, str]
+
+
+def _read_looks(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    full: bool,
+    pots: dict[str, int],
+    entries: dict[str, pl.DataFrame],
+) -> Iterator[SpellLook]:
+    """What looking through the spells of each pot of the yard needs; an open window."""
+    states = frames.derive_states(con)
+    known_states = condition_frames.spell_states(con)
+    for pot, pot_id in pots.items():
+        if yard.pot(pot) is None:
+            continue
+        settings = _settings(states.get(pot_id, ""))
+        mine = entries[pot]
+        look = _Look(pot_id, _print(settings, mine), known_states.get(pot_id), full)
+        looked_from = look.begin(con)
+        cycles = frames.cycles(con, pot_id, looked_from)
+        known = condition_frames.made_of_spells(con, pot_id, looked_from)
+        yield SpellLook(pot, look, settings, mine, cycles, known)
 
 
 def _keep_looks(data: Path, looks: list[_Look], left: dict[int, dt.datetime]) -> None:
@@ -441,12 +516,16 @@ def _read_some(data: Path, given: list[Spell]) -> list[SpellSamples]:
     return read
 
 
-def _every_entry(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    return record_frames.abrasives(con).select("pot", "at", "abrasive_kg")
+def _entries_by_pot(con: duckdb.DuckDBPyConnection, pots: Iterable[str]) -> dict[str, pl.DataFrame]:
+    """What people tipped into each of some pots: ``at, abrasive_kg``."""
+    every = record_frames.abrasives(con)
+    # By its values, not by an expression: there are few, and to wake Polars' threads takes longer.
+    of, told = every["pot"], every.select("at", "abrasive_kg")
+    return {pot: _those(told, of == pot) for pot in pots}
 
 
-def _of(entries: pl.DataFrame, pot: str) -> pl.DataFrame:
-    return entries.filter(pl.col("pot") == pot).select("at", "abrasive_kg")
+def _those(frame: pl.DataFrame, which: pl.Series) -> pl.DataFrame:
+    return pl.DataFrame([column.filter(which) for column in frame.iter_columns()])
 
 
 def read_spell(con: duckdb.DuckDBPyConnection, spell: Spell) -> SpellSamples:

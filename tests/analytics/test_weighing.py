@@ -118,7 +118,7 @@ def test_weighed_while_deriving_it_is_the_same_to_the_bit(tmp_path: Path, derive
     with write_window(tmp_path) as con:
         for name in TABLES:
             con.execute(f"DELETE FROM {name}")
-    beside = WeighedBeside(yard)
+    beside = WeighedBeside(yard, full=True)
     derive(tmp_path, yard, now=NOW, full=True, beside=beside)
     assert len(beside.written) == after["spell"].height > 1
     for name in TABLES:
