@@ -7,7 +7,7 @@ frames are UTC without a zone, as in the store.
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import polars as pl
 
@@ -58,6 +58,18 @@ def largest_shift(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.timedelta:
     )
     # A second more: what arrives beside the messages that the drift was found from.
     return dt.timedelta(seconds=seconds + 1.0) if seconds is not None else dt.timedelta(0)
+
+
+def corrected_clocks(con: duckdb.DuckDBPyConnection) -> dict[int, tuple[str, dt.timedelta]]:
+    """:func:`corrections_in_force` and :func:`largest_shift` of the pots of which any holds."""
+    ids: dict[int, list[str]] = {}
+    for pot_id, number in read_rows(
+        con,
+        "SELECT pot_id, correction_id FROM clock_correction WHERE withdrawn_at IS NULL "
+        "ORDER BY correction_id",
+    ):
+        ids.setdefault(pot_id, []).append(str(number))
+    return {pot_id: (",".join(mine), largest_shift(con, pot_id)) for pot_id, mine in ids.items()}
 
 
 def _samples_of(
@@ -129,9 +141,8 @@ def clock_messages(
 
 def pots(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """Names of the pots heard so far, with their number in the store."""
-    return {
-        pot: pot_id for pot, pot_id in read_rows(con, "SELECT pot, pot_id FROM pot ORDER BY pot_id")
-    }
+    found = read_rows(con, "SELECT pot_id, pot FROM pot")
+    return {pot: pot_id for pot_id, pot in sorted(found)}
 
 
 def samples(
@@ -264,9 +275,19 @@ def next_sample(
     return cast("dt.datetime | None", first)
 
 
-def touched(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """What came in since figures were last derived: ``touched_id, pot_id, from_at, to_at``."""
-    return read_frame(con, "SELECT touched_id, pot_id, from_at, to_at FROM touched")
+class Touched(NamedTuple):
+    """Something that came in: its number, of which pot, and the first and last instant of it."""
+
+    touched_id: int
+    pot_id: int
+    from_at: dt.datetime
+    to_at: dt.datetime
+
+
+def touched(con: duckdb.DuckDBPyConnection) -> list[Touched]:
+    """What came in since figures were last derived."""
+    rows = read_rows(con, "SELECT touched_id, pot_id, from_at, to_at FROM touched")
+    return [Touched(*row) for row in rows]
 
 
 def derive_states(con: duckdb.DuckDBPyConnection) -> dict[int, str]:

@@ -134,7 +134,9 @@ def since(
     begin, due = frames.EARLIEST, True
     if found and not full and found[0][0] == made_of and found[0][1] <= now:
         _, before, *known = found[0]
-        entered = summary_entries.changed_from(con, summary_entries.Seen(*known))
+        entered = summary_entries.changed_from(
+            con, summary_entries.Seen(*known), summary_entries.seen(con)
+        )
         begin = before if entered is None else min(before, entered)
         due = entered is not None or now - before > _NOTED_AFTER
     of_pots = {pot: _before(min(begin, noted.get(pot_id, begin))) for pot, pot_id in pots.items()}

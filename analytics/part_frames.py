@@ -6,6 +6,8 @@ As there: an open read window in, a frame that stands by itself out, instants UT
 from __future__ import annotations
 
 import datetime as dt
+import json
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -78,14 +80,25 @@ def checks(con: duckdb.DuckDBPyConnection, only: Only | Standing | None = None) 
     return pl.concat([entered, pl.DataFrame(rows, schema=CHECKED_SCHEMA, orient="row")])
 
 
-def places_fitted(con: duckdb.DuckDBPyConnection, now: dt.datetime) -> set[Place]:
+def places_fitted(
+    con: duckdb.DuckDBPyConnection, now: dt.datetime, standing: Standing | None = None
+) -> set[Place]:
     """Where people entered that a part was fitted, up to ``now`` (naive UTC)."""
+    if standing is not None:
+        keys = ("pot", "part", "position", "at")
+        bodies = [json.loads(body) for body in standing.of("part_fitted")["body"]]
+        return _places([tuple(body.get(key) for key in keys) for body in bodies], now)
     rows = con.execute(
         "SELECT json_extract_string(body, '$.pot'), json_extract_string(body, '$.part'), "
         "json_extract_string(body, '$.position'), json_extract_string(body, '$.at') "
         "FROM record AS r WHERE kind = 'part_fitted' AND NOT withdrawn AND NOT EXISTS "
         "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id)"
     ).fetchall()
+    return _places(rows, now)
+
+
+def _places(rows: Iterable[tuple[Any, ...]], now: dt.datetime) -> set[Place]:
+    """Of pots, parts, positions and instants as records have them, where they are up to ``now``."""
     return {
         Place(pot, part, position_of(part, position or ""))
         for pot, part, position, at in rows
@@ -295,8 +308,6 @@ def entries_with_corrections(
         withdrawn. Rows as :func:`ingest.record_rows.history` has them, with ``number``. Oldest
         first.
     """
-    import json
-
     names = (
         "record_id", "kind", "recorded_at", "recorded_by", "via", "supersedes", "withdrawn",
         "reason", "body", "number",

@@ -15,7 +15,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -225,7 +225,9 @@ def derive(
             # What came in is known by the time it was sent with, and may be moved from there.
             (from_at - shifts[pot], to_at + shifts[pot])
             for from_at, to_at in _merged(
-                touched.filter((pl.col("pot_id") == pot_id) & (pl.col("touched_id") > since))
+                (one.from_at, one.to_at)
+                for one in touched
+                if one.pot_id == pot_id and one.touched_id > since
             )
         ]
         extents[pot_id] = rebuilds[pot_id].extent if pot_id in rebuilds else heard[pot_id]
@@ -305,7 +307,7 @@ class _Seen(NamedTuple):
     pots: dict[str, int]
     prints: dict[str, str]
     settings: dict[int, PieceSettings]
-    touched: pl.DataFrame
+    touched: list[frames.Touched]
     heard: dict[int, tuple[dt.datetime | None, dt.datetime | None]]
     shifts: dict[str, dt.timedelta]
     rebuilds: dict[int, _Rebuild]
@@ -321,9 +323,12 @@ def _look(
         every = frames.pots(con)
         pots = {pot: i for pot, i in every.items() if yard.pot(pot) is not None}
         touched = frames.touched(con)
-        newest = max(touched["touched_id"].to_list(), default=0)
+        newest = max((one.touched_id for one in touched), default=0)
         states = frames.derive_states(con)
-        clocks = {pot: frames.corrections_in_force(con, i) for pot, i in pots.items()}
+        corrected = frames.corrected_clocks(con)
+        clocks, shifts = dict[str, str](), dict[str, dt.timedelta]()
+        for pot, i in pots.items():
+            clocks[pot], shifts[pot] = corrected.get(i, ("", dt.timedelta(0)))
         prints = {
             pot: f"{DERIVE_VERSION}:{cycle_settings(yard, pot).has_pot}:"
             f"{settings_fingerprint(yard, pot)}:plate {watch_limits(yard, pot).plate_pa:.0f}"
@@ -333,7 +338,7 @@ def _look(
         seen = _Seen(
             pots, prints, {i: piece_settings(yard, pot) for pot, i in pots.items()}, touched,
             frames.heard_extents(con),
-            {pot: frames.largest_shift(con, i) for pot, i in pots.items()}, rebuilds, newest,
+            shifts, rebuilds, newest,
         )  # fmt: skip
         if beside is not None:
             beside.begin(con, every, {i: prints[pot] for pot, i in pots.items()})
@@ -468,10 +473,12 @@ def _united(
     return united
 
 
-def _merged(touched: pl.DataFrame) -> Iterator[tuple[dt.datetime, dt.datetime]]:
+def _merged(
+    touched: Iterable[tuple[dt.datetime, dt.datetime]],
+) -> Iterator[tuple[dt.datetime, dt.datetime]]:
     """Ranges of change, those less than the last look apart taken together."""
     pending: tuple[dt.datetime, dt.datetime] | None = None
-    for from_at, to_at in touched.sort("from_at").select("from_at", "to_at").iter_rows():
+    for from_at, to_at in sorted(touched):
         if pending is None:
             pending = (from_at, to_at)
         elif from_at <= pending[1] + _LOOKS[0]:

@@ -47,6 +47,10 @@ if TYPE_CHECKING:
 _MARGIN = dt.timedelta(hours=1)
 
 
+#: First and last instant heard of each pot, as of when figures were last derived.
+Extents = Mapping[int, tuple[dt.datetime | None, dt.datetime | None]]
+
+
 class _Made(NamedTuple):
     """From what the tables were made wholly, up to when they were reckoned, when something that was
     entered comes to count by itself (``None``: nothing does), how many rows had been entered and
@@ -85,41 +89,62 @@ def summarise(
     now : datetime
         Naive UTC; up to when shifts and parts are reckoned.
     """
-    made_of = _made_of(con, yard, pots, version, now)
+    extents = frames.heard_extents(con)
     seen = summary_entries.seen(con)
-    found = con.execute(
-        "SELECT made_of, now_at, next_at, entered, number, passed_by FROM summary_state"
-    ).fetchall()
-    made = _Made(*found[0]) if found else None
-    to_come = None
-    if made is not None and made.made_of == made_of and made.now_at <= now:
-        to_come = _entered_since(con, yard, made, now)
     # Of pots that are all derived from their first sample on nothing stays; then one pot's cycles
     # after the other's are held, not those of all.
     all_anew = all(changed.get(i, frames.LATEST) == frames.EARLIEST for i in pots.values())
-    if made is not None and to_come is not None and not (pots and all_anew):
-        _since(con, yard, pots, changed, min(made.now_at, to_come.from_at), now)
+    made, to_come, entered = None, None, None
+    if pots and all_anew:
+        entered = record_frames.Standing(con, summary_entries.KINDS)
     else:
-        to_come = _wholly(con, yard, pots, now)
-    con.execute("DELETE FROM summary_state")
-    con.execute(
-        "INSERT INTO summary_state VALUES ($made_of, $now, $next, $rows, $number, $passed_by)",
-        {
-            "made_of": made_of, "now": now, "next": to_come.next_at, "rows": seen.rows,
-            "number": seen.number, "passed_by": to_come.passed_by,
-        },
-    )  # fmt: skip
+        made = _made_before(con)
+    made_of = _made_of(con, yard, pots, version, now, extents, entered)
+    if made is not None and made.made_of == made_of and made.now_at <= now:
+        to_come = _entered_since(con, yard, made, seen, now)
+    if made is not None and to_come is not None:
+        _since(con, yard, pots, changed, min(made.now_at, to_come.from_at), now, extents)
+    else:
+        entered = entered or record_frames.Standing(con, summary_entries.KINDS)
+        to_come = _wholly(con, yard, pots, now, extents, entered)
+    row = {
+        "made_of": made_of, "now": now, "next": to_come.next_at, "rows": seen.rows,
+        "number": seen.number, "passed_by": to_come.passed_by,
+    }  # fmt: skip
+    # There is one row, or none yet.
+    ((known,),) = con.execute(
+        "UPDATE summary_state SET made_of = $made_of, now_at = $now, next_at = $next, "
+        "entered = $rows, number = $number, passed_by = $passed_by",
+        row,
+    ).fetchall()
+    if not known:
+        con.execute(
+            "INSERT INTO summary_state VALUES ($made_of, $now, $next, $rows, $number, $passed_by)",
+            row,
+        )
+
+
+def _made_before(con: duckdb.DuckDBPyConnection) -> _Made | None:
+    """What was noted when the tables were last brought to date; ``None``: they were not yet."""
+    found = con.execute(
+        "SELECT made_of, now_at, next_at, entered, number, passed_by FROM summary_state"
+    ).fetchall()
+    return _Made(*found[0]) if found else None
 
 
 def _entered_since(
-    con: duckdb.DuckDBPyConnection, yard: Yard, made: _Made, now: dt.datetime
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    made: _Made,
+    seen: summary_entries.Seen,
+    now: dt.datetime,
 ) -> Put | None:
     """Put the rows that entries changed; ``None``: all of it has to be made anew."""
     before = summary_entries.Seen(made.entered, made.number)
     counts = [
         at
         for at in (
-            summary_entries.changed_from(con, before),
+            summary_entries.changed_from(con, before, seen),
             made.next_at if made.next_at is not None and made.next_at <= now else None,
         )
         if at is not None
@@ -138,10 +163,11 @@ def _made_of(
     pots: Mapping[str, int],
     version: str,
     now: dt.datetime,
+    extents: Extents,
+    entered: record_frames.Standing | None,
 ) -> str:
     """What changes with all that is not a pot's cycles and gaps, and with entries of places."""
-    places = summary_entries.places(con, yard, now)
-    extents = frames.heard_extents(con)
+    places = summary_entries.places(con, yard, now, entered)
     heard = [(pot, pot_id, extents.get(pot_id, (None, None))[0]) for pot, pot_id in pots.items()]
     text = repr((version, yard, sorted(heard), places))
     return hashlib.sha256(text.encode()).hexdigest()[:32]
@@ -151,12 +177,15 @@ def _made_of(
 
 
 def _wholly(
-    con: duckdb.DuckDBPyConnection, yard: Yard, pots: Mapping[str, int], now: dt.datetime
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    pots: Mapping[str, int],
+    now: dt.datetime,
+    extents: Extents,
+    entered: record_frames.Standing,
 ) -> Put:
     """Make every table anew."""
-    entered = record_frames.Standing(con, summary_entries.KINDS)
     shifts = record_frames.shifts(con, entered)
-    extents = frames.heard_extents(con)
     today_us = int(pot_days.day_of(np.array([hours.microseconds(now)]))[0])
     summaries, of_pots, days = [], {}, [pl.DataFrame(schema=pot_days.DAY_SCHEMA)]
     for pot in yard.pot_names:
@@ -218,6 +247,7 @@ def _since(
     changed: Mapping[int, dt.datetime],
     before: dt.datetime,
     now: dt.datetime,
+    extents: Extents,
 ) -> None:
     """Reckon anew what lies after what has changed; ``before`` is up to when it was reckoned."""
     days = frames.read_frame(con, "SELECT * FROM pot_day ORDER BY pot, day_at")
@@ -242,7 +272,6 @@ def _since(
     asked = _days_asked(shifts, plan, since, now)
     read = read_days(con, pots, {pot: None if at == frames.EARLIEST else asked.get(pot, set())
                              for pot, at in since.items()})  # fmt: skip
-    extents = frames.heard_extents(con)
     of_pots, summaries, fresh = {}, [], []
     for pot, at in since.items():
         pot_id = pots.get(pot)

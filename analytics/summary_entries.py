@@ -59,15 +59,14 @@ def seen(con: duckdb.DuckDBPyConnection) -> Seen:
     return Seen(rows, number or 0)
 
 
-def changed_from(con: duckdb.DuckDBPyConnection, before: Seen) -> dt.datetime | None:
-    """From when on what was entered since ``before`` changes summaries.
+def changed_from(con: duckdb.DuckDBPyConnection, before: Seen, now: Seen) -> dt.datetime | None:
+    """From when on what was entered since ``before``, up to ``now``, changes summaries.
 
     Returns
     -------
     datetime or None
         Naive UTC; ``frames.EARLIEST``: that cannot be told. ``None``: nothing of it does.
     """
-    now = seen(con)
     if now == before:
         return None
     if now.rows - before.rows != now.number - before.number:
@@ -88,9 +87,17 @@ def changed_from(con: duckdb.DuckDBPyConnection, before: Seen) -> dt.datetime | 
     return None if first is None else dt.datetime.fromisoformat(first)
 
 
-def places(con: duckdb.DuckDBPyConnection, yard: Yard, now: dt.datetime) -> list[Place]:
-    """The places that hold a part from the first on, whether entered or not, in order."""
-    fitted = part_frames.places_fitted(con, now)
+def places(
+    con: duckdb.DuckDBPyConnection,
+    yard: Yard,
+    now: dt.datetime,
+    standing: record_frames.Standing | None = None,
+) -> list[Place]:
+    """The places that hold a part from the first on, whether entered or not, in order.
+
+    ``standing`` has what people entered, where that was read already.
+    """
+    fitted = part_frames.places_fitted(con, now, standing)
     for pot in yard.pots:
         for part in pot.parts:
             if naive_utc(part.fitted_at) <= now:

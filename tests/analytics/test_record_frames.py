@@ -128,6 +128,11 @@ def test_records_read_at_once_are_those_that_each_kind_has(entered: Path) -> Non
         assert entries.equals(part_frames.entries(con))
         assert not entries.is_empty()
         assert record_frames.areas(con, standing).is_empty()
+        for days in (0, 9):
+            now = naive(BEGIN) + dt.timedelta(days=days)
+            fitted = part_frames.places_fitted(con, now)
+            assert part_frames.places_fitted(con, now, standing) == fitted
+            assert len(fitted) == (3 if days else 1)
         with pytest.raises(ValueError, match="were not read"):
             record_frames.abrasives(con, standing)
 
