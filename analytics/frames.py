@@ -63,11 +63,10 @@ def largest_shift(con: duckdb.DuckDBPyConnection, pot_id: int) -> dt.timedelta:
 def corrected_clocks(con: duckdb.DuckDBPyConnection) -> dict[int, tuple[str, dt.timedelta]]:
     """:func:`corrections_in_force` and :func:`largest_shift` of the pots of which any holds."""
     ids: dict[int, list[str]] = {}
-    for pot_id, number in read_rows(
-        con,
-        "SELECT pot_id, correction_id FROM clock_correction WHERE withdrawn_at IS NULL "
-        "ORDER BY correction_id",
-    ):
+    found = read_rows(
+        con, "SELECT correction_id, pot_id FROM clock_correction WHERE withdrawn_at IS NULL"
+    )
+    for number, pot_id in sorted(found):
         ids.setdefault(pot_id, []).append(str(number))
     return {pot_id: (",".join(mine), largest_shift(con, pot_id)) for pot_id, mine in ids.items()}
 

@@ -431,18 +431,16 @@ def _found_in_rounds(
     beside: Beside | None,
 ) -> Iterator[list[FoundPiece]]:
     """What pieces hold, some dozens at a time; nobody reads the store between two rounds."""
-    if len(pieces) > 1 and executor is None:
-        with ThreadPoolExecutor(_WORKERS) as own:
-            yield from _found_in_rounds(data, pieces, settings, own, beside)
-        return
     if not pieces:
         return
     if executor is None:
-        yield [
-            f
-            for piece in pieces
-            for f in found_from_store(data, [piece], settings[piece.pot_id], beside)
-        ]
+        (pot_id, *others) = {piece.pot_id for piece in pieces}
+        if others or len(pieces) > _TASK:
+            with ThreadPoolExecutor(_WORKERS) as own:
+                yield from _found_in_rounds(data, pieces, settings, own, beside)
+        else:
+            # One worker would do all of it, and its thread would first ask for memory of its own.
+            yield found_from_store(data, pieces, settings[pot_id], beside)
         return
     for begin in range(0, len(pieces), _ROUND):
         of_pots: dict[int, list[Piece]] = {}
