@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, cast
 import polars as pl
 
 from ingest.store.archive_reading import stored_rows
+from ingest.store.sample_rows import KEPT
 
 if TYPE_CHECKING:
     import duckdb
@@ -170,7 +171,12 @@ def samples(
         from_at=from_at or EARLIEST,
         to_at=to_at or LATEST,
     )
-    return frame if frame["sampled_at"].is_sorted() else frame.sort("sampled_at")
+    return _ascending(frame, "sampled_at")
+
+
+def _ascending(frame: pl.DataFrame, at: str) -> pl.DataFrame:
+    """A frame by its instants; mostly rows lie so, and to ask DuckDB for it takes a third more."""
+    return frame if frame[at].is_sorted() else frame.sort(at)
 
 
 def deadman(
@@ -198,7 +204,7 @@ def extent(
         ((first, last),) = read_rows(
             con,
             "SELECT min(first_at), max(last_at) FROM (SELECT min(sampled_at) AS first_at, "
-            "max(sampled_at) AS last_at FROM sample_value WHERE pot_id = $pot "
+            f"max(sampled_at) AS last_at FROM {KEPT} WHERE pot_id = $pot "
             "AND deadman IS NOT NULL "
             "UNION ALL SELECT min(first_deadman_at), max(last_deadman_at) FROM archive_file "
             "WHERE table_name = 'sample' AND pot_id = $pot)",
@@ -302,15 +308,16 @@ def cycles(
     columns: tuple[str, ...] = (),
 ) -> pl.DataFrame:
     """Cycles of a pot pressed from ``from_at`` on, before ``to_at``, ascending; all ``columns``
-    where none are named."""
-    return read_frame(
+    where none are named, else ``pressed_at`` among them."""
+    frame = read_frame(
         con,
         f"SELECT {', '.join(columns) or '* EXCLUDE (pot_id)'} FROM cycle WHERE pot_id = $pot "
-        "AND pressed_at >= $from_at AND pressed_at < $to_at ORDER BY pressed_at",
+        "AND pressed_at >= $from_at AND pressed_at < $to_at",
         pot=pot_id,
         from_at=from_at or EARLIEST,
         to_at=to_at or LATEST,
     )
+    return _ascending(frame, "pressed_at")
 
 
 def gaps(
@@ -320,14 +327,15 @@ def gaps(
     to_at: dt.datetime | None = None,
 ) -> pl.DataFrame:
     """Gaps of a pot that end after ``from_at`` and begin before ``to_at``, ascending."""
-    return read_frame(
+    frame = read_frame(
         con,
         "SELECT * EXCLUDE (pot_id) FROM gap WHERE pot_id = $pot AND to_at > $from_at "
-        "AND from_at < $to_at ORDER BY from_at",
+        "AND from_at < $to_at",
         pot=pot_id,
         from_at=from_at or EARLIEST,
         to_at=to_at or LATEST,
     )
+    return _ascending(frame, "from_at")
 
 
 def heard_extents(

@@ -334,7 +334,7 @@ def pot_hours(
 
     heard, silent = silence(gaps, first_at, last_at, shifts, count_silence_outside_shifts)
     blast = of("blast_s")
-    pressed_us = _column_us(cycles.filter(~pl.col("flicker")), "pressed_at")
+    pressed_us = _column_us(cycles, "pressed_at")[~cycles["flicker"].to_numpy()]
     if pace is None:
         pace = pace_of(blast, pressed_us)
     return PotHours(

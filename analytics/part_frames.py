@@ -91,8 +91,8 @@ def places_fitted(
     rows = con.execute(
         "SELECT json_extract_string(body, '$.pot'), json_extract_string(body, '$.part'), "
         "json_extract_string(body, '$.position'), json_extract_string(body, '$.at') "
-        "FROM record AS r WHERE kind = 'part_fitted' AND NOT withdrawn AND NOT EXISTS "
-        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id)"
+        "FROM record WHERE kind = 'part_fitted' AND NOT withdrawn AND record_id NOT IN "
+        "(SELECT supersedes FROM record WHERE supersedes IS NOT NULL)"
     ).fetchall()
     return _places(rows, now)
 

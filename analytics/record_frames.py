@@ -95,15 +95,18 @@ def _rows(
 
     ``which`` is a condition in SQL, and ``values`` its parameters.
     """
-    return read_frame(
+    rows = read_frame(
         con,
         f"SELECT kind, {', '.join(_ROW_COLUMNS)}, body FROM record AS r WHERE {which} "
-        "AND NOT withdrawn AND NOT EXISTS "
-        "(SELECT 1 FROM record AS newer WHERE newer.supersedes = r.record_id) "
-        f"{'' if only is None else only.condition()} ORDER BY record_id",
+        f"AND NOT withdrawn {'' if only is None else only.condition()} ORDER BY record_id",
         **values,
         **({} if only is None else only.values()),
     )
+    # Both in one query DuckDB takes three times as long to plan.
+    newer = read_rows(con, "SELECT supersedes FROM record WHERE supersedes IS NOT NULL")
+    if not newer or rows.is_empty():
+        return rows
+    return rows.filter(~rows["record_id"].is_in([record_id for (record_id,) in newer]))
 
 
 def current_records(
