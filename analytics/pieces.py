@@ -17,7 +17,7 @@ from __future__ import annotations
 import bisect
 import datetime as dt
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol, cast
@@ -181,8 +181,14 @@ class Beside(Protocol):
     ) -> Any:
         """What goes into :attr:`FoundPiece.beside`; the store is not open."""
 
-    def write(self, con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> None:
-        """Write it; an open write window, in which the pieces' cycles are written already."""
+    def write(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        found: Sequence[FoundPiece],
+        cycles: Mapping[int, pl.DataFrame],
+    ) -> None:
+        """Write it; an open write window, in which the pieces' ``cycles`` are written already, as
+        :func:`write_found` gives them."""
 
     def end(self, con: duckdb.DuckDBPyConnection) -> None:
         """After all is derived, in the write window of the last of it."""
@@ -548,7 +554,9 @@ def _following(
     return microseconds(at[first + told]), later[told]
 
 
-def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> int:
+def write_found(
+    con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]
+) -> dict[int, pl.DataFrame]:
     """Put what pieces hold in the place of what was derived of them before.
 
     Parameters
@@ -559,17 +567,17 @@ def write_found(con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> 
 
     Returns
     -------
-    int
-        Cycles written.
+    dict of int to polars.DataFrame
+        Cycles written of each pot, ascending: :data:`analytics.cycles.CYCLE_SCHEMA`.
     """
     by_pot: dict[int, list[FoundPiece]] = {}
     for each in found:
         by_pot.setdefault(each.piece.pot_id, []).append(each)
-    cycles = 0
+    cycles = {}
     for pot_id, mine in by_pot.items():
         mine.sort(key=lambda f: f.piece.from_at or frames.EARLIEST)
         told = found_frames([f.found for f in mine])
-        cycles += told.cycles.height
+        cycles[pot_id] = told.cycles
         blocks = [_block_bounds(f.piece) for f in mine]
         exact = [(f.begin_us, f.end_us) for f in mine]
         for table, instant, frame, bounds in (

@@ -380,10 +380,11 @@ def _rebuild(
 def _write_round(
     con: duckdb.DuckDBPyConnection, found: list[FoundPiece], beside: Beside | None
 ) -> int:
+    """Write what was found; how many cycles."""
     cycles = write_found(con, found)
     if beside is not None:
-        beside.write(con, found)
-    return cycles
+        beside.write(con, found, cycles)
+    return sum(of_pot.height for of_pot in cycles.values())
 
 
 def _note_state(

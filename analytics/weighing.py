@@ -12,7 +12,7 @@ import datetime as dt
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -166,7 +166,10 @@ class WeighedBeside:
         self._yard = yard
         self._full = full
         self._pots: dict[int, tuple[str, str]] = {}
+        self._numbers: dict[str, int] = {}
+        self._derived_with: dict[int, str] = {}
         self._seen = summary_entries.Seen(0, 0)
+        self._cycles: dict[int, pl.DataFrame | None] = {}
         self._entries: dict[str, pl.DataFrame] = {}
         #: Pots and fingerprints of the spells that were written.
         self.written: set[tuple[int, str]] = set()
@@ -182,6 +185,7 @@ class WeighedBeside:
             for pot, pot_id in pots.items()
             if pot_id in settings
         }
+        self._numbers, self._derived_with = pots, settings
         self._seen = summary_entries.seen(con)
         self._entries = _entries_by_pot(con, pots)
 
@@ -228,8 +232,16 @@ class WeighedBeside:
             weighed.append(_weighed_from(judged, own, _mean_within(read, row), spell))
         return weighed
 
-    def write(self, con: duckdb.DuckDBPyConnection, found: Sequence[FoundPiece]) -> None:
+    def write(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        found: Sequence[FoundPiece],
+        cycles: Mapping[int, pl.DataFrame],
+    ) -> None:
         """Put them into the store; an open write window."""
+        for pot_id, written in cycles.items():
+            # Of more than one round it would be much to keep.
+            self._cycles[pot_id] = None if pot_id in self._cycles else written
         weighed = [spell for each in found for spell in each.beside or ()]
         write_weighed(con, weighed)
         self.written |= {(spell.pot_id, spell.spell["made_of"][0]) for spell in weighed}
@@ -237,14 +249,23 @@ class WeighedBeside:
     def end(self, con: duckdb.DuckDBPyConnection) -> None:
         """Read what is left to look through, where that is little: to open the store for it takes
         longer than to read it."""
-        ((cycles,),) = con.execute("SELECT count(*) FROM cycle").fetchall()
-        if cycles > _FEW_CYCLES:
+        counted = con.execute("SELECT pot_id, count(*) FROM cycle GROUP BY pot_id").fetchall()
+        if sum(count for _, count in counted) > _FEW_CYCLES:
             return
-        pots = frames.pots(con)
         entries = self._entries
-        if entries.keys() != pots.keys() or summary_entries.seen(con) != self._seen:
-            entries = _entries_by_pot(con, pots)
-        self.looks = list(_read_looks(con, self._yard, self._full, pots, entries))
+        if summary_entries.seen(con) != self._seen:
+            entries = _entries_by_pot(con, self._numbers)
+        # Where as many were written as there are, those are the pot's cycles.
+        written = {
+            pot_id: mine
+            for pot_id, count in counted
+            if (mine := self._cycles.get(pot_id)) is not None and mine.height == count
+        }
+        self.looks = list(
+            _read_looks(
+                con, self._yard, self._full, self._numbers, self._derived_with, entries, written
+            )
+        )
 
 
 def weigh_spells(
@@ -311,8 +332,9 @@ def weigh_spells(
     else:
         with read_window(data) as con:
             pots = frames.pots(con)
+            states, told = frames.derive_states(con), _entries_by_pot(con, pots)
             # One pot after the other, for of years there are many cycles.
-            for each in _read_looks(con, yard, full, pots, _entries_by_pot(con, pots)):
+            for each in _read_looks(con, yard, full, pots, states, told, {}):
                 look_through(each)
     if gone:
         with write_window(data) as con:
@@ -435,11 +457,15 @@ def _read_looks(
     con: duckdb.DuckDBPyConnection,
     yard: Yard,
     full: bool,
-    pots: dict[str, int],
-    entries: dict[str, pl.DataFrame],
+    pots: Mapping[str, int],
+    states: Mapping[int, str],
+    entries: Mapping[str, pl.DataFrame],
+    cycles: Mapping[int, pl.DataFrame],
 ) -> Iterator[SpellLook]:
-    """What looking through the spells of each pot of the yard needs; an open window."""
-    states = frames.derive_states(con)
+    """What looking through the spells of each pot of the yard needs; an open window.
+
+    ``states`` say with what each pot is derived; ``cycles`` are all of a pot, where they are known.
+    """
     known_states = condition_frames.spell_states(con)
     for pot, pot_id in pots.items():
         if yard.pot(pot) is None:
@@ -448,9 +474,11 @@ def _read_looks(
         mine = entries[pot]
         look = _Look(pot_id, _print(settings, mine), known_states.get(pot_id), full)
         looked_from = look.begin(con)
-        cycles = frames.cycles(con, pot_id, looked_from)
+        its = cycles.get(pot_id) if looked_from is None else None
+        if its is None:
+            its = frames.cycles(con, pot_id, looked_from)
         known = condition_frames.made_of_spells(con, pot_id, looked_from)
-        yield SpellLook(pot, look, settings, mine, cycles, known)
+        yield SpellLook(pot, look, settings, mine, its, known)
 
 
 def _keep_looks(data: Path, looks: list[_Look], left: dict[int, dt.datetime]) -> None:
