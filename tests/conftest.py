@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 # Before anything loads NumPy. Its threads wait by spinning: with two tests at a time on two cores
@@ -17,7 +19,8 @@ import yards
 from hypothesis import HealthCheck, settings
 
 from ingest.config import Yard, parse_yard
-from ingest.store.connection import write_window
+from ingest.store import connection
+from ingest.store.connection import store_path, write_window
 from ingest.store.sample_rows import add_samples
 
 # A busy computer is slow, and that is no fault of what is tested.
@@ -44,6 +47,40 @@ def main_module() -> Iterator[None]:
     main = sys.modules["__main__"]
     yield
     sys.modules["__main__"] = main
+
+
+MakeStore = Callable[[Path], None]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def new_stores_are_copies(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MakeStore]:
+    """Give each new store of this process a copy of the first one; gives what makes one anew.
+
+    Making one takes a tenth of a second, most of it for the schema, and a thousand tests want one.
+    The first is made by what is tested, and so is each of a process that a test starts.
+    """
+    first = store_path(tmp_path_factory.mktemp("first-store"))
+    made_anew: MakeStore = connection._make_store
+    with write_window(first.parent):
+        pass
+
+    def make_store(path: Path) -> None:
+        # As one made anew: whole from the first, and where another was first its store stays.
+        copy = path.with_name(f"{path.name}.{os.getpid()}.new")
+        shutil.copyfile(first, copy)
+        with suppress(FileExistsError):
+            os.link(copy, path)
+        copy.unlink()
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(connection, "_make_store", make_store)
+        yield made_anew
+
+
+@pytest.fixture
+def stores_made_anew(new_stores_are_copies: MakeStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make each store anew, for tests that are about that."""
+    monkeypatch.setattr(connection, "_make_store", new_stores_are_copies)
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,24 @@ from typing import Any
 import pytest
 import streamlit as st
 from browsing import opened_browser
+from streamlit.components.v2 import manifest_scanner
+from streamlit.runtime.scriptrunner.script_cache import ScriptCache
+from streamlit.testing.v1 import app_test
+
+
+@pytest.fixture(scope="session", autouse=True)
+def as_in_one_server() -> Iterator[None]:
+    """Let AppTests share what sessions of one server share, and what is the same for all of them.
+
+    Each would read the metadata of every installed package, in search of Streamlit's components,
+    and would compile the pages' scripts anew for every run. Both took longer than most pages.
+    """
+    found = functools.cache(manifest_scanner.scan_component_manifests)
+    scripts = ScriptCache()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(manifest_scanner, "scan_component_manifests", found)
+        patch.setattr(app_test, "ScriptCache", lambda: scripts)
+        yield
 
 
 @pytest.fixture(scope="module")

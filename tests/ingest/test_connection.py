@@ -10,6 +10,8 @@ import pytest
 from ingest.errors import DiskFull, StoreBusy, StoreError
 from ingest.store.connection import read_window, store_path, write_window
 
+pytestmark = pytest.mark.usefixtures("stores_made_anew")
+
 
 def test_a_full_disk_is_a_disk_full_and_rolls_back(tmp_path: Path) -> None:
     said = f'Failed to commit: Could not write file "{tmp_path}": No space left on device'

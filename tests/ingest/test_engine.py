@@ -16,6 +16,8 @@ from ingest.errors import StoreBusy
 from ingest.store import engine
 from ingest.store.connection import open_store, read_window, store_path, write_window
 
+pytestmark = pytest.mark.usefixtures("stores_made_anew")
+
 
 def _pots(data: Path) -> list[tuple[object, ...]]:
     with read_window(data) as con:

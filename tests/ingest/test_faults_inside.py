@@ -28,6 +28,8 @@ from ingest.store.journal_frames import Entry, read_from
 from ingest.store.write import StoreWriter, stored_mark
 from ingest.wire import reasons
 
+pytestmark = pytest.mark.usefixtures("stores_made_anew")
+
 NOW_US = 1_760_000_000_000_000
 
 

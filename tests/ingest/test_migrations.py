@@ -15,6 +15,8 @@ from ingest.store.journal_frames import Position
 from ingest.store.sample_rows import add_samples
 from ingest.store.write import stored_mark
 
+pytestmark = pytest.mark.usefixtures("stores_made_anew")
+
 #: The version from which ``sample`` is a view.
 SAMPLES_KEPT_AS_COUNTS = 13
 

@@ -143,6 +143,7 @@ def test_a_chain_made_anew_shows_by_the_log_and_by_a_seal(tmp_path: Path, descri
     assert faults(tmp_path)[0].what.endswith("reads otherwise in records.log (recorded_by).")
 
 
+@pytest.mark.usefixtures("stores_made_anew")
 def test_an_older_store_gets_its_chain_and_the_log_its_links(
     tmp_path: Path, described: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
