@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import shutil
 import sys
@@ -15,6 +16,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import polars as pl
 import pytest
+import typer.testing
 import yards
 from hypothesis import HealthCheck, settings
 
@@ -47,6 +49,18 @@ def main_module() -> Iterator[None]:
     main = sys.modules["__main__"]
     yield
     sys.modules["__main__"] = main
+
+
+@pytest.fixture(scope="session", autouse=True)
+def commands_put_together_once() -> Iterator[None]:
+    """Let a program's commands be put together once, as a process that runs one does.
+
+    For each call that a test makes Typer would read the signatures of all of them anew.
+    """
+    once = functools.cache(typer.testing._get_command)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(typer.testing, "_get_command", once)
+        yield
 
 
 MakeStore = Callable[[Path], None]

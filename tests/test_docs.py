@@ -10,6 +10,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from dashboard.cli import app
 from ingest.channels import CHANNELS
@@ -22,11 +23,23 @@ COMMANDS = sorted(
     {c.name for c in app.registered_commands if c.name}
     | {g.name for g in app.registered_groups if isinstance(g.name, str)}
 )
+#: Of these the help is asked as a person does: of one for all, and of the one that hands what it
+#: is asked on to another program.
+PROGRAMS = ("shift", "feed")
 
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_stands_in_the_readme_and_has_help(command: str) -> None:
     assert f"| `gritbook {command}` |" in README
+    if command in PROGRAMS:
+        return  # as a program, below
+    done = CliRunner().invoke(app, [command, "--help"])
+    assert done.exit_code == 0, done.output
+    assert "Usage:" in done.stdout
+
+
+@pytest.mark.parametrize("command", PROGRAMS)
+def test_the_program_itself_gives_help(command: str) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "dashboard.cli", command, "--help"],
         capture_output=True,

@@ -6,6 +6,8 @@ computed. ISO 8502-4:2017's 3 degC: second hand.
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 
@@ -28,6 +30,16 @@ TABLE = [
 SEVEN_BAR_GAUGE_PA = 801_325.0
 
 
+@pytest.fixture(scope="module")
+def psychrolib():
+    """In SI, as plain Python: with Numba it compiles each of its functions when first called."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(sys.modules, "numba", None)
+        found = pytest.importorskip("psychrolib")
+    found.SetUnitSystem(found.SI)
+    return found
+
+
 @pytest.mark.parametrize(("air_c", "humidity", "magnus", "ashrae", "steel_c"), TABLE)
 def test_dew_point_table(air_c, humidity, magnus, ashrae, steel_c):
     found = float(climate.dew_point_over_water_c(air_c, humidity))
@@ -43,9 +55,7 @@ def test_three_degree_rule_at_its_edge(air_c, humidity, magnus, ashrae, steel_c)
     assert climate.steel_margin_ok(margins).tolist() == [True, False]
 
 
-def test_against_psychrolib_over_the_range():
-    psychrolib = pytest.importorskip("psychrolib")
-    psychrolib.SetUnitSystem(psychrolib.SI)
+def test_against_psychrolib_over_the_range(psychrolib):
     for air_c in np.arange(2.0, 50.0, 4.0):
         for humidity in (20.0, 40.0, 60.0, 80.0, 95.0, 100.0):
             exact = psychrolib.GetTDewPointFromRelHum(float(air_c), humidity / 100.0)
@@ -55,10 +65,8 @@ def test_against_psychrolib_over_the_range():
                 assert found == pytest.approx(exact, abs=0.045), (air_c, humidity)
 
 
-def test_below_freezing_psychrolib_gives_the_frost_point():
+def test_below_freezing_psychrolib_gives_the_frost_point(psychrolib):
     # -10 degC, 80 %: frost point -12.49, dew point over water -12.80: computed
-    psychrolib = pytest.importorskip("psychrolib")
-    psychrolib.SetUnitSystem(psychrolib.SI)
     over_water = float(climate.dew_point_over_water_c(-10.0, 80.0))
     assert over_water == pytest.approx(-12.80, abs=0.006)
     frost = psychrolib.GetTDewPointFromRelHum(-10.0, 0.80)
@@ -68,10 +76,8 @@ def test_below_freezing_psychrolib_gives_the_frost_point():
     assert float(climate.frost_point_of_vapour_c(vapour)) == pytest.approx(frost, abs=0.03)
 
 
-def test_saturation_pressure_at_20_degrees():
+def test_saturation_pressure_at_20_degrees(psychrolib):
     # 2332.60 Pa by Magnus, 2338.80 Pa by ASHRAE: computed
-    psychrolib = pytest.importorskip("psychrolib")
-    psychrolib.SetUnitSystem(psychrolib.SI)
     found = float(climate.saturation_over_water_pa(20.0))
     assert found == pytest.approx(2332.60, abs=0.006)
     assert psychrolib.GetSatVapPres(20.0) == pytest.approx(2338.80, abs=0.006)
@@ -86,9 +92,7 @@ def test_saturation_pressure_against_coolprop(celsius):
 
 
 @pytest.mark.parametrize("celsius", [-40.0, -20.0, -5.0])
-def test_saturation_pressure_over_ice_against_psychrolib(celsius):
-    psychrolib = pytest.importorskip("psychrolib")
-    psychrolib.SetUnitSystem(psychrolib.SI)
+def test_saturation_pressure_over_ice_against_psychrolib(psychrolib, celsius):
     exact = psychrolib.GetSatVapPres(celsius)
     assert float(climate.saturation_over_ice_pa(celsius)) == pytest.approx(exact, rel=5e-3)
 
@@ -126,11 +130,9 @@ def test_condensate_of_five_cubic_metres_a_minute(air_c, humidity, cooled_c, kg_
     assert float(found) == pytest.approx(kg_h, abs=0.006)
 
 
-def test_condensate_against_psychrolib():
+def test_condensate_against_psychrolib(psychrolib):
     # humidity ratios by ASHRAE's formulation, dry air as an ideal gas: computed; it also states
     # the enhancement factor's absence, hence 2 %
-    psychrolib = pytest.importorskip("psychrolib")
-    psychrolib.SetUnitSystem(psychrolib.SI)
     drawn = psychrolib.GetHumRatioFromRelHum(30.0, 0.70, 101_325.0)
     kept = psychrolib.GetSatHumRatio(40.0, SEVEN_BAR_GAUGE_PA)
     dry_kg_s = 5 / 60 / psychrolib.GetMoistAirVolume(30.0, drawn, 101_325.0)
