@@ -97,9 +97,9 @@ def stores_made_anew(new_stores_are_copies: MakeStore, monkeypatch: pytest.Monke
     monkeypatch.setattr(connection, "_make_store", new_stores_are_copies)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def yard() -> Yard:
-    """A yard with two pots and a box on each."""
+    """A yard with two pots and a box on each; it is frozen all through."""
     return parse_yard(_YARD)
 
 

@@ -32,14 +32,15 @@ plate_pa = 1_000_000
 """
 
 
-@pytest.fixture
-def filled(tmp_path: Path, put_samples: PutSamples) -> Path:
-    """A data folder with ten cycles of a minute each, and a shift booked over them."""
-    (tmp_path / "yard.toml").write_text(YARD, encoding="utf-8")
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory, put_samples: PutSamples) -> Path:
+    """A data folder with ten cycles of a minute each, and a shift booked over them; only read."""
+    folder = tmp_path_factory.mktemp("filled")
+    (folder / "yard.toml").write_text(YARD, encoding="utf-8")
     at = [i * 0.5 for i in range(2 * 60 * 20)]
     deadman = [int(s // 60) % 2 == 1 for s in at]
     put_samples(
-        tmp_path,
+        folder,
         "pot-1",
         pl.DataFrame(
             {
@@ -51,7 +52,7 @@ def filled(tmp_path: Path, put_samples: PutSamples) -> Path:
             }
         ),
     )
-    yard = load_yard(tmp_path / "yard.toml")
+    yard = load_yard(folder / "yard.toml")
     entered = dt.datetime(2026, 3, 2, 12, tzinfo=dt.UTC)
     for kind, body in (
         ("crew", {"crew": "crew-a", "size": 2}),
@@ -62,9 +63,9 @@ def filled(tmp_path: Path, put_samples: PutSamples) -> Path:
                   "at": "2026-03-02T06:19:00Z"}),
         ("abrasive", {"pot": "pot-1", "bags": 3, "at": "2026-03-02T06:01:00Z"}),
     ):  # fmt: skip
-        records.add(tmp_path, yard, kind, body, by="Supervisor A", via="command", at=entered)
-    derive(tmp_path, yard, now=dt.datetime(2026, 3, 3))
-    return tmp_path
+        records.add(folder, yard, kind, body, by="Supervisor A", via="command", at=entered)
+    derive(folder, yard, now=dt.datetime(2026, 3, 3))
+    return folder
 
 
 def run(data: Path, *arguments: str, status: int = 0) -> str:

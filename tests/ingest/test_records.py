@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import shutil
 import tempfile
 import threading
 from pathlib import Path
@@ -36,7 +37,7 @@ plate_pa = 862000
 NOW = dt.datetime(2026, 5, 4, 16, 0, tzinfo=dt.UTC)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def yard() -> Yard:
     return parse_yard(YARD_TEXT)
 
@@ -47,8 +48,14 @@ def data(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def worked(data: Path, yard: Yard) -> Path:
+def worked(data: Path, worked_once: Path) -> Path:
     """A store with a crew, a job and a shift on pot-1."""
+    return Path(shutil.copytree(worked_once, data))
+
+
+@pytest.fixture(scope="module")
+def worked_once(tmp_path_factory: pytest.TempPathFactory, yard: Yard) -> Path:
+    data = tmp_path_factory.mktemp("worked")
     enter(data, yard, "crew", crew="Blue", size=3)
     enter(data, yard, "job", job="Girders", item="bridge girders", prep_grade="Sa 2.5")
     enter(data, yard, "shift", **SHIFT)

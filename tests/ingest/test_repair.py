@@ -75,16 +75,22 @@ def contents(data: Path) -> dict[str, list[tuple[Any, ...]]]:
 
 
 @pytest.fixture
-def full(tmp_path: Path, yard: Yard) -> Path:
+def full(tmp_path: Path, filled_once: Path) -> Path:
     """A data folder with a journal of 600 messages, a card file and records, all stored."""
-    data = tmp_path / "data"
+    return Path(shutil.copytree(filled_once, tmp_path / "data"))
+
+
+@pytest.fixture(scope="module")
+def filled_once(tmp_path_factory: pytest.TempPathFactory, yard: Yard) -> Path:
+    folder = tmp_path_factory.mktemp("filled")
+    data = folder / "data"
     with Journal(data, segment_bytes=40_000) as journal:
         for number in range(600):
             journal.append(message(number))
             if number % 20 == 19:
                 journal.sync()
     take_all(data)
-    card = tmp_path / "card.csv"
+    card = folder / "card.csv"
     lines = [f"2026-01-05T08:00:{second:02d}Z,{500_000 + second}" for second in range(60)]
     card.write_text("time,pot_pa\n" + "\n".join(lines) + "\n")
     bring_in(data, yard, [card], "pot-2")
