@@ -40,6 +40,24 @@ _YARD = (
 PutSamples = Callable[[Path, str, pl.DataFrame], None]
 
 
+_TESTS = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with what compiles nearly all loops, and with what needs none of them beside it.
+
+    Where nothing is kept of them yet, as in a fresh checkout, compiling takes more than a minute;
+    and two processes that need the same loops at a time both compile them.
+    """
+
+    def turn(item: pytest.Item) -> int:
+        if item.path == _TESTS / "analytics" / "test_cluster.py":
+            return 0
+        return 1 if item.path.is_relative_to(_TESTS / "ingest") else 2
+
+    items.sort(key=turn)
+
+
 @pytest.fixture(autouse=True)
 def main_module() -> Iterator[None]:
     """Put ``__main__`` back: Streamlit's AppTest leaves the page's script there.
