@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -18,7 +20,7 @@ from ingest.readings import RawMessage
 from ingest.store.connection import read_window, store_path
 from ingest.store.journal import Journal
 from ingest.store.write import StoreWriter, stored_mark
-from ingest.store.writer_process import WriterProcess
+from ingest.store.writer_process import WriterProcess, _step_back
 
 NOW_S = 1_760_000_000
 
@@ -118,7 +120,7 @@ def test_errors_come_through_with_their_kind_and_next_step(tmp_path: Path) -> No
 ORPHAN = """
 import sys, time
 from pathlib import Path
-from ingest.store.writer_process import WriterProcess
+from ingest.store.writer_process import WriterProcess, _step_back
 writer = WriterProcess(Path(sys.argv[1]), None)
 writer.take()
 print(writer.pid, flush=True)
@@ -177,6 +179,27 @@ def test_only_decoding_steps_back_not_who_has_the_store_open(tmp_path: Path) -> 
     assert niceness(child) == ours
     assert threads.count(ours) == len(threads) - 1 and max(threads) > ours
     writer.close()
+
+
+@pytest.mark.skipif(
+    sys.platform != "linux", reason="elsewhere threads have no priority of their own"
+)
+def test_a_thread_steps_back_from_where_its_process_stands() -> None:
+    """One that was started behind others must not go before them, nor end for want of leave."""
+    found: list[int] = []
+
+    def steps() -> None:
+        for _ in range(3):
+            found.append(os.getpriority(os.PRIO_PROCESS, threading.get_native_id()))
+            _step_back()
+        found.append(os.getpriority(os.PRIO_PROCESS, threading.get_native_id()))
+
+    thread = threading.Thread(target=steps)
+    thread.start()
+    thread.join()
+    # Nineteen is the last place that Linux has.
+    assert len(found) == 4 and found[-1] == 19
+    assert all(later == min(earlier + 10, 19) for earlier, later in itertools.pairwise(found))
 
 
 def _ends_with(parent: subprocess.Popen[str], child: int) -> None:
