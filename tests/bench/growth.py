@@ -9,8 +9,9 @@ all the days that were worked. Nobody enters bags or area there, so every shift 
 more notices stand than a yard has. Nothing is archived either: what asks for samples grows by some
 milliseconds, for a window that has just been opened looks up each block of ``sample_kept`` anew.
 An increment is a minute of readings that came in since the last one. ``--keep`` leaves the stores
-in a folder as they were made, and takes copies of those that are there. Times are of the processor:
-what else the machine does changes them little. [ms]
+in a folder as they were made, and takes copies of those that are there. Times are of the processor,
+of all stores by turns. [ms] After so much was put into a store at once its writers put small groups
+of rows together, a little each time; that is in the times of the first increments.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import shutil
 import statistics
 import tempfile
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TypeVar
 
@@ -47,6 +48,10 @@ _Told = TypeVar("_Told")
 
 #: Days of a pot that are tiled in a transaction: the database keeps all of one in memory.
 _AT_ONCE = 200
+#: Increments, of which the first does not count.
+_TURNS = 10
+#: A work, and the time it took; ``None`` where that does not count.
+Timing = tuple[str, float | None]
 #: An instant as records have it.
 _AT = "%Y-%m-%dT%H:%M:%SZ"
 
@@ -117,28 +122,28 @@ def enter(data: Path, number: int) -> None:
             )  # fmt: skip
 
 
-def milliseconds(work: Callable[[], object], repeats: int) -> float:
-    """Median of the processor's time, after a run that does not count."""
-    taken = []
+def milliseconds(
+    name: str, data: Path, work: Callable[[], object], repeats: int
+) -> Iterator[Timing]:
+    """The processor's time, after a run that does not count."""
     for turn in range(repeats + 1):
+        # Another store was looked at since: what starts the engine again is no part of it.
+        with read_window(data):
+            pass
         begun = time.process_time()
         work()
-        if turn:
-            taken.append(time.process_time() - begun)
-    return 1e3 * statistics.median(taken)
+        yield name, 1e3 * (time.process_time() - begun) if turn else None
 
 
 def after_each(
-    turns: Iterable[int], change: Callable[[int], _Told], work: Callable[[_Told], object]
-) -> float:
-    """Median of the processor's time of work after each of some changes, but the first. [ms]"""
-    taken = []
-    for turn in turns:
+    name: str, turns: Iterable[int], change: Callable[[int], _Told], work: Callable[[_Told], object]
+) -> Iterator[Timing]:
+    """The processor's time of work after each of some changes, but the first. [ms]"""
+    for number, turn in enumerate(turns):
         changed = change(turn)
         begun = time.process_time()
         work(changed)
-        taken.append(time.process_time() - begun)
-    return 1e3 * statistics.median(taken[1:])
+        yield name, 1e3 * (time.process_time() - begun) if number else None
 
 
 def as_weighed(data: Path) -> None:
@@ -202,30 +207,32 @@ def made(data: Path, yard: Yard, pots: int, days: int, rate_hz: float) -> None:
     tile(data, rate_hz)
 
 
-def grown(data: Path, yard: Yard) -> dict[str, float]:
-    """Time what is asked of a store."""
+def grown(data: Path, yard: Yard) -> Iterator[Timing]:
+    """Time what is asked of a store, one work after the other."""
     with read_window(data) as con:
         ((samples,),) = con.execute("SELECT count(*) FROM sample").fetchall()
-    told: dict[str, float] = {
-        "samples [M]": samples / 1e6,
-        "store [MB]": store_path(data).stat().st_size / 1e6,
-    }
+    yield "samples [M]", samples / 1e6
+    yield "store [MB]", store_path(data).stat().st_size / 1e6
     with read_window(data) as con:
         ((last_at,),) = con.execute("SELECT max(pressed_at) FROM cycle").fetchall()
-    told["derive, a minute more"] = after_each(
-        range(4), lambda turn: one_minute_more(data, turn), lambda now: derive(data, yard, now=now)
-    )
-    at = NOW + dt.timedelta(minutes=5)
-    told["derive, two entries of today"] = after_each(
-        range(4), lambda turn: enter(data, turn), lambda _: derive(data, yard, now=at)
-    )
+    yield from after_each(
+        "derive, a minute more", range(_TURNS),
+        lambda turn: one_minute_more(data, turn), lambda now: derive(data, yard, now=now),
+    )  # fmt: skip
+    at = NOW + dt.timedelta(minutes=_TURNS + 1)
+    yield from after_each(
+        "derive, two entries of today", range(4),
+        lambda turn: enter(data, turn), lambda _: derive(data, yard, now=at),
+    )  # fmt: skip
     as_weighed(data)
     weigh_spells(data, yard, most_s=-1.0)
-    told["listing spells"] = milliseconds(lambda: weigh_spells(data, yard, most_s=-1.0), 3)
+    yield from milliseconds(
+        "listing spells", data, lambda: weigh_spells(data, yard, most_s=-1.0), 3
+    )
     begun = time.process_time()
     derive_notices(data, yard, now=at)
-    told["notices, the first time"] = 1e3 * (time.process_time() - begun)
-    told["notices, again"] = milliseconds(lambda: derive_notices(data, yard, now=at), 3)
+    yield "notices, the first time", 1e3 * (time.process_time() - begun)
+    yield from milliseconds("notices, again", data, lambda: derive_notices(data, yard, now=at), 3)
 
     def a_minute_and_entries(turn: int) -> dt.datetime:
         enter(data, turn)
@@ -233,19 +240,21 @@ def grown(data: Path, yard: Yard) -> dict[str, float]:
         derive(data, yard, now=now)
         return now
 
-    told["notices, a minute and entries on"] = after_each(
-        range(4, 8), a_minute_and_entries, lambda now: derive_notices(data, yard, now=now)
-    )
-    at = NOW + dt.timedelta(minutes=8)
+    yield from after_each(
+        "notices, a minute and entries on", range(_TURNS, _TURNS + 4), a_minute_and_entries,
+        lambda now: derive_notices(data, yard, now=now),
+    )  # fmt: skip
+    at = NOW + dt.timedelta(minutes=_TURNS + 4)
     as_charted(data)
     with write_window(data) as con:
         con.execute("DELETE FROM trouble_state")
     begun = time.process_time()
     derive_notices(data, yard, now=at)
-    told["notices, all charts made"] = 1e3 * (time.process_time() - begun)
-    told["notices, a spell weighed on"] = after_each(
-        range(6), lambda turn: weigh_on(data, turn), lambda _: derive_notices(data, yard, now=at)
-    )
+    yield "notices, all charts made", 1e3 * (time.process_time() - begun)
+    yield from after_each(
+        "notices, a spell weighed on", range(6),
+        lambda turn: weigh_on(data, turn), lambda _: derive_notices(data, yard, now=at),
+    )  # fmt: skip
 
     def asked(ask: Callable[..., object]) -> Callable[[], object]:
         def work() -> object:
@@ -266,8 +275,7 @@ def grown(data: Path, yard: Yard) -> dict[str, float]:
         ("what is due", lambda con: upkeep_due(con, yard, NOW)),
         ("what will be due, with dates", lambda con: upkeep_ahead(con, yard, NOW)),
     ):  # fmt: skip
-        told[name] = milliseconds(asked(ask), 5)
-    return told
+        yield from milliseconds(name, data, asked(ask), 5)
 
 
 def main() -> None:
@@ -280,20 +288,35 @@ def main() -> None:
     parser.add_argument("--to", type=Path, help="write the table as JSON")
     chosen = parser.parse_args()
     yard = parse_yard(yard_text(chosen.pots))
-    table: dict[int, dict[str, float]] = {}
-    for days in chosen.days:
-        with tempfile.TemporaryDirectory(prefix="growth-") as folder:
-            data = Path(folder)
-            kept = (chosen.keep or data) / f"{chosen.pots}-pots-{days}-days-{chosen.rate:g}-Hz"
+    with tempfile.TemporaryDirectory(prefix="growth-") as folder:
+        stores: dict[int, Path] = {}
+        for days in chosen.days:
+            name = f"{chosen.pots}-pots-{days}-days-{chosen.rate:g}-Hz"
+            kept = stores[days] = (chosen.keep or Path(folder)) / name
             if not (kept / "made").exists():
                 kept.mkdir(parents=True)
                 made(kept, yard, chosen.pots, days, chosen.rate)
                 (kept / "made").touch()
             if chosen.keep is not None:
-                shutil.copytree(kept, data / "copy")
-                with write_window(data / "copy"):
+                stores[days] = Path(folder) / name
+                shutil.copytree(kept, stores[days])
+                with write_window(stores[days]):
                     pass  # brings one up to date that an older Gritbook made
-            table[days] = grown(kept if chosen.keep is None else data / "copy", yard)
+        # What is compiled and brought in first is no part of any of them.
+        first = Path(folder) / "first"
+        made(first, yard, chosen.pots, 3, 0.1)
+        for _ in grown(first, yard):
+            pass
+        times: dict[str, dict[int, list[float]]] = {}
+        # By turns: what else the machine does is not the same from one minute to the next.
+        for turn in zip(*(grown(data, yard) for data in stores.values()), strict=True):
+            for days, (name, value) in zip(stores, turn, strict=True):
+                if value is not None:
+                    times.setdefault(name, {}).setdefault(days, []).append(value)
+    table = {
+        days: {name: statistics.median(found[days]) for name, found in times.items()}
+        for days in stores
+    }
     print(f"{'':34}" + "".join(f"{days:>10} d" for days in table))
     for name in next(iter(table.values())):
         print(f"{name:34}" + "".join(f"{figures[name]:12.1f}" for figures in table.values()))
