@@ -287,6 +287,12 @@ def microseconds(instant: dt.datetime) -> int:
     return since // dt.timedelta(microseconds=1)
 
 
+def instant_of(at_us: int) -> dt.datetime:
+    """An instant as the store keeps it, naive UTC, from microseconds since 1970 UTC."""
+    begin = dt.datetime(1970, 1, 1)  # noqa: DTZ001 - naive UTC, as in the store
+    return begin + at_us * dt.timedelta(microseconds=1)
+
+
 def naive_utc(instant: dt.datetime) -> dt.datetime:
     """An instant as the store keeps it: UTC without a zone."""
     return instant.astimezone(dt.UTC).replace(tzinfo=None)

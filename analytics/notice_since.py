@@ -2,7 +2,7 @@
 
 Notices of silences, of missing records and of checks come by the hundred a month, and nearly all of
 them are over for good. So it is kept what notices were last derived from, and whoever writes what
-they rest on notes from when on it is another (``analytics.pieces.note_derived``). What lies before
+they rest on notes from when on it is another (``analytics.writing.note_derived``). What lies before
 stays; what lies after is read and found anew. Where something began before and is not over, that is
 from its begin on.
 """
@@ -23,8 +23,10 @@ from analytics.day_reading import midnight, read_days, totals_of_days
 from analytics.hours import microseconds
 from analytics.notice_spans import LIKE_REFILLS, REFILLS
 from analytics.notices import NOTICE_SCHEMA
-from analytics.pieces import insert
 from analytics.rule_spans import Curve, DayCurve
+from analytics.writing import (
+    insert,
+)
 from ingest.config import Yard
 from ingest.notice_kinds import NOTICE_KINDS
 from ingest.parts import RESULTS

@@ -25,7 +25,7 @@ import polars as pl
 
 from analytics import frames, piece_frames
 from analytics.cycles import CycleSettings, memoryless_from
-from analytics.hours import naive_utc
+from analytics.hours import instant_of, naive_utc
 from analytics.pieces import (
     PIECE,
     Beside,
@@ -33,16 +33,17 @@ from analytics.pieces import (
     Piece,
     PieceSettings,
     found_from_store,
-    insert,
-    instant_of,
     pieces_between,
-    write_found,
 )
 from analytics.quality import whole_blocks
 from analytics.signals import TransducerLaw
 from analytics.summaries import summarise
 from analytics.upkeep import UpkeepRule
 from analytics.watch import WatchLimits
+from analytics.writing import (
+    insert,
+    write_found,
+)
 from ingest.config import Yard, settings_fingerprint
 from ingest.errors import StoreError
 from ingest.store.connection import read_window, write_window

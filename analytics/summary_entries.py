@@ -27,8 +27,10 @@ from analytics.parts_usage import (
     places_held,
     stay_rows,
 )
-from analytics.pieces import insert
 from analytics.production import entered_totals
+from analytics.writing import (
+    insert,
+)
 from ingest.config import Yard
 from ingest.parts import position_of
 

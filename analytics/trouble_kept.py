@@ -17,10 +17,12 @@ import polars as pl
 
 from analytics import condition_frames, notice_frames
 from analytics.indicators import BLOCK_PAUSE, ReckonWholly
-from analytics.pieces import insert
 from analytics.rule_condition import KEPT, kept_blocks
 from analytics.trouble_history import from_text, looked_through, pauses, to_text
 from analytics.trouble_spans import SPANS_VERSION
+from analytics.writing import (
+    insert,
+)
 from ingest.parts import RULE_INDICATORS
 
 if TYPE_CHECKING:

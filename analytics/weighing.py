@@ -9,12 +9,11 @@ order.
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import json
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -25,13 +24,23 @@ from analytics import condition_frames, frames, record_frames, summary_entries
 from analytics.condition import condition_of
 from analytics.cycles import found_frames
 from analytics.fill import PotFacts, prepared_arrays
+from analytics.hours import instant_of
 from analytics.piece_frames import samples_heard
-from analytics.pieces import FoundPiece, PieceSamples, insert, instant_of, note_derived, of_pot
+from analytics.pieces import (
+    FoundPiece,
+    PieceSamples,
+)
 from analytics.pipeline import Derived, derive, transducer_laws
 from analytics.quality import FAULT_SCHEMA, whole_blocks
 from analytics.room import own_room
 from analytics.signals import JudgedArrays, TransducerLaw, judged_arrays, part_of
+from analytics.spell_looks import Look, SpellLook, keep_looks, read_looks
 from analytics.spells import PAUSE_H, entries_between, entries_of, spells
+from analytics.writing import (
+    insert,
+    note_derived,
+    of_pot,
+)
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
 
@@ -261,10 +270,9 @@ class WeighedBeside:
             for pot_id, count in counted
             if (mine := self._cycles.get(pot_id)) is not None and mine.height == count
         }
+        settings = _of_pots(self._numbers, self._derived_with)
         self.looks = list(
-            _read_looks(
-                con, self._yard, self._full, self._numbers, self._derived_with, entries, written
-            )
+            read_looks(con, self._yard, self._full, self._numbers, settings, entries, written)
         )
 
 
@@ -307,7 +315,7 @@ def weigh_spells(
     tell = progress or (lambda _: None)
     waiting: list[tuple[str, int, dict[str, Any]]] = []
     gone: list[tuple[int, dt.datetime]] = []
-    looks: list[_Look] = []
+    looks: list[Look] = []
     entries: dict[str, pl.DataFrame] = {}
     fresh = beside.written if beside is not None else set()
 
@@ -332,9 +340,9 @@ def weigh_spells(
     else:
         with read_window(data) as con:
             pots = frames.pots(con)
-            states, told = frames.derive_states(con), _entries_by_pot(con, pots)
+            settings, told = _of_pots(pots, frames.derive_states(con)), _entries_by_pot(con, pots)
             # One pot after the other, for of years there are many cycles.
-            for each in _read_looks(con, yard, full, pots, states, told, {}):
+            for each in read_looks(con, yard, full, pots, settings, told, {}):
                 look_through(each)
     if gone:
         with write_window(data) as con:
@@ -360,7 +368,7 @@ def weigh_spells(
     left: dict[int, dt.datetime] = {}
     for _, pot_id, row in waiting[weighed:]:
         left[pot_id] = min(row["from_at"], left.get(pot_id, frames.LATEST))
-    _keep_looks(data, looks, left)
+    keep_looks(data, looks, left)
     return WeighedSpells(weighed, len(waiting) - weighed)
 
 
@@ -388,121 +396,6 @@ def _last_held(samples: PieceSamples, judged: JudgedArrays) -> dt.datetime | Non
 
 #: Up to so many cycles are read at once with what was derived last.
 _FEW_CYCLES = 20_000
-#: Spells that are looked through though they have not changed, before it is noted that they need
-#: not be: to write that takes as long as to look through some.
-_LOOKED_AT = 12
-#: A change reaches no spell that ended so long before it: cycles that far apart are two spells.
-_APART = dt.timedelta(hours=PAUSE_H + 1.0)
-
-
-@dataclass
-class _Look:
-    """A look through a pot's spells: what for, what was known before it, what it found."""
-
-    pot_id: int
-    made_of: str
-    known: condition_frames.SpellState | None
-    full: bool
-    found: list[dt.datetime] = field(default_factory=list)
-
-    def begin(self, con: duckdb.DuckDBPyConnection) -> dt.datetime | None:
-        """From where on; it is the begin of a spell, so that those after it are cut alike."""
-        known = self.known
-        if self.full or known is None or known.made_of != self.made_of:
-            return None
-        if known.from_at < frames.EARLIEST + _APART:
-            return None
-        return condition_frames.last_spell_before(con, self.pot_id, known.from_at - _APART)
-
-    def to_keep(self, left: dt.datetime | None) -> dt.datetime | None:
-        """From when on it must be looked next time, where that is worth noting; ``left``: the
-        first spell that still waits."""
-        if not self.found:
-            return None
-        from_at = self.found[-1] if left is None else left
-        if self.known is not None and self.known.made_of == self.made_of:
-            gains = len(self.found) > _LOOKED_AT and from_at > self.known.from_at
-            return from_at if gains else None
-        return from_at
-
-
-class SpellLook(NamedTuple):
-    """What a look through a pot's spells needs of the store.
-
-    Parameters
-    ----------
-    pot : str
-        The pot.
-    look : _Look
-        What for, and from where on.
-    settings : str
-        Fingerprint of what weighing rests on beside cycles and entries.
-    entries : polars.DataFrame
-        ``at, abrasive_kg`` that people entered for the pot.
-    cycles : polars.DataFrame
-        Its cycles from there on.
-    known : dict of datetime to str
-        Of the spells that are there from there on: the begin, and the fingerprint.
-    """
-
-    pot: str
-    look: _Look
-    settings: str
-    entries: pl.DataFrame
-    cycles: pl.DataFrame
-    known: dict[dt.datetime, str]
-
-
-def _read_looks(
-    con: duckdb.DuckDBPyConnection,
-    yard: Yard,
-    full: bool,
-    pots: Mapping[str, int],
-    states: Mapping[int, str],
-    entries: Mapping[str, pl.DataFrame],
-    cycles: Mapping[int, pl.DataFrame],
-) -> Iterator[SpellLook]:
-    """What looking through the spells of each pot of the yard needs; an open window.
-
-    ``states`` say with what each pot is derived; ``cycles`` are all of a pot, where they are known.
-    """
-    known_states = condition_frames.spell_states(con)
-    for pot, pot_id in pots.items():
-        if yard.pot(pot) is None:
-            continue
-        settings = _settings(states.get(pot_id, ""))
-        mine = entries[pot]
-        look = _Look(pot_id, _print(settings, mine), known_states.get(pot_id), full)
-        looked_from = look.begin(con)
-        its = cycles.get(pot_id) if looked_from is None else None
-        if its is None:
-            its = frames.cycles(con, pot_id, looked_from)
-        known = condition_frames.made_of_spells(con, pot_id, looked_from)
-        yield SpellLook(pot, look, settings, mine, its, known)
-
-
-def _keep_looks(data: Path, looks: list[_Look], left: dict[int, dt.datetime]) -> None:
-    news = [(look, look.to_keep(left.get(look.pot_id))) for look in looks]
-    if all(from_at is None for _, from_at in news):
-        return
-    with write_window(data) as con:
-        for look, from_at in news:
-            if from_at is None:
-                continue
-            row = {"pot": look.pot_id, "made_of": look.made_of, "from_at": from_at}
-            if look.known is None:
-                con.execute(
-                    "INSERT INTO spell_state VALUES ($pot, $made_of, $from_at, 0) "
-                    "ON CONFLICT DO NOTHING",
-                    row,
-                )
-            else:
-                # Where cycles were written since they were read, their writer has noted it.
-                con.execute(
-                    "UPDATE spell_state SET made_of = $made_of, from_at = $from_at "
-                    "WHERE pot_id = $pot AND changes = $changes",
-                    row | {"changes": look.known.changes},
-                )
 
 
 def _settings(derived_with: str) -> str:
@@ -510,15 +403,14 @@ def _settings(derived_with: str) -> str:
     return f"{WEIGHING_VERSION}:{derived_with}"
 
 
+def _of_pots(pots: Mapping[str, int], derived_with: Mapping[int, str]) -> dict[int, str]:
+    """That of each pot, by its number, from with what it is derived."""
+    return {pot_id: _settings(derived_with.get(pot_id, "")) for pot_id in pots.values()}
+
+
 def _bounds(spell: dict[str, Any]) -> tuple[dt.datetime, dt.datetime]:
     """First and last instant whose signals a spell is weighed from."""
     return spell["from_at"] - _BEFORE, spell["to_at"] + _AFTER
-
-
-def _print(settings: str, entries: pl.DataFrame) -> str:
-    """What changes with the settings and with the entries of a pot."""
-    text = repr((settings, sorted(entries.rows(), key=repr)))
-    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
 
 def _weighed(data: Path, given: list[Spell], executor: Executor | None) -> Iterator[Weighed]:

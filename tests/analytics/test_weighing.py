@@ -17,10 +17,12 @@ import polars as pl
 import pytest
 
 from analytics import condition, condition_frames, frames, weighing
-from analytics.pieces import note_changed
 from analytics.pipeline import derive
 from analytics.spells import PAUSE_H, spells
 from analytics.weighing import WeighedBeside, WeighedSpells, derive_and_weigh, weigh_spells
+from analytics.writing import (
+    note_changed,
+)
 from ingest import record_rows, records
 from ingest.card_import import bring_in
 from ingest.config import Yard, parse_yard

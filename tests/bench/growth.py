@@ -35,11 +35,14 @@ from analytics import frames, record_frames
 from analytics.figures import upkeep_due
 from analytics.indicators import INDICATORS
 from analytics.noticing import derive_notices
-from analytics.pieces import insert, note_derived
 from analytics.pipeline import derive
 from analytics.spells import spells
 from analytics.upkeep_ahead import upkeep_ahead
 from analytics.weighing import WEIGHING_VERSION, weigh_spells
+from analytics.writing import (
+    insert,
+    note_derived,
+)
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, store_path, write_window
 from ingest.store.sample_rows import add_samples
