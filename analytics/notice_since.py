@@ -24,9 +24,7 @@ from analytics.hours import microseconds
 from analytics.notice_spans import LIKE_REFILLS, REFILLS
 from analytics.notices import NOTICE_SCHEMA
 from analytics.rule_spans import Curve, DayCurve
-from analytics.writing import (
-    insert,
-)
+from analytics.writing import insert
 from ingest.config import Yard
 from ingest.notice_kinds import NOTICE_KINDS
 from ingest.parts import RESULTS

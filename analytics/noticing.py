@@ -40,9 +40,7 @@ from analytics.notice_spans import (
 from analytics.notices import EVENT_SCHEMA, SPAN_SCHEMA, events, notices
 from analytics.pipeline import upkeep_rules, utc_now
 from analytics.rule_spans import Count, Remembered, counts, rule_spans
-from analytics.writing import (
-    insert,
-)
+from analytics.writing import insert
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
 

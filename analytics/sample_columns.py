@@ -123,7 +123,6 @@ class Columns:
             values[self.height] = np.nan if values.dtype == np.float64 else 0
             there = self._there.get(name)
             if there is not None:
-                # A pressure that is not a number need not be told to be missing besides.
                 there[self.height] = name in ("sampled_at", "deadman")
         self._values["sampled_at"][self.height] = at_us
         self._values["deadman"][self.height] = deadman

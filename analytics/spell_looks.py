@@ -64,7 +64,7 @@ class SpellLook(NamedTuple):
     ----------
     pot : str
         The pot.
-    look : _Look
+    look : Look
         What for, and from where on.
     settings : str
         Fingerprint of what weighing rests on beside cycles and entries.

@@ -36,9 +36,7 @@ from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.day_reading import CYCLE_COLUMNS, midnight, read_days, totals_of_days
 from analytics.parts_usage import PartsUsage, usage_of_parts
 from analytics.summary_entries import Put
-from analytics.writing import (
-    insert,
-)
+from analytics.writing import insert
 from ingest.config import Yard
 
 if TYPE_CHECKING:

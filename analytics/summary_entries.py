@@ -28,9 +28,7 @@ from analytics.parts_usage import (
     stay_rows,
 )
 from analytics.production import entered_totals
-from analytics.writing import (
-    insert,
-)
+from analytics.writing import insert
 from ingest.config import Yard
 from ingest.parts import position_of
 

@@ -20,9 +20,7 @@ from analytics.indicators import BLOCK_PAUSE, ReckonWholly
 from analytics.rule_condition import KEPT, kept_blocks
 from analytics.trouble_history import from_text, looked_through, pauses, to_text
 from analytics.trouble_spans import SPANS_VERSION
-from analytics.writing import (
-    insert,
-)
+from analytics.writing import insert
 from ingest.parts import RULE_INDICATORS
 
 if TYPE_CHECKING:

@@ -234,10 +234,10 @@ class WeighedBeside:
             if (after and row["from_at"] < after) or (before and row["to_at"] > before):
                 continue
             spell = Spell(pot, samples.piece.pot_id, row, entries, described.volume_m3, laws)
-            first, after = np.searchsorted(
+            first, end = np.searchsorted(
                 pressed, np.array([row["from_at"], row["to_at"]], dtype="datetime64[us]")
             )
-            own = cycles.slice(first, after - first)
+            own = cycles.slice(first, end - first)
             weighed.append(_weighed_from(judged, own, _mean_within(read, row), spell))
         return weighed
 

@@ -19,9 +19,7 @@ from analytics import frames, hours, notice_since
 from analytics.notices import NOTICE_SCHEMA
 from analytics.noticing import derive_notices
 from analytics.rule_spans import Curve, DayCurve
-from analytics.writing import (
-    note_derived,
-)
+from analytics.writing import note_derived
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, write_window
 

@@ -15,9 +15,7 @@ from analytics.cycles import CYCLE_SCHEMA, GAP_SCHEMA
 from analytics.hours import PotHours, microseconds, pot_hours
 from analytics.parts_usage import EVENT_SCHEMA, Place, usage_of_parts
 from analytics.summaries import in_seconds
-from analytics.writing import (
-    insert,
-)
+from analytics.writing import insert
 from ingest.config import Yard, parse_yard
 from ingest.store.connection import read_window, write_window
 

@@ -20,9 +20,7 @@ from analytics import condition, condition_frames, frames, weighing
 from analytics.pipeline import derive
 from analytics.spells import PAUSE_H, spells
 from analytics.weighing import WeighedBeside, WeighedSpells, derive_and_weigh, weigh_spells
-from analytics.writing import (
-    note_changed,
-)
+from analytics.writing import note_changed
 from ingest import record_rows, records
 from ingest.card_import import bring_in
 from ingest.config import Yard, parse_yard
@@ -155,6 +153,28 @@ def test_spells_about_midnight_are_weighed_once_and_whole(
     weigh_spells(tmp_path, yard, full=True)
     for name, frame in tables(tmp_path).items():
         assert frame.equals(beside[name]), name
+
+
+def test_spells_of_one_day_are_weighed_while_deriving_as_apart(
+    tmp_path: Path, once: Path, put_samples: Any
+) -> None:
+    """A morning, an afternoon and an evening, all in one piece."""
+    yard = parse_yard(YARD)
+    with read_window(once) as con:
+        rows = frames.samples(con, 1)
+    begin = rows["sampled_at"][0]
+    some = rows.filter(pl.col("sampled_at") < begin + dt.timedelta(hours=1.5))
+    day = dt.datetime(2026, 10, 20)
+    for hours in (4.0, 9.0, 15.0):
+        moved = pl.col("sampled_at") + (day + dt.timedelta(hours=hours) - begin)
+        put_samples(tmp_path, "pot-1", some.with_columns(moved))
+    beside = WeighedBeside(yard, full=True)
+    derive(tmp_path, yard, now=NOW, full=True, beside=beside)
+    assert len(beside.written) == 3
+    while_deriving = tables(tmp_path)
+    assert weigh_spells(tmp_path, yard, full=True).weighed == 3
+    for name in TABLES:
+        assert while_deriving[name].equals(tables(tmp_path)[name]), name
 
 
 def test_an_entry_that_comes_in_while_deriving_is_not_missed(

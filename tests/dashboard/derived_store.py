@@ -11,9 +11,7 @@ import polars as pl
 
 from analytics import summaries
 from analytics.cycles import CYCLE_SCHEMA
-from analytics.writing import (
-    insert,
-)
+from analytics.writing import insert
 from ingest.config import Yard, parse_yard
 
 PARTS = ("pinch_hose", "nozzle")

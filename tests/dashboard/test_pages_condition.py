@@ -24,9 +24,7 @@ from analytics.condition import CONDITION_SCHEMA
 from analytics.condition_frames import SPELL_COLUMNS
 from analytics.indicators import CHANGE_SCHEMA, INDICATORS
 from analytics.pipeline import derive
-from analytics.writing import (
-    insert,
-)
+from analytics.writing import insert
 from dashboard import charts, condition_data, condition_words, data, look, spoken, time_words, words
 from dashboard.views import condition_indicators, condition_suggested
 from ingest import records
