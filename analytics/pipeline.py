@@ -40,10 +40,7 @@ from analytics.signals import TransducerLaw
 from analytics.summaries import summarise
 from analytics.upkeep import UpkeepRule
 from analytics.watch import WatchLimits
-from analytics.writing import (
-    insert,
-    write_found,
-)
+from analytics.writing import insert, write_found
 from ingest.config import Yard, settings_fingerprint
 from ingest.errors import StoreError
 from ingest.store.connection import read_window, write_window

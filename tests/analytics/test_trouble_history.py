@@ -23,10 +23,7 @@ from analytics.indicators import INDICATORS, ReckonWholly, changes
 from analytics.noticing import derive_notices
 from analytics.trouble_history import PotState, from_text, go_on, looked_through, pauses, to_text
 from analytics.trouble_spans import trouble_spans
-from analytics.writing import (
-    insert,
-    note_derived,
-)
+from analytics.writing import insert, note_derived
 from ingest.store.connection import read_window, write_window
 from ingest.store.repair import rebuild
 
