@@ -252,7 +252,7 @@ def open_store(path: Path, read_only: bool, wait_s: float) -> Iterator[duckdb.Du
     """
     with turns.Turn(path) as turn:
         if not read_only:
-            turn.let_readers_first()
+            turn.let_others_first()
         opened = _opened(path, read_only, wait_s, turn)
     whole = False
     try:
@@ -297,7 +297,7 @@ def _opened(path: Path, read_only: bool, wait_s: float, turn: turns.Turn) -> eng
                 f"The store {path} is not a store that can be read: {_first_line(error)}",
                 "Run `gritbook repair`: it is made anew from the journal.",
             ) from error
-        if read_only and turn.wait_to_read():
+        if turn.wait():
             # Who lets us go first does not wait for long: look more often.
             longest_s = 0.02
         time.sleep(min(pause_s, longest_s) * random.uniform(0.5, 1.5))

@@ -1,10 +1,11 @@
-"""Turns at the store: who wants to write lets those go first who wait to read.
+"""Turns at the store: who comes to write lets those go first who wait already.
 
 DuckDB's lock knows no queue. A writer that comes back a few milliseconds after it closed the file
-(ingest that catches up, a busy computer) finds it free nearly always, and a reader that looks now
-and then nearly never: a page would wait for seconds, again and again. So a reader that found the
-file held says that it waits, by a lock on a file beside the store, and a writer looks there before
-it opens the store. The writer's patience has an end, so readers cannot keep it out either.
+(ingest that catches up, a busy computer) finds it free nearly always, and whoever looks now and
+then nearly never: a page would wait for seconds, again and again, and so would derived hours, which
+are another writer's. So whoever found the file held says that he waits, by a lock on a file beside
+the store, and a writer looks there before it opens the store. Its patience has an end, so those who
+wait cannot keep it out either.
 
 Only a courtesy: what keeps the two apart is DuckDB's own lock. Where the file cannot be made, and
 on Windows, which has no such locks to share, nobody takes turns, and all else is as it was.
@@ -17,7 +18,7 @@ import time
 from pathlib import Path
 from typing import IO
 
-#: Longest that a writer lets readers go first. [s]
+#: Longest that a writer lets others go first. [s]
 PATIENCE_S = 0.3
 #: How often it looks whether they still wait. [s]
 _LOOK_S = 0.004
@@ -43,11 +44,11 @@ class Turn:
         if self._held is not None:
             self._held.close()
 
-    def wait_to_read(self) -> bool:
-        """Say that one waits to read, until the end of the block; whether that is heard."""
+    def wait(self) -> bool:
+        """Say that one waits, until the end of the block; whether that is heard."""
         if self._held is None:
             try:
-                # The file is there to be locked; where another user made it, reading will do.
+                # The file is there to be locked; where another user made it, opening to read will do.
                 file = self._path.open("rb" if self._path.exists() else "ab")
             except OSError:
                 # A folder that may only be read: nothing is lost but the turn.
@@ -59,8 +60,8 @@ class Turn:
             self._held = file
         return True
 
-    def let_readers_first(self) -> None:
-        """Wait while somebody waits to read, but not for long."""
+    def let_others_first(self) -> None:
+        """Wait while somebody waits, but not for long."""
         give_up_at = time.monotonic() + PATIENCE_S
         try:
             file = self._path.open("rb")
