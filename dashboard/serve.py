@@ -16,12 +16,16 @@ import threading
 import time
 import urllib.error
 import urllib.request
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.access.people import ALWAYS_VARIABLE
 from ingest.errors import GritbookError, Terminal
 from ingest.photos import LARGEST_BYTES
+
+if TYPE_CHECKING:
+    from analytics.weighing import WeighedSpells
 
 #: How long between two derivations. [s]
 DERIVE_EVERY_S = 10.0
@@ -180,7 +184,7 @@ def is_up(port: int, address: str = "127.0.0.1") -> bool:
 
 
 def keep_deriving(data: Path, yard_file: Path, stop: threading.Event) -> None:
-    """Derive every few seconds until told to stop.
+    """Derive every few seconds until told to stop, and weigh the pots beside it.
 
     What goes wrong is said once on standard error, and again only when it changes: a store that
     is busy or a yard file being edited passes by itself.
@@ -192,22 +196,39 @@ def keep_deriving(data: Path, yard_file: Path, stop: threading.Event) -> None:
     from ingest.store.connection import store_path
     from ingest.store.shards import gather_all
 
-    said = ""
-    while not stop.is_set():
-        try:
-            gather_all(data)
-            if store_path(data).exists():
-                yard = load_yard(yard_file)
-                derive(data, yard)
-                # A long history is weighed over several rounds, so that hours stay fresh.
-                weigh_spells(data, yard, most_s=DERIVE_EVERY_S / 2)
-                derive_notices(data, yard)
-            said = ""
-        except GritbookError as error:
-            if str(error) != said:
-                said = str(error)
-                print(said, file=sys.stderr, flush=True)
-        stop.wait(DERIVE_EVERY_S)
+    saying = {"deriving": "", "weighing": ""}
+
+    def say(what: str, error: GritbookError | None) -> None:
+        told, saying[what] = saying[what], "" if error is None else str(error)
+        if error is not None and str(error) != told:
+            print(error, file=sys.stderr, flush=True)
+
+    # The first weighing after an update compiles for a minute or two, and a long history takes many
+    # rounds: hours, and counts that a sign-off begins anew, must not wait for either.
+    weighing: Future[WeighedSpells] | None = None
+    with ThreadPoolExecutor(1, "weighing") as beside:
+        while not stop.is_set():
+            try:
+                gather_all(data)
+                if store_path(data).exists():
+                    yard = load_yard(yard_file)
+                    derive(data, yard)
+                    if weighing is None:
+                        weighing = beside.submit(
+                            weigh_spells, data, yard, most_s=DERIVE_EVERY_S / 2
+                        )
+                    derive_notices(data, yard)
+                say("deriving", None)
+            except GritbookError as error:
+                say("deriving", error)
+            stop.wait(DERIVE_EVERY_S)
+            if weighing is not None and weighing.done():
+                try:
+                    weighing.result()
+                    say("weighing", None)
+                except GritbookError as error:
+                    say("weighing", error)
+                weighing = None
 
 
 def _refuse_taken(address: str, port: int) -> None:

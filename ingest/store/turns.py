@@ -48,7 +48,7 @@ class Turn:
         """Say that one waits, until the end of the block; whether that is heard."""
         if self._held is None:
             try:
-                # The file is there to be locked; where another user made it, opening to read will do.
+                # It is there to be locked; where another user made it, opening to read will do.
                 file = self._path.open("rb" if self._path.exists() else "ab")
             except OSError:
                 # A folder that may only be read: nothing is lost but the turn.

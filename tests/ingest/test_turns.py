@@ -1,4 +1,4 @@
-"""Turns at the store: a writer that comes back at once keeps nobody out, nor does anybody keep it."""
+"""Turns at the store: a writer that comes back at once keeps nobody out, nor is it kept out."""
 
 from __future__ import annotations
 
