@@ -31,7 +31,7 @@ if page is front:
 here = next(file for file, entry in pages.items() if entry is page)
 look.dress()
 entry_drafts.listen()
-with look.sentences():
+with look.sentences(whole_page=True):
     viewer = session.require("look at the pages")
     session.seen()
     with st.container(

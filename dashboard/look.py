@@ -22,10 +22,20 @@ import streamlit as st
 
 from dashboard import time_words, words
 from dashboard.palette import DARK, LIGHT, Palette
-from ingest.errors import GritbookError, NotSignedIn, StoreBusy, StoreUpdating
+from ingest.errors import (
+    ArchiveAway,
+    GritbookError,
+    NotSignedIn,
+    StoreBusy,
+    StoreError,
+    StoreUpdating,
+    YardFileError,
+)
 
 #: How soon a page that found the store busy is drawn again. [s]
 _AGAIN_AFTER_S = 2.0
+#: What is mended elsewhere, or passes by itself: whoever has the page open must not have to ask.
+_MENDED_ELSEWHERE = (StoreError, YardFileError, ArchiveAway)
 
 _STYLE = Path(__file__).parent / "look.css"
 
@@ -259,8 +269,14 @@ def _again_after(since_s: float) -> None:
 
 
 @contextmanager
-def sentences() -> Iterator[None]:
-    """Show Gritbook's own errors as a sentence with the next step, and end the page there."""
+def sentences(whole_page: bool = False) -> Iterator[None]:
+    """Show Gritbook's own errors as a sentence with the next step, and end the page there.
+
+    Parameters
+    ----------
+    whole_page : bool
+        Whether nothing is left of the page then: it is drawn again where that may help.
+    """
     try:
         yield
     except StoreBusy as error:
@@ -278,4 +294,6 @@ def sentences() -> Iterator[None]:
         st.stop()
     except GritbookError as error:
         put(note(error.what, error.next_step, "alarm"))
+        if whole_page and isinstance(error, _MENDED_ELSEWHERE):
+            _again_after(time.monotonic())
         st.stop()

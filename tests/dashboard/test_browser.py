@@ -186,11 +186,17 @@ def upkeep_says(page: Any, card: Any, text: str) -> None:
     """Open the upkeep page until a card says it: figures are derived meanwhile, elsewhere."""
     give_up_at = time.monotonic() + 180
     go(page, "Upkeep", "Upkeep")
-    while text not in (said := card.inner_text()):
+    while text not in (said := said_by(page, card)):
         assert time.monotonic() < give_up_at, said
         page.wait_for_timeout(1000)
         go(page, "Now", "Yard now")
         go(page, "Upkeep", "Upkeep")
+
+
+def said_by(page: Any, card: Any) -> str:
+    """What a card says; where there is none yet, the whole page, to be told of if none comes."""
+    found = card if drawn(card) else page.locator(".stMain")
+    return str(found.inner_text())
 
 
 def shows(page: Any, way: str, title: str, something: str) -> None:
@@ -278,13 +284,18 @@ def checks(running: Running) -> list[dict[str, Any]]:
 def test_a_page_that_found_nothing_fills_in_by_itself(
     unheard: Pages, browser: Any, request: pytest.FixtureRequest
 ) -> None:
-    """The first test of this file: nobody touches the page, and its figures come."""
+    """The first test of this file: nobody touches the pages, and their figures come."""
     page = watched(browser, [], viewport={"width": 1280, "height": 900}, color_scheme="light")
     page.goto(f"{unheard.address}/shift")
     page.get_by_text("There is no shift to review yet.").wait_for()
+    other = watched(browser, [], viewport={"width": 390, "height": 844}, color_scheme="dark")
+    other.goto(f"{unheard.address}/upkeep")
+    other.get_by_text("Nothing is counted yet.").wait_for()
     request.getfixturevalue("running")
     page.locator('[data-testid="stVegaLiteChart"] svg').first.wait_for()
+    hose(other, "pot-1").wait_for()
     page.context.close()
+    other.context.close()
 
 
 def test_a_page_that_found_the_store_busy_fills_in_by_itself(
@@ -297,6 +308,25 @@ def test_a_page_that_found_the_store_busy_fills_in_by_itself(
         page.get_by_text(words.STORE_BUSY).first.wait_for()
     page.locator(".gb-sign").first.wait_for()
     assert page.get_by_text(words.STORE_BUSY_STEP).count() == 0
+    page.context.close()
+
+
+def test_a_page_of_a_faulty_yard_file_fills_in_once_that_is_mended(
+    running: Running, browser: Any
+) -> None:
+    """Somebody edits it in an editor while another looks at the page."""
+    yard_file, emptied = running.data / "yard.toml", running.data / "emptied"
+    emptied.write_text("", encoding="utf-8")
+    (running.data / "mended").write_bytes(yard_file.read_bytes())
+    page = watched(browser, [], viewport={"width": 390, "height": 844}, color_scheme="light")
+    emptied.replace(yard_file)
+    try:
+        page.goto(f"{running.address}/upkeep")
+        page.get_by_text("the file needs a [site] table").wait_for()
+    finally:
+        (running.data / "mended").replace(yard_file)
+    hose(page, "pot-1").wait_for()
+    assert page.get_by_text("the file needs a [site] table").count() == 0
     page.context.close()
 
 
