@@ -3,7 +3,7 @@
 DuckDB's lock knows no queue. A writer that comes back a few milliseconds after it closed the file
 (ingest that catches up, a busy computer) finds it free nearly always, and whoever looks now and
 then nearly never: a page would wait for seconds, again and again, and so would derived hours, which
-are another writer's. So whoever found the file held says that he waits, by a lock on a file beside
+are another writer's. So whoever found the file held says that it waits, by a lock on a file beside
 the store, and a writer looks there before it opens the store. Its patience has an end, so those who
 wait cannot keep it out either.
 

@@ -24,6 +24,8 @@ from ingest.config import Yard
 from ingest.errors import StoreBusy
 from ingest.store.connection import read_window
 
+PutSamples = Callable[[Path, str, pl.DataFrame], None]
+
 YARD = """
 [site]
 name = "test-yard"
@@ -51,9 +53,6 @@ def test_the_command_sends_nothing_out_and_shows_no_traceback() -> None:
         "--client.showErrorDetails=none", "--server.address=127.0.0.1", "--server.headless=true",
     ):  # fmt: skip
         assert option in command
-
-
-PutSamples = Callable[[Path, str, pl.DataFrame], None]
 
 
 def ten_minutes(from_at: dt.datetime = dt.datetime(2026, 3, 2, 6)) -> pl.DataFrame:
