@@ -2,7 +2,8 @@
 
 The equations are those of ``fill_kernel`` for an exhausting pot; with them run the slopes by ln a.
 Nothing that acts on the gas hangs on the clock, so a later opening moves the whole curve: the slope
-by the opening instant is the pressure's rate, turned.
+by the opening instant is the pressure's rate, turned. The gas is reckoned in single precision
+(:mod:`analytics.single`), what is summed up over an exhaust in double.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ from numba import njit
 from analytics.fill_kernel import (
     GAMMA,
     GAS_CONSTANT_J_KG_K,
-    LANES,
     LONGEST_STEP_S,
     MOST_BACK,
     REFERENCE_DENSITY_KG_M3,
@@ -24,47 +24,60 @@ from analytics.fill_kernel import (
     compiled,
     huber,
 )
+from analytics.single import (
+    FLOW,
+    GAS,
+    HALF,
+    LANES,
+    LEAST_KG_M3,
+    LEAST_PA,
+    NIL,
+    ONE,
+    OVER_GAS,
+    Single,
+    Singles,
+)
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-#: Rows of ``LANES`` in the array of work.
+#: Rows of ``LANES`` of the gas and its slopes, and of what is fixed for an exhaust or a sample.
 (
-    _P, _RHO, _SP, _SR, _P1, _R1, _SP1, _SR1, _DP, _DR, _DSP, _DSR, _STEP, _FLOW, _HEAT, _READ,
-    _WEIGHT, _COST, _M00, _M01, _M11, _G0, _G1, _NOW, _OPEN, _MOST,
-) = (LANES * row for row in range(26))  # fmt: skip
-_WORK = LANES * 26
+    _P, _RHO, _SP, _SR, _STEP, _CONDUCTANCE, _HEAT, _READ, _WEIGHT, _OPEN, _MOST,
+) = (LANES * row for row in range(11))  # fmt: skip
+_WORK = LANES * 11
+#: And of what is summed up: instants, costs, the normal matrix and the gradient.
+_NOW, _COST, _M00, _M01, _M11, _G0, _G1 = (LANES * row for row in range(7))
+_SUMS = LANES * 7
 #: Least share of the sonic flow that its slope is taken at: as two pressures meet it has no bound.
-_LEAST_ROOT = 0.02
+_LEAST_ROOT = Single(0.02)
 
 
 @njit(inline="always")
 def _rates(
-    p: float, rho: float, sp: float, sr: float, flow: float, heat: float, most: float,
-    ratio: float, air_k: float, outside_pa: float,
-) -> tuple[float, float, float, float]:  # fmt: skip
+    p: Single, rho: Single, sp: Single, sr: Single, flow: Single, heat: Single, most: Single,
+    ratio: Single, air_k: Single, outside_pa: Single,
+) -> tuple[Single, Single, Single, Single]:  # fmt: skip
     """Rates of pressure and density, and of their slopes by ln a."""
     # Gas that takes the grains' temperature within a step has it; more would overshoot.
     heat = heat if heat < most * rho else most * rho
-    over = 1.0 / (p * rho)
+    over = ONE / (p * rho)
     by_p, by_rho = rho * over, p * over
-    width = 1.0 / (1.0 - ratio)
+    width = ONE / (ONE - ratio)
     out = outside_pa * by_p
     part = (out - ratio) * width
-    part = part if part > 0.0 else 0.0
-    part = part if part < 1.0 else 1.0
-    root = math.sqrt(1.0 - part * part)
+    part = part if part > NIL else NIL
+    part = part if part < ONE else ONE
+    root = math.sqrt(ONE - part * part)
     root_ = root if root > _LEAST_ROOT else _LEAST_ROOT
     sonic = flow * math.sqrt(p * rho)
     leaving = sonic * root
-    k = p * by_rho * (1.0 / GAS_CONSTANT_J_KG_K)
-    leaving_p = 0.5 * leaving * by_p + sonic * part * out * by_p * width / root_
-    leaving_rho = 0.5 * leaving * by_rho
-    dp = -GAMMA * GAS_CONSTANT_J_KG_K * k * leaving
-    p_by_p = -GAMMA * GAS_CONSTANT_J_KG_K * k * (leaving_p + leaving * by_p) - heat * k * by_p
-    p_by_rho = (
-        GAMMA * GAS_CONSTANT_J_KG_K * k * (leaving * by_rho - leaving_rho) + heat * k * by_rho
-    )
+    k = p * by_rho * OVER_GAS
+    leaving_p = HALF * leaving * by_p + sonic * part * out * by_p * width / root_
+    leaving_rho = HALF * leaving * by_rho
+    dp = -FLOW * k * leaving
+    p_by_p = -FLOW * k * (leaving_p + leaving * by_p) - heat * k * by_p
+    p_by_rho = FLOW * k * (leaving * by_rho - leaving_rho) + heat * k * by_rho
     return (
         dp + heat * (air_k - k), -leaving, p_by_p * sp + p_by_rho * sr + dp,
         -leaving_p * sp - leaving_rho * sr - leaving,
@@ -75,22 +88,24 @@ def _rates(
 def _run(
     chosen: Ints, first: Ints, after: Ints, at_s: Floats, pot_pa: Floats, weight: Floats,
     start_pa: Floats, own: Floats, heat: Floats, ratio: float, air_k: float, outside_pa: float,
-    end_k: Floats, w: Floats,
+    end_k: Floats, w: Singles, sums: Floats,
 ) -> None:  # fmt: skip
-    """Costs, normal matrices and gradients of ``LANES`` exhausts, in ``w``.
+    """Costs, normal matrices and gradients of ``LANES`` exhausts, in ``sums``.
 
     Residuals are weighed down as Huber's estimator does beyond 2.5 standard deviations.
     """
-    w[:] = 0.0
+    around_k, around_pa, below = Single(air_k), Single(outside_pa), Single(ratio)
+    w[:] = NIL
+    sums[:] = 0.0
     longest = 0
     for c in range(LANES):
         m = chosen[c]
         w[_P + c] = start_pa[m]
         w[_RHO + c] = start_pa[m] / (GAS_CONSTANT_J_KG_K * air_k)
-        w[_FLOW + c] = math.exp(own[m, 0]) * REFERENCE_DENSITY_KG_M3
-        w[_FLOW + c] *= math.sqrt(REFERENCE_K * GAS_CONSTANT_J_KG_K)
+        w[_CONDUCTANCE + c] = math.exp(own[m, 0]) * REFERENCE_DENSITY_KG_M3
+        w[_CONDUCTANCE + c] *= math.sqrt(REFERENCE_K * GAS_CONSTANT_J_KG_K)
         w[_HEAT + c] = (GAMMA - 1.0) * heat[m]
-        w[_NOW + c] = own[m, 1]
+        sums[_NOW + c] = own[m, 1]
         longest = max(longest, after[m] - first[m])
     for i in range(longest):
         most_s = 0.0
@@ -102,53 +117,53 @@ def _run(
             if at < after[m]:
                 w[_READ + c] = pot_pa[at]
                 w[_WEIGHT + c] = weight[at]
-                span_s = at_s[at] - w[_NOW + c]
+                span_s = at_s[at] - sums[_NOW + c]
                 if span_s > 0.0:
                     w[_STEP + c] = span_s
                     w[_OPEN + c] = 1.0
-                    w[_NOW + c] = at_s[at]
+                    sums[_NOW + c] = at_s[at]
                     most_s = max(most_s, span_s)
         steps = max(math.ceil(most_s / LONGEST_STEP_S - 1e-6), 1)
         for c in range(LANES):
             w[_STEP + c] /= steps
-            w[_MOST + c] = MOST_BACK * GAS_CONSTANT_J_KG_K / (w[_STEP + c] + 1e-9)
+            w[_MOST + c] = MOST_BACK * GAS / (w[_STEP + c] + 1e-9)
         for _ in range(steps if most_s > 0.0 else 0):
             for c in range(LANES):
                 step_s = w[_STEP + c]
                 p, rho, sp, sr = w[_P + c], w[_RHO + c], w[_SP + c], w[_SR + c]
                 dp, dr, dsp, dsr = _rates(
-                    p, rho, sp, sr, w[_FLOW + c], w[_HEAT + c], w[_MOST + c], ratio, air_k,
-                    outside_pa,
+                    p, rho, sp, sr, w[_CONDUCTANCE + c], w[_HEAT + c], w[_MOST + c], below,
+                    around_k, around_pa,
                 )  # fmt: skip
                 q, r = p + step_s * dp, rho + step_s * dr
-                q = q if q > 1000.0 else 1000.0
-                r = r if r > 0.01 else 0.01
+                q = q if q > LEAST_PA else LEAST_PA
+                r = r if r > LEAST_KG_M3 else LEAST_KG_M3
                 dp1, dr1, dsp1, dsr1 = _rates(
-                    q, r, sp + step_s * dsp, sr + step_s * dsr, w[_FLOW + c], w[_HEAT + c],
-                    w[_MOST + c], ratio, air_k, outside_pa,
+                    q, r, sp + step_s * dsp, sr + step_s * dsr, w[_CONDUCTANCE + c], w[_HEAT + c],
+                    w[_MOST + c], below, around_k, around_pa,
                 )  # fmt: skip
-                q, r = p + 0.5 * step_s * (dp + dp1), rho + 0.5 * step_s * (dr + dr1)
-                w[_P + c] = q if q > 1000.0 else 1000.0
-                w[_RHO + c] = r if r > 0.01 else 0.01
-                w[_SP + c] = sp + 0.5 * step_s * (dsp + dsp1)
-                w[_SR + c] = sr + 0.5 * step_s * (dsr + dsr1)
+                q, r = p + HALF * step_s * (dp + dp1), rho + HALF * step_s * (dr + dr1)
+                w[_P + c] = q if q > LEAST_PA else LEAST_PA
+                w[_RHO + c] = r if r > LEAST_KG_M3 else LEAST_KG_M3
+                w[_SP + c] = sp + HALF * step_s * (dsp + dsp1)
+                w[_SR + c] = sr + HALF * step_s * (dsr + dsr1)
         for c in range(LANES):
             p, sp = w[_P + c], w[_SP + c]
             rate, _, _, _ = _rates(
-                p, w[_RHO + c], sp, w[_SR + c], w[_FLOW + c], w[_HEAT + c], w[_MOST + c], ratio,
-                air_k, outside_pa,
+                p, w[_RHO + c], sp, w[_SR + c], w[_CONDUCTANCE + c], w[_HEAT + c], w[_MOST + c],
+                below, around_k, around_pa,
             )  # fmt: skip
-            off = (w[_READ + c] - p) * w[_WEIGHT + c]
+            off = np.float64((w[_READ + c] - p) * w[_WEIGHT + c])
             cost, share = huber(off)
-            w[_COST + c] += cost
-            factor = w[_WEIGHT + c] * share
+            sums[_COST + c] += cost
+            factor = np.float64(w[_WEIGHT + c]) * share
             off *= share
             s0, s1 = sp * factor, -rate * w[_OPEN + c] * factor
-            w[_M00 + c] += s0 * s0
-            w[_M01 + c] += s0 * s1
-            w[_M11 + c] += s1 * s1
-            w[_G0 + c] += s0 * off
-            w[_G1 + c] += s1 * off
+            sums[_M00 + c] += s0 * s0
+            sums[_M01 + c] += s0 * s1
+            sums[_M11 + c] += s1 * s1
+            sums[_G0 + c] += s0 * off
+            sums[_G1 + c] += s1 * off
     for c in range(LANES):
         end_k[chosen[c]] = w[_P + c] / (GAS_CONSTANT_J_KG_K * w[_RHO + c])
 
@@ -190,7 +205,7 @@ def fit_exhausts(
     # Exhausts of like length run side by side.
     active = np.argsort(after - first)
     chosen = np.zeros(LANES, np.int64)
-    w = np.zeros(_WORK)
+    w, sums = np.zeros(_WORK, np.float32), np.zeros(_SUMS)
     for turn in range(rounds + 1):
         left = 0
         for begin in range(0, active.size, LANES):
@@ -199,18 +214,18 @@ def fit_exhausts(
                 chosen[c] = active[begin + min(c, here - 1)]
             _run(
                 chosen, first, after, at_s, pot_pa, weight, start_pa, own, heat, ratio, air_k,
-                outside_pa, end_k, w,
+                outside_pa, end_k, w, sums,
             )  # fmt: skip
             for c in range(here):
                 m = chosen[c]
-                better = w[_COST + c] <= before[m]
+                better = sums[_COST + c] <= before[m]
                 if better:
-                    before[m] = w[_COST + c]
+                    before[m] = sums[_COST + c]
                     kept[m] = own[m]
                     damping[m] = max(damping[m] * 0.1, 1e-6)
-                    normal[m, 0], normal[m, 1] = w[_M00 + c], w[_M01 + c]
-                    normal[m, 2] = w[_M11 + c]
-                    slope[m, 0], slope[m, 1] = w[_G0 + c], w[_G1 + c]
+                    normal[m, 0], normal[m, 1] = sums[_M00 + c], sums[_M01 + c]
+                    normal[m, 2] = sums[_M11 + c]
+                    slope[m, 0], slope[m, 1] = sums[_G0 + c], sums[_G1 + c]
                 else:
                     damping[m] *= 10.0
                 a = normal[m, 0] * (1.0 + damping[m]) + 1.0

@@ -204,8 +204,6 @@ def run_gas(
     return p / (GAS_CONSTANT_J_KG_K * rho)
 
 
-#: Fits that run side by side, in the processor's vector unit.
-LANES = 8
 #: A pressure or a temperature comes back by at most so much of what it is off by, in a step.
 MOST_BACK = 1.5
 

@@ -4,6 +4,9 @@ The equations and the steps are those of ``fill_kernel.run_gas``, but that no mo
 than a step can follow, and that steps come in pairs. How the gas hangs on the unknowns follows from
 the same equations, linearised in the middle of each pair; an implicit midpoint step takes the
 slopes over the pair, for they follow more smoothly than the gas itself, and need no more.
+
+The gas is reckoned in single precision (:mod:`analytics.single`), what is summed up over a fill in
+double.
 """
 
 from __future__ import annotations
@@ -17,7 +20,6 @@ from numba import njit
 from analytics.fill_kernel import (
     GAMMA,
     GAS_CONSTANT_J_KG_K,
-    LANES,
     LEAK_RATIO,
     LONGEST_STEP_S,
     MOST_BACK,
@@ -25,6 +27,20 @@ from analytics.fill_kernel import (
     REFERENCE_K,
     compiled,
     huber,
+)
+from analytics.single import (
+    FLOW,
+    GAS,
+    HALF,
+    LANES,
+    LEAST_KG_M3,
+    LEAST_PA,
+    NIL,
+    ONE,
+    OVER_GAS,
+    TWO,
+    Single,
+    Singles,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -36,130 +52,141 @@ OWN = 3
 #: critical ratio [-], ln h, supply's zero error [Pa].
 HELD = 3
 _ALL = OWN + HELD
-#: All that the fills side by side need lies in one array, a row of ``LANES`` a quantity, so that
-#: the compiler knows what lies where: the gas at a pair's end and middle, what is fixed for
-#: a fill, what is fixed for a sample, the slopes of pressure and density by each unknown, and the
-#: sums.
+#: The gas of fills side by side lies in one array, a row of ``LANES`` a quantity, so that the
+#: compiler knows what lies where: the gas at a pair's end and middle, what is fixed for a fill,
+#: what is fixed for a sample, and the slopes of pressure and density by each unknown.
 (
-    _P, _RHO, _PM, _RM, _NOW, _STEP, _TURNED, _INTO, _LOST, _LEAKED, _HEAT, _RATIO,
-    _WIDTH, _ZERO, _BEGIN, _HERE, _SLOPE, _READ, _WEIGHT, _COST, _LAST, _BOUND,
-) = (LANES * row for row in range(22))  # fmt: skip
-_SP, _SR = (LANES * (22 + _ALL * row) for row in range(2))
-_SUM, _PULL = LANES * (22 + 2 * _ALL), LANES * (22 + 2 * _ALL + _ALL * (_ALL + 1) // 2)
-_WORK = _PULL + LANES * _ALL
+    _P, _RHO, _PM, _RM, _STEP, _TURNED, _INTO, _LOST, _LEAKED, _HEAT, _RATIO, _WIDTH, _ZERO,
+    _HERE, _SLOPE, _READ, _WEIGHT, _BOUND,
+) = (LANES * row for row in range(18))  # fmt: skip
+_SP, _SR = (LANES * (18 + _ALL * row) for row in range(2))
+_WORK = LANES * (18 + 2 * _ALL)
+#: What is summed up over a fill lies in another, of double precision: instants, costs, the normal
+#: matrix and the gradient.
+_NOW, _BEGIN, _COST, _LAST, _SUM = (LANES * row for row in range(5))
+_PULL = LANES * (4 + _ALL * (_ALL + 1) // 2)
+_SUMS = _PULL + LANES * _ALL
 #: Where a flow hangs on a pressure without a bound (as two pressures meet), its slope has one:
 #: least shares of the sonic flow into the pot, and of the square root in what leaks from it.
-_LEAST_ROOT, _LEAST_LEAK = 0.02, 30.0
-_FLOW = GAMMA * GAS_CONSTANT_J_KG_K
+_LEAST_ROOT, _LEAST_LEAK = Single(0.02), Single(30.0)
+#: Critical ratio of a leak, and one over what lies above it.
+_LEAKS_BELOW, _LEAK_WIDTH = Single(LEAK_RATIO), Single(1.0 / (1.0 - LEAK_RATIO))
 
 
 @njit(inline="always")
 def _rates(
-    p: float, rho: float, ps: float, into: float, lost: float, leak: float, heat: float,
-    ratio: float, width: float, bound: float, air_k: float, outside_pa: float,
-) -> tuple[float, float]:  # fmt: skip
+    p: Single, rho: Single, ps: Single, into: Single, lost: Single, leak: Single, heat: Single,
+    ratio: Single, width: Single, bound: Single, air_k: Single, outside_pa: Single,
+) -> tuple[Single, Single]:  # fmt: skip
     """Rates of a filling pot's pressure and density."""
     mass = p * rho
-    over = 1.0 / (ps * mass)
+    over = ONE / (ps * mass)
     part = (p * mass * over - ratio) * width
-    part = part if part > 0.0 else 0.0
-    part = part if part < 1.0 else 1.0
-    out = (outside_pa * ps * rho * over - LEAK_RATIO) * (1.0 / (1.0 - LEAK_RATIO))
-    out = out if out > 0.0 else 0.0
-    out = out if out < 1.0 else 1.0
-    k = (1.0 / GAS_CONSTANT_J_KG_K) * p * p * ps * over
-    entering = into * ps * math.sqrt(1.0 - part * part)
-    leaving = leak * lost * math.sqrt(mass * (1.0 - out * out))
+    part = part if part > NIL else NIL
+    part = part if part < ONE else ONE
+    out = (outside_pa * ps * rho * over - _LEAKS_BELOW) * _LEAK_WIDTH
+    out = out if out > NIL else NIL
+    out = out if out < ONE else ONE
+    k = OVER_GAS * p * p * ps * over
+    entering = into * ps * math.sqrt(ONE - part * part)
+    leaving = leak * lost * math.sqrt(mass * (ONE - out * out))
     # Gas that takes the grains' temperature within a step has it; more would overshoot.
-    most = -bound * GAS_CONSTANT_J_KG_K * rho
+    most = -bound * GAS * rho
     heat = heat if heat < most else most
-    dp = _FLOW * (entering * air_k - leaving * k) + heat * (air_k - k)
+    dp = FLOW * (entering * air_k - leaving * k) + heat * (air_k - k)
     return dp, entering - leaving
 
 
 @njit(inline="always")
 def _stepped(
-    p: float, rho: float, ps: float, falls: float, step_s: float, into: float, lost: float,
-    leak: float, heat: float, ratio: float, width: float, bound: float, air_k: float,
-    outside_pa: float,
-) -> tuple[float, float]:  # fmt: skip
+    p: Single, rho: Single, ps: Single, falls: Single, step_s: Single, into: Single, lost: Single,
+    leak: Single, heat: Single, ratio: Single, width: Single, bound: Single, air_k: Single,
+    outside_pa: Single,
+) -> tuple[Single, Single]:  # fmt: skip
     """A pot's pressure and density after a step of Heun's rule; the supply changes by ``falls``."""
     dp, dr = _rates(p, rho, ps, into, lost, leak, heat, ratio, width, bound, air_k, outside_pa)
     q, s = p + step_s * dp, rho + step_s * dr
-    q = q if q > 1000.0 else 1000.0
-    s = s if s > 0.01 else 0.01
+    q = q if q > LEAST_PA else LEAST_PA
+    s = s if s > LEAST_KG_M3 else LEAST_KG_M3
     dq, ds = _rates(
         q, s, ps + falls, into, lost, leak, heat, ratio, width, bound, air_k, outside_pa
     )
-    p, rho = p + 0.5 * step_s * (dp + dq), rho + 0.5 * step_s * (dr + ds)
-    return p if p > 1000.0 else 1000.0, rho if rho > 0.01 else 0.01
+    p, rho = p + HALF * step_s * (dp + dq), rho + HALF * step_s * (dr + ds)
+    return p if p > LEAST_PA else LEAST_PA, rho if rho > LEAST_KG_M3 else LEAST_KG_M3
 
 
 @njit(inline="always")
 def _slopes(
-    p: float, rho: float, ps: float, into: float, lost: float, leak: float, heat: float,
-    ratio: float, width: float, bound: float, air_k: float, outside_pa: float,
+    p: Single, rho: Single, ps: Single, into: Single, lost: Single, leak: Single, heat: Single,
+    ratio: Single, width: Single, bound: Single, air_k: Single, outside_pa: Single,
 ) -> tuple[
-    float, float, float, float, float, float, float, float, float, float, float, float
+    Single, Single, Single, Single, Single, Single, Single, Single, Single, Single, Single, Single
 ]:  # fmt: skip
     """How the rates of a filling pot's pressure and density hang on everything.
 
     Returns
     -------
-    tuple of float
+    tuple of numpy.float32
         The slopes of dp/dt by p and rho, of d rho/dt by p and rho; then of the unknowns' own
         effects: by ln x (dp, d rho), leak (dp, d rho), ln h (dp); of what enters by the critical
         ratio and by the supply's pressure; and dp/dt itself.
     """
     mass = p * rho
-    over = 1.0 / (ps * mass)
+    over = ONE / (ps * mass)
     by_ps, by_p, by_rho = mass * over, ps * rho * over, ps * p * over
     part = (p * by_ps - ratio) * width
-    part = part if part > 0.0 else 0.0
-    part = part if part < 1.0 else 1.0
-    root = math.sqrt(1.0 - part * part)
-    out = (outside_pa * by_p - LEAK_RATIO) * (1.0 / (1.0 - LEAK_RATIO))
-    out = out if out > 0.0 else 0.0
-    out = out if out < 1.0 else 1.0
-    open_ = 1.0 - out * out
+    part = part if part > NIL else NIL
+    part = part if part < ONE else ONE
+    root = math.sqrt(ONE - part * part)
+    out = (outside_pa * by_p - _LEAKS_BELOW) * _LEAK_WIDTH
+    out = out if out > NIL else NIL
+    out = out if out < ONE else ONE
+    open_ = ONE - out * out
     loss = math.sqrt(mass * open_)
-    k = (1.0 / GAS_CONSTANT_J_KG_K) * p * by_rho
+    k = OVER_GAS * p * by_rho
     entering = into * ps * root
     away = lost * loss
     leaving = leak * away
     root_ = root if root > _LEAST_ROOT else _LEAST_ROOT
     loss_ = loss if loss > _LEAST_LEAK else _LEAST_LEAK
-    both = 1.0 / (root_ * loss_)
+    both = ONE / (root_ * loss_)
     bend = into * part * width * loss_ * both
-    bend = bend if part < 1.0 else 0.0
+    bend = bend if part < ONE else NIL
     in_ps = into * root + bend * p * by_ps
-    in_ratio = bend * ps * (1.0 - part)
-    out_p = rho * (0.5 * open_ + out * outside_pa * by_p * (1.0 / (1.0 - LEAK_RATIO)))
+    in_ratio = bend * ps * (ONE - part)
+    out_p = rho * (HALF * open_ + out * outside_pa * by_p * _LEAK_WIDTH)
     out_p *= leak * lost * root_ * both
-    out_rho = 0.5 * leaving * by_rho
-    most = -bound * GAS_CONSTANT_J_KG_K * rho
-    warming_by = heat * (air_k - k) if heat < most else 0.0
+    out_rho = HALF * leaving * by_rho
+    most = -bound * GAS * rho
+    warming_by = heat * (air_k - k) if heat < most else NIL
     heat = heat if heat < most else most
-    dp = _FLOW * (entering * air_k - leaving * k)
-    p_by_p = -_FLOW * (bend * air_k + k * out_p + leaving * k * by_p) - heat * k * by_p
-    p_by_rho = _FLOW * k * (leaving * by_rho - out_rho) + heat * k * by_rho
+    dp = FLOW * (entering * air_k - leaving * k)
+    p_by_p = -FLOW * (bend * air_k + k * out_p + leaving * k * by_p) - heat * k * by_p
+    p_by_rho = FLOW * k * (leaving * by_rho - out_rho) + heat * k * by_rho
     # As two pressures meet, the true gas stands; a slope's steps would overshoot.
     low = p_by_p if p_by_p < bound else bound
     held_in = bound / low
     return (
         p_by_p * held_in, p_by_rho * held_in, (-bend - out_p) * held_in, -out_rho * held_in,
-        -dp, leaving - entering, -_FLOW * k * away, -away, warming_by, in_ratio, in_ps,
+        -dp, leaving - entering, -FLOW * k * away, -away, warming_by, in_ratio, in_ps,
         dp + heat * (air_k - k),
     )  # fmt: skip
 
 
 @njit(inline="always")
 def _carried(
-    sp: float, sr: float, to_p: float, to_r: float, m11: float, m12: float, m21: float, m22: float
-) -> tuple[float, float]:
+    sp: Single,
+    sr: Single,
+    to_p: Single,
+    to_r: Single,
+    m11: Single,
+    m12: Single,
+    m21: Single,
+    m22: Single,
+) -> tuple[Single, Single]:
     """A slope at a pair's end: twice its middle, which solves the step, less its begin."""
     at_p, at_r = sp + to_p, sr + to_r
-    return 2.0 * (m22 * at_p - m12 * at_r) - sp, 2.0 * (m11 * at_r - m21 * at_p) - sr
+    return TWO * (m22 * at_p - m12 * at_r) - sp, TWO * (m11 * at_r - m21 * at_p) - sr
 
 
 @compiled
@@ -167,9 +194,9 @@ def _run_fills(
     chosen: Ints, real: int, first: Ints, ends: Ints, at_s: Floats, supply_pa: Floats,
     supply_pa_s: Floats, pot_pa: Floats, weight: Floats, look: Floats, places: Ints,
     start_pa: Floats, start_k: Floats, own: Floats, held: Floats, air_k: float, outside_pa: float,
-    anew: bool, look_from: float, look_to: float, used: Ints, w: Floats,
+    anew: bool, look_from: float, look_to: float, used: Ints, w: Singles, sums: Floats,
 ) -> None:  # fmt: skip
-    """Normal matrices, gradients and costs of ``LANES`` fills, in ``w``.
+    """Normal matrices, gradients and costs of ``LANES`` fills, in ``sums``.
 
     Residuals are weighed down as Huber's estimator does beyond 2.5 standard deviations.
 
@@ -189,22 +216,26 @@ def _run_fills(
         Choose the samples to look at: those where this run's pressure lies between the shares.
     used : numpy.ndarray of int, shape (m,)
         Written where ``anew``: how many are looked at.
-    w : numpy.ndarray, shape (_WORK,)
+    w : numpy.ndarray of float32, shape (_WORK,)
+        Room to work in.
+    sums : numpy.ndarray, shape (_SUMS,)
         Written.
 
     Others as in :func:`fit_fills`.
     """
     lanes = chosen.size
-    flow_k = _FLOW * air_k
-    w[:] = 0.0
+    around_k, around_pa = Single(air_k), Single(outside_pa)
+    flow_k = FLOW * around_k
+    w[:] = NIL
+    sums[:] = 0.0
     longest = 0
     for c in range(lanes):
         m = chosen[c]
         a = math.exp(-own[m, 0])
         w[_P + c] = start_pa[m]
         w[_RHO + c] = start_pa[m] / (GAS_CONSTANT_J_KG_K * start_k[m])
-        w[_NOW + c] = own[m, 1]
-        w[_BEGIN + c] = own[m, 1]
+        sums[_NOW + c] = own[m, 1]
+        sums[_BEGIN + c] = own[m, 1]
         w[_INTO + c] = a * REFERENCE_DENSITY_KG_M3 * math.sqrt(REFERENCE_K / air_k)
         # leaving = leak lost sqrt(1/k) p = leak lost sqrt(R rho p)
         w[_LOST + c] = a * REFERENCE_DENSITY_KG_M3 * math.sqrt(REFERENCE_K * GAS_CONSTANT_J_KG_K)
@@ -224,7 +255,7 @@ def _run_fills(
             w[_STEP + c] = 0.0
             if i < ends[m]:
                 at = first[m] + i
-                span_s = at_s[at] - w[_NOW + c]
+                span_s = at_s[at] - sums[_NOW + c]
                 w[_HERE + c] = supply_pa[at] + w[_ZERO + c]
                 w[_READ + c] = pot_pa[at]
                 w[_WEIGHT + c] = weight[at] if anew else look[places[m] + i]
@@ -232,8 +263,8 @@ def _run_fills(
                 w[_SLOPE + c] = 0.0
                 if span_s > 0.0:
                     w[_STEP + c] = span_s
-                    w[_TURNED + c] = 1.0 if w[_NOW + c] == w[_BEGIN + c] else 0.0
-                    w[_NOW + c] = at_s[at]
+                    w[_TURNED + c] = 1.0 if sums[_NOW + c] == sums[_BEGIN + c] else 0.0
+                    sums[_NOW + c] = at_s[at]
                     most_s = max(most_s, span_s)
                     if i > 0:
                         w[_SLOPE + c] = supply_pa_s[at]
@@ -245,44 +276,49 @@ def _run_fills(
                 w[_TURNED + c] *= -1.0 / pairs if w[_STEP + c] > 0.0 else 0.0
                 w[_BOUND + c] = -MOST_BACK / (w[_STEP + c] + 1e-9)
             for j in range(pairs):
+                # Steps that are left to the sample: from the pair's begin, and from its middle.
+                from_begin, from_middle = (
+                    Single(2 * (pairs - j)),
+                    Single(2 * (pairs - j) - 1),
+                )
                 for c in range(lanes):
                     step_s, bound = w[_STEP + c], w[_BOUND + c]
                     falls = w[_SLOPE + c] * step_s
-                    ps = w[_HERE + c] - falls * (2 * (pairs - j))
+                    ps = w[_HERE + c] - falls * from_begin
                     into, lost, leak = w[_INTO + c], w[_LOST + c], w[_LEAKED + c]
                     heat, ratio, width = w[_HEAT + c], w[_RATIO + c], w[_WIDTH + c]
                     p, r = w[_P + c], w[_RHO + c]
                     p, r = _stepped(
                         p, r, ps, falls, step_s, into, lost, leak, heat, ratio, width, bound,
-                        air_k, outside_pa,
+                        around_k, around_pa,
                     )  # fmt: skip
                     w[_PM + c], w[_RM + c] = p, r
                     w[_P + c], w[_RHO + c] = _stepped(
                         p, r, ps + falls, falls, step_s, into, lost, leak, heat, ratio, width,
-                        bound, air_k, outside_pa,
+                        bound, around_k, around_pa,
                     )  # fmt: skip
                 for c in range(lanes):
                     # Half of the pair's time is one of its steps.
                     half_s, turned = w[_STEP + c], w[_TURNED + c]
-                    before = w[_SLOPE + c] * (2 * (pairs - j) - 1)
+                    before = w[_SLOPE + c] * from_middle
                     (
                         p_by_p, p_by_rho, r_by_p, r_by_rho, dp_x, dr_x, dp_leak, dr_leak, dp_heat,
                         in_ratio, in_ps, rate,
                     ) = _slopes(
                         w[_PM + c], w[_RM + c], w[_HERE + c] - before * half_s, w[_INTO + c],
                         w[_LOST + c], w[_LEAKED + c], w[_HEAT + c], w[_RATIO + c], w[_WIDTH + c],
-                        w[_BOUND + c], air_k, outside_pa,
+                        w[_BOUND + c], around_k, around_pa,
                     )  # fmt: skip
-                    m11, m12 = 1.0 - half_s * p_by_p, -half_s * p_by_rho
-                    m21, m22 = -half_s * r_by_p, 1.0 - half_s * r_by_rho
-                    over = 1.0 / (m11 * m22 - m12 * m21)
+                    m11, m12 = ONE - half_s * p_by_p, -half_s * p_by_rho
+                    m21, m22 = -half_s * r_by_p, ONE - half_s * r_by_rho
+                    over = ONE / (m11 * m22 - m12 * m21)
                     m11, m12, m21, m22 = m11 * over, m12 * over, m21 * over, m22 * over
                     w[_SP + c], w[_SR + c] = _carried(
                         w[_SP + c], w[_SR + c], half_s * dp_x, half_s * dr_x, m11, m12, m21, m22
                     )
-                    in_open = -0.5 * before * turned * in_ps * half_s
+                    in_open = -HALF * before * turned * in_ps * half_s
                     # A pair that grows shorter lacks its rates, half of them by its middle.
-                    shorter = 0.5 * turned
+                    shorter = HALF * turned
                     w[_SP + LANES + c], w[_SR + LANES + c] = _carried(
                         w[_SP + LANES + c], w[_SR + LANES + c],
                         flow_k * in_open + shorter * rate,
@@ -298,7 +334,7 @@ def _run_fills(
                         m11, m12, m21, m22,
                     )  # fmt: skip
                     w[_SP + 4 * LANES + c], w[_SR + 4 * LANES + c] = _carried(
-                        w[_SP + 4 * LANES + c], w[_SR + 4 * LANES + c], half_s * dp_heat, 0.0,
+                        w[_SP + 4 * LANES + c], w[_SR + 4 * LANES + c], half_s * dp_heat, NIL,
                         m11, m12, m21, m22,
                     )  # fmt: skip
                     enters = half_s * in_ps
@@ -316,14 +352,14 @@ def _run_fills(
                     look[places[m] + i] = w[_WEIGHT + c]
                     if seen:
                         used[m] += 1 if c < real else 0
-                        w[_LAST + c] = i + 1
+                        sums[_LAST + c] = i + 1
         if not seen_any:
             continue
         for c in range(lanes):
-            off = (w[_READ + c] - w[_P + c]) * w[_WEIGHT + c]
+            off = np.float64((w[_READ + c] - w[_P + c]) * w[_WEIGHT + c])
             cost, share = huber(off)
-            w[_COST + c] += cost
-            factor = w[_WEIGHT + c] * share
+            sums[_COST + c] += cost
+            factor = np.float64(w[_WEIGHT + c]) * share
             off *= share
             s0 = w[_SP + c] * factor
             s1 = w[_SP + LANES + c] * factor
@@ -331,36 +367,36 @@ def _run_fills(
             s3 = w[_SP + 3 * LANES + c] * factor
             s4 = w[_SP + 4 * LANES + c] * factor
             s5 = w[_SP + 5 * LANES + c] * factor
-            w[_SUM + c] += s0 * s0
-            w[_SUM + LANES + c] += s1 * s0
-            w[_SUM + 2 * LANES + c] += s1 * s1
-            w[_SUM + 3 * LANES + c] += s2 * s0
-            w[_SUM + 4 * LANES + c] += s2 * s1
-            w[_SUM + 5 * LANES + c] += s2 * s2
-            w[_SUM + 6 * LANES + c] += s3 * s0
-            w[_SUM + 7 * LANES + c] += s3 * s1
-            w[_SUM + 8 * LANES + c] += s3 * s2
-            w[_SUM + 9 * LANES + c] += s3 * s3
-            w[_SUM + 10 * LANES + c] += s4 * s0
-            w[_SUM + 11 * LANES + c] += s4 * s1
-            w[_SUM + 12 * LANES + c] += s4 * s2
-            w[_SUM + 13 * LANES + c] += s4 * s3
-            w[_SUM + 14 * LANES + c] += s4 * s4
-            w[_SUM + 15 * LANES + c] += s5 * s0
-            w[_SUM + 16 * LANES + c] += s5 * s1
-            w[_SUM + 17 * LANES + c] += s5 * s2
-            w[_SUM + 18 * LANES + c] += s5 * s3
-            w[_SUM + 19 * LANES + c] += s5 * s4
-            w[_SUM + 20 * LANES + c] += s5 * s5
-            w[_PULL + c] += s0 * off
-            w[_PULL + LANES + c] += s1 * off
-            w[_PULL + 2 * LANES + c] += s2 * off
-            w[_PULL + 3 * LANES + c] += s3 * off
-            w[_PULL + 4 * LANES + c] += s4 * off
-            w[_PULL + 5 * LANES + c] += s5 * off
+            sums[_SUM + c] += s0 * s0
+            sums[_SUM + LANES + c] += s1 * s0
+            sums[_SUM + 2 * LANES + c] += s1 * s1
+            sums[_SUM + 3 * LANES + c] += s2 * s0
+            sums[_SUM + 4 * LANES + c] += s2 * s1
+            sums[_SUM + 5 * LANES + c] += s2 * s2
+            sums[_SUM + 6 * LANES + c] += s3 * s0
+            sums[_SUM + 7 * LANES + c] += s3 * s1
+            sums[_SUM + 8 * LANES + c] += s3 * s2
+            sums[_SUM + 9 * LANES + c] += s3 * s3
+            sums[_SUM + 10 * LANES + c] += s4 * s0
+            sums[_SUM + 11 * LANES + c] += s4 * s1
+            sums[_SUM + 12 * LANES + c] += s4 * s2
+            sums[_SUM + 13 * LANES + c] += s4 * s3
+            sums[_SUM + 14 * LANES + c] += s4 * s4
+            sums[_SUM + 15 * LANES + c] += s5 * s0
+            sums[_SUM + 16 * LANES + c] += s5 * s1
+            sums[_SUM + 17 * LANES + c] += s5 * s2
+            sums[_SUM + 18 * LANES + c] += s5 * s3
+            sums[_SUM + 19 * LANES + c] += s5 * s4
+            sums[_SUM + 20 * LANES + c] += s5 * s5
+            sums[_PULL + c] += s0 * off
+            sums[_PULL + LANES + c] += s1 * off
+            sums[_PULL + 2 * LANES + c] += s2 * off
+            sums[_PULL + 3 * LANES + c] += s3 * off
+            sums[_PULL + 4 * LANES + c] += s4 * off
+            sums[_PULL + 5 * LANES + c] += s5 * off
     if anew:
         for c in range(lanes):
-            ends[chosen[c]] = max(int(w[_LAST + c]), 1)
+            ends[chosen[c]] = max(int(sums[_LAST + c]), 1)
 
 
 @compiled
@@ -448,7 +484,7 @@ def fit_fills(
     # Fills of like length run side by side.
     active = np.argsort(ends)
     chosen = np.zeros(LANES, np.int64)
-    w = np.zeros(_WORK)
+    w, sums = np.zeros(_WORK, np.float32), np.zeros(_SUMS)
     damped = np.zeros((OWN, OWN))
     right = np.zeros((OWN, 1))
     for turn in range(2 * rounds + 1):
@@ -460,11 +496,11 @@ def fit_fills(
             _run_fills(
                 chosen, here, first, ends, at_s, supply_pa, supply_pa_s, pot_pa, weight, look,
                 places, start_pa, start_k, own, held, air_k, outside_pa, turn == 0, look_from,
-                look_to, used, w,
+                look_to, used, w, sums,
             )  # fmt: skip
             for c in range(here):
                 m = chosen[c]
-                cost = w[_COST + c]
+                cost = sums[_COST + c]
                 for d in range(OWN):
                     cost += prior_weight[m, d] * (prior_mean[m, d] - own[m, d]) ** 2
                 better = cost <= before[m]
@@ -472,12 +508,12 @@ def fit_fills(
                     before[m] = cost
                     kept[m] = own[m]
                     damping[m] = max(damping[m] * 0.1, 1e-7)
-                    misfit[m] = math.sqrt(w[_COST + c] / max(used[m] - OWN, 1))
+                    misfit[m] = math.sqrt(sums[_COST + c] / max(used[m] - OWN, 1))
                     at = 0
                     for d in range(_ALL):
-                        slope[m, d] = w[_PULL + d * LANES + c]
+                        slope[m, d] = sums[_PULL + d * LANES + c]
                         for e in range(d + 1):
-                            full[m, d, e] = w[_SUM + at * LANES + c]
+                            full[m, d, e] = sums[_SUM + at * LANES + c]
                             full[m, e, d] = full[m, d, e]
                             at += 1
                 else:

@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     import duckdb
 
 #: Raised when weighing itself changes, so that every spell is weighed anew.
-WEIGHING_VERSION = 8
+WEIGHING_VERSION = 9
 
 #: Signals are read from a little before the first press to the end of the last exhaust.
 _BEFORE, _AFTER = dt.timedelta(seconds=60), dt.timedelta(seconds=180)
