@@ -148,6 +148,50 @@ def _moved_back(state: Floats, exposure: float, tipped_kg: float, jumped: bool) 
 
 
 @compiled
+def _moved_matrix(p: Floats, exposure: float, tipped_kg: float, jumped: bool) -> None:
+    """The same for a covariance: of its rows first, then of its columns, in place."""
+    for j in range(STATES):
+        p[XI, j] += exposure * p[PHI, j]
+        p[USED, j] += exposure * p[PHI, j]
+        if jumped:
+            p[JUMP, j] = tipped_kg * p[PER_KG, j]
+            p[XI, j] -= p[JUMP, j]
+    for i in range(STATES):
+        p[i, XI] += exposure * p[i, PHI]
+        p[i, USED] += exposure * p[i, PHI]
+        if jumped:
+            p[i, JUMP] = tipped_kg * p[i, PER_KG]
+            p[i, XI] -= p[i, JUMP]
+    _symmetric(p)
+
+
+@compiled
+def _moved_back_matrix(b: Floats, exposure: float, tipped_kg: float, jumped: bool) -> None:
+    """The transpose of :func:`_moved_matrix`, in place."""
+    for j in range(STATES):
+        if jumped:
+            b[PER_KG, j] += tipped_kg * (b[JUMP, j] - b[XI, j])
+            b[JUMP, j] = 0.0
+        b[PHI, j] += exposure * (b[XI, j] + b[USED, j])
+    for i in range(STATES):
+        if jumped:
+            b[i, PER_KG] += tipped_kg * (b[i, JUMP] - b[i, XI])
+            b[i, JUMP] = 0.0
+        b[i, PHI] += exposure * (b[i, XI] + b[i, USED])
+    _symmetric(b)
+
+
+@compiled
+def _symmetric(p: Floats) -> None:
+    """Give a matrix the mean of both its halves, which rounding makes differ."""
+    for i in range(STATES):
+        for j in range(i):
+            both = 0.5 * (p[i, j] + p[j, i])
+            p[i, j] = both
+            p[j, i] = both
+
+
+@compiled
 def _look_back_at_fill(
     b: Floats, w: Floats, jac: Floats, g: Floats, bw: Floats, gbw: Floats, inner: Floats, t: Floats
 ) -> None:
@@ -284,20 +328,8 @@ def _look_back(
         kg = tipped_kg[k - 1] if happened[k - 1] == TIPPED else 0.0
         jumped = happened[k - 1] != NOTHING
         _moved_back(a, exposure[k - 1], kg, jumped)
-        if wanted == MEANS:
-            continue
-        for i in range(STATES):
-            _moved_back(b[i], exposure[k - 1], kg, jumped)
-        for i in range(STATES):
-            for j in range(i):
-                b[i, j], b[j, i] = b[j, i], b[i, j]
-        for i in range(STATES):
-            _moved_back(b[i], exposure[k - 1], kg, jumped)
-        for i in range(STATES):
-            for j in range(i):
-                both = 0.5 * (b[i, j] + b[j, i])
-                b[i, j] = both
-                b[j, i] = both
+        if wanted != MEANS:
+            _moved_back_matrix(b, exposure[k - 1], kg, jumped)
 
 
 @compiled
@@ -532,13 +564,7 @@ def smooth(
         kg = tipped_kg[k] if happened[k] == TIPPED else 0.0
         jumped = happened[k] != NOTHING
         _moved(m, exposure[k], kg, jumped)
-        for i in range(STATES):
-            _moved(p[i], exposure[k], kg, jumped)
-        for i in range(STATES):
-            for j in range(i):
-                p[i, j], p[j, i] = p[j, i], p[i, j]
-        for i in range(STATES):
-            _moved(p[i], exposure[k], kg, jumped)
+        _moved_matrix(p, exposure[k], kg, jumped)
         fed = abs(about[k, PHI]) * exposure[k]
         noise = (feed_noise * fed) ** 2 + 1e-12
         p[XI, XI] += noise
@@ -556,11 +582,6 @@ def smooth(
             p[XI, XI] += noise
             p[XI, JUMP] -= noise
             p[JUMP, XI] -= noise
-        for i in range(STATES):
-            for j in range(i):
-                both = 0.5 * (p[i, j] + p[j, i])
-                p[i, j] = both
-                p[j, i] = both
     _look_back(
         forward, forward_cov, across, weighs, pulls, slopes, rows, reached, over, stepped,
         measured, exposure, tipped_kg, happened, wanted, mean, cov, jump_variance,
