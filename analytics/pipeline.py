@@ -448,11 +448,21 @@ def _found_in_rounds(
         # Nothing more for other processes and computers, which may be of a version before.
         also = () if beside is None else (beside,)
         waiting = [
-            executor.submit(found_from_store, data, mine[at : at + _TASK], settings[pot_id], *also)
+            executor.submit(found_from_store, data, task, settings[pot_id], *also)
             for pot_id, mine in of_pots.items()
-            for at in range(0, len(mine), _TASK)
+            for task in _tasks(mine, _WORKERS if len(of_pots) == 1 else 1)
         ]
         yield [found for each in waiting for found in each.result()]
+
+
+def _tasks(pieces: list[Piece], workers: int) -> Iterator[list[Piece]]:
+    """Pieces in tasks of about the same size, a multiple of the workers: with six in one task and
+    four in the next, a worker would wait for the other."""
+    count = -(-len(pieces) // (_TASK * workers)) * workers
+    for number in range(count):
+        task = pieces[number * len(pieces) // count : (number + 1) * len(pieces) // count]
+        if task:
+            yield task
 
 
 def _united(
