@@ -155,21 +155,34 @@ class _Usual:
         """Turn what waits into columns; what cannot be becomes rejects."""
         packs, odd = self.gathered.turn()
         self.odd += odd
+        if not packs.numbers:
+            return
         if len(self._table.factor) < len(self._slots):
             self._table = _SlotTable.of(self._slots)
         table, slot = self._table, packs.slot
         arrived_us = np.array([self._messages[n].arrived_us for n in packs.numbers], np.int64)
-        arrived_us = np.repeat(arrived_us, packs.counts)
         message = np.repeat(np.array(packs.numbers, np.int32), packs.counts)
         with np.errstate(over="ignore", invalid="ignore"):
             at_us = np.rint(packs.seconds * 1e6)
             at_us += np.repeat(np.rint(packs.base_s * 1e6), packs.counts)
-            value = packs.value * table.factor[slot]
-            value += table.offset[slot]
-        from_arrival = at_us < senml.RELATIVE_BELOW_US
-        at_us[from_arrival] += arrived_us[from_arrival]
-        relative = frozenset(message[from_arrival].tolist())
+            if table.scales:
+                value = packs.value * table.factor[slot]
+                value += table.offset[slot]
+            else:
+                value = packs.value + 0.0  # as with an offset of nil, for nil has two signs
+        relative: frozenset[int] = frozenset()
+        if not at_us.min() >= senml.RELATIVE_BELOW_US:
+            from_arrival = at_us < senml.RELATIVE_BELOW_US
+            at_us[from_arrival] += np.repeat(arrived_us, packs.counts)[from_arrival]
+            relative = frozenset(message[from_arrival].tolist())
+        if _right(slot, at_us, value, table, int(arrived_us.min())):
+            whole_us = at_us.astype(np.int64)
+            self.parts.append(
+                Columns(self._slots, message, slot, whole_us, value, [], [], relative)
+            )
+            return
         columns = Columns(self._slots, message, slot, _whole(at_us), value, [], [], relative)
+        arrived_us = np.repeat(arrived_us, packs.counts)
         self.parts.append(_without_wrong(columns, table, at_us, arrived_us))
 
 
@@ -180,16 +193,20 @@ class _SlotTable(NamedTuple):
     offset: npt.NDArray[np.float64]
     is_deadman: npt.NDArray[np.bool_]
     is_seq: npt.NDArray[np.bool_]
+    #: Not every number is a value.
+    is_apart: npt.NDArray[np.bool_]
+    #: Any is sent in another unit than it is kept in.
+    scales: bool
 
     @classmethod
     def of(cls, slots: Sequence[Slot]) -> _SlotTable:
         """The table for these."""
-        return cls(
-            np.array([slot.factor for slot in slots], np.float64),
-            np.array([slot.offset for slot in slots], np.float64),
-            np.array([slot.column == "deadman" for slot in slots], bool),
-            np.array([slot.column == "seq" for slot in slots], bool),
-        )
+        factor = np.array([slot.factor for slot in slots], np.float64)
+        offset = np.array([slot.offset for slot in slots], np.float64)
+        is_deadman = np.array([slot.column == "deadman" for slot in slots], bool)
+        is_seq = np.array([slot.column == "seq" for slot in slots], bool)
+        scales = bool((factor != 1.0).any() or (offset != 0.0).any())
+        return cls(factor, offset, is_deadman, is_seq, is_deadman | is_seq, scales)
 
 
 class _Careful:
@@ -270,6 +287,29 @@ def _whole(at_us: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
     """Times as integers; those that do not fit become 0, and are refused by their float."""
     fits = np.abs(at_us) < 9e15
     return np.where(fits, at_us, 0.0).astype(np.int64)
+
+
+def _right(
+    slot: npt.NDArray[np.int32],
+    at_us: npt.NDArray[np.float64],
+    value: npt.NDArray[np.float64],
+    table: _SlotTable,
+    arrived_us: int,
+) -> bool:
+    """Whether all times and values can be, looked at in few passes; false where that is not told.
+
+    What is not a number is in no order, and makes the sum of all none either.
+    """
+    if not (at_us.min() >= senml.EARLIEST_US and at_us.max() <= arrived_us + senml.AHEAD_US):
+        return False
+    with np.errstate(over="ignore", invalid="ignore"):
+        if not np.isfinite(value.sum()):
+            return False
+    apart = np.flatnonzero(table.is_apart[slot])
+    number, is_deadman = value[apart], table.is_deadman[slot[apart]]
+    switched = (number == 0.0) | (number == 1.0)
+    counted = (number >= 0) & (number < 2.0**53) & (number == np.floor(number))
+    return bool(np.where(is_deadman, switched, counted).all())
 
 
 def _without_wrong(

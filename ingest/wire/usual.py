@@ -9,6 +9,10 @@ such a decoder takes is of that form and cannot mean anything else; every other 
 A form is: an array of records that each have a name of the form (or none has a name), its unit
 where it has one, ``v`` or ``vb`` as ever, and ``t`` or not; base name, base unit and base time in
 the first record only.
+
+Most boxes say the same names in the same order each time. A box whose packs do has a decoder for
+just that sequence, which need not look for names, and whose slots are known beforehand; the first
+pack that differs ends it, and is read the way before.
 """
 
 from __future__ import annotations
@@ -34,6 +38,8 @@ _MOST_WAYS_A_FORM = 64
 _MOST_FORMS_A_BOX = 4
 _MOST_LESSONS_A_BOX = 16
 _MOST_BOXES = 2000
+_MOST_SEQUENCES_A_FORM = 8
+_LONGEST_SEQUENCE = 512
 
 _UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 
@@ -63,6 +69,15 @@ class _Way(NamedTuple):
     slot: int
 
 
+class _Sequence(NamedTuple):
+    """What a box says each time in the same order, and the decoder for it."""
+
+    decode: Callable[[bytes], Sequence[Any]]
+    base_name: str | UnsetType
+    base_unit: str | UnsetType
+    slots: npt.NDArray[np.int32]
+
+
 class _Form:
     """Names behind one base name and base unit, and the decoder for them."""
 
@@ -71,6 +86,8 @@ class _Form:
         self.ways: dict[str | UnsetType, _Way] = {}
         self._heads: set[str | UnsetType] = set()
         self.decode: Callable[[bytes], list[Any]]
+        self._way_of: dict[type, _Way] = {}
+        self._sequences: dict[tuple[type, ...], _Sequence] = {}
 
     def takes_in(self, ways: Sequence[_Way]) -> bool:
         """Whether the form can hold these ways as well: one a name, and named or not alike."""
@@ -83,10 +100,41 @@ class _Form:
         """Hold these ways too; the first is of a record that may carry base fields."""
         self.ways.update((way.name, way) for way in ways)
         self._heads.add(ways[0].name)
-        kinds = [self._kind(way) for way in self.ways.values()]
+        kinds = [
+            # Alone a tag may be missing, as far as msgspec is concerned; among several it may not.
+            self._kind(way, way.name in self._heads, len(self.ways) > 1)
+            for way in self.ways.values()
+        ]
         self.decode = msgspec.json.Decoder(list[reduce(operator.or_, kinds)]).decode  # type: ignore[misc]
+        self._way_of = dict(zip(kinds, self.ways.values(), strict=True))
+        self._sequences = {}
 
-    def _kind(self, way: _Way) -> Any:
+    @property
+    def sequences(self) -> int:
+        """How many sequences there are."""
+        return len(self._sequences)
+
+    def sequence_of(self, records: Sequence[Any]) -> _Sequence | None:
+        """The sequence of a pack's records; none where there are too many, or it is too long."""
+        kinds = tuple(map(type, records))
+        known = self._sequences.get(kinds)
+        if known is not None:
+            return known
+        if len(self._sequences) >= _MOST_SEQUENCES_A_FORM or len(kinds) > _LONGEST_SEQUENCE:
+            return None
+        ways = [self._way_of[kind] for kind in kinds]
+        # Base fields have no place behind the first record, so that none is there unseen.
+        plain = {way: self._kind(way, False, False) for way in ways}
+        told: Any = tuple[(self._kind(ways[0], True, False), *(plain[way] for way in ways[1:]))]  # type: ignore[misc]
+        self._sequences[kinds] = _Sequence(
+            msgspec.json.Decoder(told).decode, self.base_name, self.base_unit,
+            np.array([way.slot for way in ways], np.int32),
+        )  # fmt: skip
+        return self._sequences[kinds]
+
+    def _kind(self, way: _Way, head: bool, tagged: bool) -> Any:
+        """The class of records of a way: with base fields or not, told by a tag among others or
+        not."""
         # In the order of the RFC's examples: msgspec looks for a field behind the last one first.
         fields: list[tuple[str, Any] | tuple[str, Any, Any]] = [
             ("t", float, 0.0),
@@ -94,13 +142,12 @@ class _Form:
         ]
         if way.unit is not UNSET:
             fields.insert(0, ("u", Literal[way.unit]))
-        # Alone a tag may be missing, as far as msgspec is concerned; among several it may not.
-        tag = way.name if isinstance(way.name, str) and len(self.ways) > 1 else None
+        tag = way.name if isinstance(way.name, str) and tagged else None
         if tag is None and way.name is not UNSET:
             fields.insert(0, ("n", Literal[way.name]))
         namespace: dict[str, Any] = {"slot": way.slot}
         for name, value in (("bn", self.base_name), ("bu", self.base_unit), ("bt", 0.0)):
-            if way.name not in self._heads or value is UNSET:
+            if not head or value is UNSET:
                 namespace[name] = UNSET
             else:
                 known = float if name == "bt" else Literal[value]
@@ -136,6 +183,10 @@ class UsualForms:
         """Start anew. How often a box has taught us is kept, so that none can make us busy."""
         #: The forms of each box: of a topic or a line, which says the same things each time.
         self.by_box: dict[str, list[_Form]] = {}
+        #: The sequence that a box's last packs had, where it is the same each time.
+        self.steady: dict[str, _Sequence] = {}
+        # Records of each box's last pack that was read without one.
+        self._lengths: dict[str, int] = {}
         # By slot: whether records of it may carry base fields.
         self._is_head = np.zeros(0, bool)
         #: Classes made, roughly.
@@ -144,6 +195,26 @@ class UsualForms:
     def may_be_head(self, slot: npt.NDArray[np.int32]) -> npt.NDArray[np.bool_]:
         """Whether records of these slots may carry base fields."""
         return self._is_head[slot]
+
+    def note(self, box: str, form: _Form, records: Sequence[Any]) -> None:
+        """Take a box for steady whose pack has as many records as the one before.
+
+        Parameters
+        ----------
+        box : str
+        form : _Form
+            Of the box.
+        records : sequence
+            The pack, as ``form`` decoded it.
+        """
+        if self._lengths.get(box) == len(records):
+            known = form.sequences
+            sequence = form.sequence_of(records)
+            if sequence is not None:
+                self.steady[box] = sequence
+                # A class takes some hundred times as much as a place in a sequence.
+                self.size += (form.sequences - known) * (1 + len(records) // 100)
+        self._lengths[box] = len(records)
 
     def learn(self, box: str, payload: bytes) -> None:
         """Learn from a pack of none of the box's forms, where it holds nothing uncommon.
@@ -250,6 +321,8 @@ class Gathered:
         self._counts: list[int] = []
         self._base_s: list[float | UnsetType] = []
         self._records: list[Any] = []
+        # Of each pack of a steady box; none of others.
+        self._slots: list[npt.NDArray[np.int32]] = []
 
     def take(self, number: int, box: str, payload: bytes) -> int:
         """Take a pack where it is of one of its box's forms.
@@ -266,20 +339,36 @@ class Gathered:
         int
             How many readings are gathered now; 0 where the pack was not taken.
         """
+        steady = self._forms.steady.get(box)
+        if steady is not None:
+            try:
+                records = steady.decode(payload)
+            except _UNREADABLE:
+                del self._forms.steady[box]
+            else:
+                if self._kept(number, steady, records):
+                    self._slots.append(steady.slots)
+                    return len(self._records)
         for form in self._forms.by_box.get(box, ()):
             try:
                 records = form.decode(payload)
             except _UNREADABLE:
                 continue
-            if 0 < len(records) <= rfc8428.MAX_RECORDS:
-                first = records[0]
-                if first.bn == form.base_name and first.bu == form.base_unit:
-                    self._numbers.append(number)
-                    self._counts.append(len(records))
-                    self._base_s.append(first.bt)
-                    self._records += records
-                    return len(self._records)
+            if 0 < len(records) <= rfc8428.MAX_RECORDS and self._kept(number, form, records):
+                self._forms.note(box, form, records)
+                return len(self._records)
         return 0
+
+    def _kept(self, number: int, form: _Form | _Sequence, records: Sequence[Any]) -> bool:
+        """Keep a pack, where it has the form's base."""
+        first = records[0]
+        if first.bn != form.base_name or first.bu != form.base_unit:
+            return False
+        self._numbers.append(number)
+        self._counts.append(len(records))
+        self._base_s.append(first.bt)
+        self._records += records
+        return True
 
     def turn(self) -> tuple[Packs, list[int]]:
         """Turn what was taken into columns, and begin anew.
@@ -294,8 +383,11 @@ class Gathered:
         counts = np.array(self._counts, np.int64)
         base_s = np.array([0.0 if s is UNSET else s for s in self._base_s], np.float64)
         numbers = self._numbers
-        slot = _packed("i", [record.slot for record in records])
-        odd = self._with_later_bases(slot, counts)
+        if numbers and len(self._slots) == len(numbers):
+            slot, odd = np.concatenate(self._slots), list[int]()
+        else:
+            slot = _packed("i", [record.slot for record in records])
+            odd = self._with_later_bases(slot, counts)
         if odd:
             fine = np.ones(len(counts), bool)
             fine[odd] = False

@@ -239,6 +239,10 @@ def test_what_is_odd_is_read_as_the_careful_reader_reads_it(odd: bytes) -> None:
     for _ in range(2):
         heard = [message(payload) for payload in (known, odd, GOOD, odd)]
         assert by_columns(decoder.decode(heard)) == carefully(heard)
+    # Behind packs in a row that are alike, of a box that has just become steady.
+    for steady in (known, GOOD, odd):
+        heard = [message(payload) for payload in (steady, steady, steady, odd, steady)]
+        assert by_columns(decoder.decode(heard)) == carefully(heard)
 
 
 @settings(max_examples=150, deadline=None)
@@ -266,6 +270,72 @@ def test_a_mangled_pack_is_read_the_same(seed: int, changes: int) -> None:
     for _ in range(2):
         heard = [message(payload) for payload in (*packs, GOOD, AGAIN)]
         assert by_columns(decoder.decode(heard)) == carefully(heard)
+    heard = [
+        message(payload) for one in packs for good in (GOOD, AGAIN) for payload in (good, good, one)
+    ]
+    assert by_columns(decoder.decode(heard)) == carefully(heard)
+
+
+def test_a_box_that_says_the_same_each_time_is_known_by_it() -> None:
+    box = "g/yard/pot-1/readings"
+    decoder = taught(GOOD)
+    assert box not in decoder._usual.steady
+    decoder.decode([message(GOOD), message(GOOD)])
+    steady = decoder._usual.steady[box]
+    slots = decoder._slots
+    assert [slots[number].channel for number in steady.slots] == [
+        record["n"] for record in json.loads(GOOD)
+    ]
+    assert taken(decoder, GOOD) and decoder._usual.steady[box] is steady
+    # The first pack that is another ends it, and two in a row that are alike begin it anew.
+    fewer = pack(BASE | {"n": "seq", "u": "count", "v": 1}, {"n": "deadman", "vb": False})
+    assert taken(decoder, fewer) and box not in decoder._usual.steady
+    assert taken(decoder, GOOD) and box not in decoder._usual.steady
+    assert taken(decoder, GOOD) and decoder._usual.steady[box] is steady
+    # Base fields further behind are another pack.
+    records = json.loads(GOOD)
+    records[3]["bt"] = 5
+    assert not taken(decoder, pack(*records)) and box not in decoder._usual.steady
+    # And so is another base, or none.
+    decoder.decode([message(GOOD), message(GOOD)])
+    for other in ({"bn": "pot-2/"}, {"bu": "hPa"}):
+        heard = [message(payload) for payload in (GOOD, GOOD, pack(records[0] | other), GOOD)]
+        assert by_columns(decoder.decode(heard)) == carefully(heard)
+    without = pack({"n": "seq", "u": "count", "v": 1}, *json.loads(GOOD)[1:])
+    heard = [message(payload) for payload in (GOOD, GOOD, GOOD, without, GOOD)]
+    assert by_columns(decoder.decode(heard)) == carefully(heard)
+
+
+def test_values_and_times_that_cannot_be_are_refused_of_a_steady_box_too() -> None:
+    wrong = [
+        ({"v": 1.5}, 0), ({"v": -1}, 0), ({"v": 2.0**53}, 0), ({"v": 1e300}, 1), ({"v": -0.0}, 1),
+        ({"t": 1e9}, 1), ({"t": -1e9}, 1), ({"t": -2e9}, 1), ({"t": 1e305}, 1), ({"t": -1e305}, 2),
+    ]  # fmt: skip
+    for change, at in wrong:
+        records = json.loads(GOOD)
+        records[at] |= change
+        decoder = taught(GOOD, GOOD, GOOD)
+        heard = [message(payload) for payload in (GOOD, pack(*records), GOOD)]
+        assert "g/yard/pot-1/readings" in decoder._usual.steady
+        assert by_columns(decoder.decode(heard)) == carefully(heard)
+        assert "g/yard/pot-1/readings" in decoder._usual.steady
+
+
+def test_sequences_of_a_form_are_few_and_short() -> None:
+    decoder = taught(GOOD)
+    records = json.loads(GOOD)
+    packs = [
+        pack(*records[:count], *records[1:2] * extra) for extra in range(9) for count in (4, 5)
+    ]
+    heard = [message(payload) for payload in packs for _ in range(3)]
+    assert by_columns(decoder.decode(heard)) == carefully(heard)
+    (form,) = decoder._usual.by_box["g/yard/pot-1/readings"]
+    assert form.sequences == usual._MOST_SEQUENCES_A_FORM
+    long = pack(*records, *records[1:2] * usual._LONGEST_SEQUENCE)
+    other = ColumnDecoder()
+    heard = [message(long)] * 4
+    assert by_columns(other.decode(heard)) == carefully(heard)
+    assert not other._usual.steady
 
 
 PLAIN = st.fixed_dictionaries(
