@@ -365,8 +365,5 @@ def _append(
 ) -> None:
     if frame.is_empty():
         return
-    con.register("new_row", frame.to_arrow())
-    try:
-        con.execute(f"INSERT INTO {table} ({into}) SELECT {what} FROM new_row")
-    finally:
-        con.unregister("new_row")
+    # DuckDB finds the frame by its name here; to register it costs as much as to add few rows.
+    con.execute(f"INSERT INTO {table} ({into}) SELECT {what} FROM frame")

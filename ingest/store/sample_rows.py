@@ -170,27 +170,27 @@ def add_rows(con: duckdb.DuckDBPyConnection, rows: SampleRows) -> int:
     (numbers,) = con.execute(
         "SELECT nextval('message_number') FROM range($count)", {"count": int(starts.sum())}
     ).fetchnumpy().values()  # fmt: skip
-    # Registered once for both tables: that costs as much as an insert.
-    con.register(
-        "new_row",
+    new_row = (
         _kept(con, rows)
         .append_column("message_no", pa.array(np.asarray(numbers)[np.cumsum(starts) - 1]))
         .append_column("arrived_at", pa.array(_instants(rows.arrived_us)))
         .append_column("message_id", pa.array(rows.message_id))
-        .append_column("starts", pa.array(starts)),
+        .append_column("starts", pa.array(starts))
     )
-    try:
-        con.execute(
-            "INSERT INTO message BY NAME "
-            "SELECT message_no, arrived_at, message_id FROM new_row WHERE starts"
-        )
-        con.execute(
-            "INSERT INTO sample_kept BY NAME "
-            "SELECT * EXCLUDE (arrived_at, message_id, starts) FROM new_row"
-        )
-    finally:
-        con.unregister("new_row")
+    _insert(con, new_row)
     return count
+
+
+def _insert(con: duckdb.DuckDBPyConnection, new_row: pyarrow.Table) -> None:
+    # DuckDB finds the rows by their name here; to register them costs as much as an insert.
+    con.execute(
+        "INSERT INTO message BY NAME "
+        "SELECT message_no, arrived_at, message_id FROM new_row WHERE starts"
+    )
+    con.execute(
+        "INSERT INTO sample_kept BY NAME "
+        "SELECT * EXCLUDE (arrived_at, message_id, starts) FROM new_row"
+    )
 
 
 def fill_samples(con: duckdb.DuckDBPyConnection, rows: pl.DataFrame) -> None:

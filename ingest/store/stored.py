@@ -139,19 +139,22 @@ def _any_hot(con: duckdb.DuckDBPyConnection, table: str, pot_id: Ints, at_us: In
     ]
     if len(spans) > _MOST_ASKED:
         return True
-    one = (
-        "pot_id = {} AND sampled_at >= make_timestamp({}::BIGINT) "
-        "AND sampled_at <= make_timestamp({}::BIGINT)"
+    one = "pot_id = {} AND sampled_at >= {} AND sampled_at <= {}"
+    where = " OR ".join(
+        f"({one.format(pot, _instant(begin), _instant(end))})" for pot, begin, end in spans
     )
-    where = " OR ".join(f"({one.format(*span)})" for span in spans)
     if len(spans) > 1:
         begin, end = min(span[1] for span in spans), max(span[2] for span in spans)
         # Said once more for all: with this the blocks that can hold one are found.
-        where = (
-            f"sampled_at >= make_timestamp({begin}::BIGINT) "
-            f"AND sampled_at <= make_timestamp({end}::BIGINT) AND ({where})"
-        )
+        within = f"sampled_at >= {_instant(begin)} AND sampled_at <= {_instant(end)}"
+        where = f"{within} AND ({where})"
     return bool(con.execute(f"SELECT 1 FROM {_LIES_IN[table]} WHERE {where} LIMIT 1").fetchall())
+
+
+def _instant(at_us: int) -> str:
+    """An instant in SQL. [us since 1970 UTC] Written out it takes a fifth of a statement less than
+    to have it made."""
+    return f"TIMESTAMP '{np.datetime_as_string(np.datetime64(at_us, 'us'))}'"
 
 
 def _stored_samples(
