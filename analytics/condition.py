@@ -19,6 +19,7 @@ import numpy.typing as npt
 import polars as pl
 
 from analytics.bursts import COLUMNS, Bools, readings_of_bursts
+from analytics.columnar import frame_of
 from analytics.fill import PotFacts, Samples, prepared
 from analytics.pot import LEVEL_SCHEMA, PotLevel, weigh_pot, without_flickers
 
@@ -115,12 +116,7 @@ def condition_of(
     pot_zero_pa = 0.0 if level is None else float(level.weighed.state[0, 8]) * 1000.0
     stuck = None if stuck_minutes is None else _within(samples, stuck_minutes)
     columns |= readings_of_bursts(samples, counted, facts, pot_zero_pa, stuck)
-    nothing = [None] * counted.height
-    told = [
-        pl.Series(name, columns.get(name, nothing), kind, nan_to_null=True)
-        for name, kind in CONDITION_SCHEMA.items()
-    ]
-    return Condition(pl.DataFrame(told), level, fits)
+    return Condition(frame_of(columns, CONDITION_SCHEMA, counted.height), level, fits)
 
 
 def _within(samples: Samples, minutes: pl.Series) -> Bools:

@@ -14,13 +14,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics.columnar import frame_of
 from analytics.exactly import fixed
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -295,43 +299,42 @@ def found_frames(found: Sequence[FoundArrays]) -> Found:
     def said(bit: int) -> Bools:
         return np.asarray((flags & bit) != 0)
 
-    def instants(column: Ints, name: str) -> pl.Series:
-        return pl.Series(name, column.view("datetime64[us]"))
+    def instants(column: Ints) -> npt.NDArray[np.datetime64]:
+        return np.ascontiguousarray(column).view("datetime64[us]")
 
     # By the column: an expression wakes threads, which for a day takes longer than all the rest.
     ended = np.where(said(kernel.FOLLOWED), 0, np.where(said(kernel.TO_THE_END), 1, 2))
     confirmed = np.where(said(kernel.HAS_POT), said(kernel.CONFIRMED).astype(np.int64), 2)
-    cycles = [
-        instants(whole[:, kernel.PRESSED].copy(), "pressed_at"),
-        instants(whole[:, kernel.RELEASED].copy(), "released_at"),
-        instants(whole[:, kernel.SPAN_FROM].copy(), "span_from_at"),
-        instants(whole[:, kernel.RELEASED].copy(), "span_to_at"),
-        _one_of(["gap", "press"], said(kernel.LED), "began_by"),
-        _one_of(["release", "open", "gap"], ended, "ended_by"),
-        pl.Series("flicker", said(kernel.FLICKER)),
-        _one_of([False, True, None], confirmed, "confirmed"),
-        pl.Series("samples", whole[:, kernel.SAMPLES].astype(np.int32)),
-        *(
-            pl.Series(name, values, nan_to_null=True)
-            for name, values in zip(kernel.FIGURES, figures, strict=True)
-        ),
-    ]
+    released_at = instants(whole[:, kernel.RELEASED])
+    cycles = {
+        "pressed_at": instants(whole[:, kernel.PRESSED]),
+        "released_at": released_at,
+        "span_from_at": instants(whole[:, kernel.SPAN_FROM]),
+        "span_to_at": released_at,
+        "began_by": _one_of(["gap", "press"], said(kernel.LED)),
+        "ended_by": _one_of(["release", "open", "gap"], ended),
+        "flicker": said(kernel.FLICKER),
+        "confirmed": _one_of([False, True, None], confirmed),
+        "samples": whole[:, kernel.SAMPLES],
+        **dict(zip(kernel.FIGURES, figures, strict=True)),
+    }
+    of_gaps = {
+        "from_at": instants(gaps[:, 0]),
+        "to_at": instants(gaps[:, 1]),
+        "deadman_before": gaps[:, 2] != 0,
+        "deadman_after": gaps[:, 3] != 0,
+    }
     return Found(
-        pl.DataFrame(cycles),
-        pl.DataFrame(
-            [
-                instants(gaps[:, 0].copy(), "from_at"),
-                instants(gaps[:, 1].copy(), "to_at"),
-                pl.Series("deadman_before", gaps[:, 2] != 0),
-                pl.Series("deadman_after", gaps[:, 3] != 0),
-            ]
-        ),
+        frame_of(cycles, CYCLE_SCHEMA, whole.shape[0]),
+        frame_of(of_gaps, GAP_SCHEMA, gaps.shape[0]),
     )
 
 
-def _one_of(values: list[Any], which: npt.NDArray[Any], name: str) -> pl.Series:
+def _one_of(values: list[Any], which: npt.NDArray[Any]) -> pa.Array:
     """Some values, each by its place in a list."""
-    return pl.Series(name, values)[which.astype(np.uint32)]
+    import pyarrow as pa
+
+    return pa.array(values).take(pa.array(which.astype(np.int8)))
 
 
 def memoryless_from(signals: pl.DataFrame, settings: CycleSettings) -> Ints:

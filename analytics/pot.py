@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from analytics.columnar import frame_of
 from analytics.fill import PotFacts, Samples, prepared
 from analytics.weigh import Weighed, weigh
 
@@ -166,13 +167,7 @@ def weigh_pot(
         "tipped_kg": tipped,
         "tipped_entered_kg": entered,
     }
-    # Not by an expression: to ask Polars for one takes longer than to weigh a cycle.
-    levels = pl.DataFrame(
-        [
-            pl.Series(name, columns[name], kind, nan_to_null=True)
-            for name, kind in LEVEL_SCHEMA.items()
-        ]
-    )
+    levels = frame_of(columns, LEVEL_SCHEMA, counted.height)
     half_total = Z_90 * weighed.total_error_kg
     last, first = counted["released_at"][-1], counted["pressed_at"][0]
     consumption = Consumption(

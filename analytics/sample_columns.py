@@ -130,15 +130,17 @@ class Columns:
 
     def frame(self) -> pl.DataFrame:
         """The same as a frame, in the same memory: it is lost when the room is used for others."""
-        return pl.DataFrame([self._series(name) for name in self._values])
+        arrays = [self._array(name) for name in self._values]
+        frame = pl.DataFrame(pa.RecordBatch.from_arrays(arrays, names=list(self._values)))
+        at = frame.get_column_index("sampled_at")
+        return frame.replace_column(at, frame["sampled_at"].set_sorted())
 
-    def _series(self, name: str) -> pl.Series:
+    def _array(self, name: str) -> pa.Array:
         kind, values = self._kinds[name], self._values[name][: self.height]
         there = self._there.get(name)
         missing = None if there is None else _bits(there[: self.height])
         data = _bits(values) if values.dtype == np.bool_ else pa.py_buffer(values)
-        series = pl.Series(name, pa.Array.from_buffers(kind, self.height, [missing, data]))
-        return series.set_sorted() if name == "sampled_at" else series
+        return pa.Array.from_buffers(kind, self.height, [missing, data])
 
 
 def _stored(kind: pa.DataType) -> npt.DTypeLike:

@@ -16,11 +16,13 @@ the feed goes with pot pressure and drifts by a few per cent from cycle to cycle
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from analytics.columnar import frame_of
 from analytics.fill import (
     Exhausts,
     FillFits,
@@ -52,6 +54,16 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 _ROUNDS = 4
+
+_TIPPING_SCHEMA: dict[str, Any] = {
+    "after_cycle": pl.Int64,
+    "from_at": pl.Datetime("us"),
+    "to_at": pl.Datetime("us"),
+    "estimate_kg": pl.Float64,
+    "error_kg": pl.Float64,
+    "entered_kg": pl.Float64,
+}
+_UNMATCHED_SCHEMA: dict[str, Any] = {"at": pl.Datetime("us"), "abrasive_kg": pl.Float64}
 
 
 @dataclass(frozen=True)
@@ -257,23 +269,18 @@ class _Weighing(TippedPath):
             sum(self.bags[n][1] for n in self.given[int(k)]) if int(k) in self.given else None
             for k in found
         ]
-        tippings = pl.DataFrame(
-            [
-                pl.Series("after_cycle", found, pl.Int64),
-                pl.Series("from_at", _instants(self.samples.origin_us, begin[found])),
-                pl.Series("to_at", _instants(self.samples.origin_us, end[found])),
-                pl.Series("estimate_kg", kg[found], pl.Float64),
-                pl.Series("error_kg", error[found], pl.Float64),
-                pl.Series("entered_kg", entered, pl.Float64),
-            ]
-        )
-        at = _instants(self.samples.origin_us, np.array([self.bags[n][0] for n in left]))
-        unmatched = pl.DataFrame(
-            [
-                pl.Series("at", at),
-                pl.Series("abrasive_kg", [self.bags[n][1] for n in left], pl.Float64),
-            ]
-        )
+        tippings = {
+            "after_cycle": found,
+            "from_at": _instants(self.samples.origin_us, begin[found]),
+            "to_at": _instants(self.samples.origin_us, end[found]),
+            "estimate_kg": kg[found],
+            "error_kg": error[found],
+            "entered_kg": entered,
+        }
+        unmatched = {
+            "at": _instants(self.samples.origin_us, np.array([self.bags[n][0] for n in left])),
+            "abrasive_kg": [self.bags[n][1] for n in left],
+        }
         x_empty = float(mean[-1, XI_EMPTY]) * self.scale
         return Weighed(
             start_kg=start_kg,
@@ -292,8 +299,8 @@ class _Weighing(TippedPath):
             total_kg=float(total),
             total_error_kg=total_error,
             conductance_m3_s_pa=self.facts.volume_m3 / x_empty,
-            tippings=tippings,
-            unmatched=unmatched,
+            tippings=frame_of(tippings, _TIPPING_SCHEMA, found.size),
+            unmatched=frame_of(unmatched, _UNMATCHED_SCHEMA, len(left)),
             windows=self.windows,
             fits=self.fits,
             exhausts=self.exhausts,

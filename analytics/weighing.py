@@ -21,6 +21,7 @@ import numpy as np
 import polars as pl
 
 from analytics import condition_frames, frames, record_frames, summary_entries
+from analytics.columnar import frame_of
 from analytics.condition import condition_of
 from analytics.cycles import found_frames
 from analytics.fill import PotFacts, prepared_arrays
@@ -39,7 +40,6 @@ from analytics.spells import PAUSE_H, entries_between, entries_of, spells
 from analytics.writing import (
     insert,
     note_derived,
-    of_pot,
 )
 from ingest.config import Yard
 from ingest.store.connection import read_window, write_window
@@ -106,11 +106,12 @@ class SpellSamples(NamedTuple):
 
 
 class Weighed(NamedTuple):
-    """A weighed spell, as frames for the tables ``spell``, ``condition`` and ``tipping``."""
+    """A weighed spell: its row of the table ``spell``, and of ``condition`` and ``tipping`` what
+    belongs to it, without its number and begin."""
 
     pot_id: int
     from_at: dt.datetime
-    spell: pl.DataFrame
+    spell: dict[str, Any]
     condition: pl.DataFrame
     tippings: pl.DataFrame | None
 
@@ -253,7 +254,7 @@ class WeighedBeside:
             self._cycles[pot_id] = None if pot_id in self._cycles else written
         weighed = [spell for each in found for spell in each.beside or ()]
         write_weighed(con, weighed)
-        self.written |= {(spell.pot_id, spell.spell["made_of"][0]) for spell in weighed}
+        self.written |= {(spell.pot_id, spell.spell["made_of"]) for spell in weighed}
 
     def end(self, con: duckdb.DuckDBPyConnection) -> None:
         """Read what is left to look through, where that is little: to open the store for it takes
@@ -503,23 +504,18 @@ def _weighed_from(
     pot_id, from_at = spell.pot_id, spell.spell["from_at"]
     used = level.consumption if level else None
     row: dict[str, Any] = {
-        "pot_id": [pot_id],
-        "from_at": np.array([from_at], dtype="datetime64[us]"),
-        "to_at": np.array([spell.spell["to_at"]], dtype="datetime64[us]"),
-        "cycles": [spell.spell["cycles"]],
-        "made_of": [spell.spell["made_of"]],
-        "used_kg": [used.used_kg if used else None],
-        "used_low_kg": [used.used_low_kg if used else None],
-        "used_high_kg": [used.used_high_kg if used else None],
-        "questions": [json.dumps(questions, ensure_ascii=False)],
+        "pot_id": pot_id,
+        "from_at": from_at,
+        "to_at": spell.spell["to_at"],
+        "cycles": spell.spell["cycles"],
+        "made_of": spell.spell["made_of"],
+        "used_kg": used.used_kg if used else None,
+        "used_low_kg": used.used_low_kg if used else None,
+        "used_high_kg": used.used_high_kg if used else None,
+        "questions": json.dumps(questions, ensure_ascii=False),
     }
-    kinds = condition_frames.SPELL_COLUMNS
-    summary = pl.DataFrame([pl.Series(name, row[name], kind) for name, kind in kinds.items()])
-    tippings = None
-    if level is not None:
-        found = [one for one in level.tippings.iter_columns() if one.name != "after_cycle"]
-        tippings = _numbered(pl.DataFrame(found), pot_id, from_at)
-    return Weighed(pot_id, from_at, summary, _numbered(condition.cycles, pot_id, from_at), tippings)
+    tippings = level.tippings.drop("after_cycle") if level else None
+    return Weighed(pot_id, from_at, row, condition.cycles, tippings)
 
 
 def write_weighed(con: duckdb.DuckDBPyConnection, weighed: list[Weighed]) -> None:
@@ -530,11 +526,14 @@ def write_weighed(con: duckdb.DuckDBPyConnection, weighed: list[Weighed]) -> Non
     for pot_id, begins in by_pot.items():
         _forget(con, pot_id, begins)
     if weighed:
-        insert(con, "spell", pl.concat([spell.spell for spell in weighed]))
-        insert(con, "condition", pl.concat([spell.condition for spell in weighed]))
-    tippings = [spell.tippings for spell in weighed if spell.tippings is not None]
-    if tippings:
-        insert(con, "tipping", pl.concat(tippings))
+        kinds = condition_frames.SPELL_COLUMNS
+        rows = {name: [spell.spell[name] for spell in weighed] for name in kinds}
+        insert(con, "spell", frame_of(rows, kinds, len(weighed)))
+        insert(con, "condition", _numbered(weighed, [spell.condition for spell in weighed]))
+    tipped = [spell for spell in weighed if spell.tippings is not None]
+    if tipped:
+        tippings = [spell.tippings for spell in tipped if spell.tippings is not None]
+        insert(con, "tipping", _numbered(tipped, tippings))
 
 
 def stuck_minutes(faults: pl.DataFrame) -> pl.Series:
@@ -557,9 +556,13 @@ def _stuck_minutes(judged: JudgedArrays) -> pl.Series:
     return pl.Series("from_at", found[stood_still, 0]).cast(pl.Datetime("us"))
 
 
-def _numbered(frame: pl.DataFrame, pot_id: int, spell_from_at: dt.datetime) -> pl.DataFrame:
-    begins = np.full(frame.height, np.datetime64(spell_from_at, "us"))
-    return of_pot(frame, pot_id).hstack([pl.Series("spell_from_at", begins)])
+def _numbered(spells: Sequence[Weighed], frames_: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """A frame of each spell in one, with the spell's pot and begin."""
+    rows = [frame.height for frame in frames_]
+    pots = np.repeat(np.array([spell.pot_id for spell in spells], np.int16), rows)
+    begins = np.repeat(np.array([spell.from_at for spell in spells], "datetime64[us]"), rows)
+    which = [pl.Series("pot_id", pots), pl.Series("spell_from_at", begins)]
+    return pl.concat(frames_).hstack(which)
 
 
 def _forget(con: duckdb.DuckDBPyConnection, pot_id: int, begins: list[dt.datetime]) -> None:

@@ -256,9 +256,8 @@ def test_only_spells_after_a_change_are_looked_through_and_none_that_changed_is_
         weighed_now.append(spell.spell["from_at"])
         row = {name: spell.spell.get(name) for name in condition_frames.SPELL_COLUMNS}
         row |= {"pot_id": 1, "questions": "[]"}
-        frame = pl.DataFrame([row], schema=condition_frames.SPELL_COLUMNS)
-        empty = pl.DataFrame(schema={"pot_id": pl.Int16})
-        return weighing.Weighed(1, spell.spell["from_at"], frame, empty, None)
+        empty = pl.DataFrame(schema={"pressed_at": pl.Datetime("us")})
+        return weighing.Weighed(1, spell.spell["from_at"], row, empty, None)
 
     monkeypatch.setattr(weighing, "weigh_spell", weigh)
 
