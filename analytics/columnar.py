@@ -76,5 +76,6 @@ def _array(values: Any, kind: pa.DataType, height: int) -> pa.Array:
     if values is None:
         return pa.nulls(height, kind)
     if isinstance(values, pl.Series):
-        return values.to_arrow().cast(kind)
+        array = values.to_arrow()
+        return array if array.type == kind else array.cast(kind)
     return pa.array(values, kind, from_pandas=True)

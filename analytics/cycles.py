@@ -334,7 +334,7 @@ def _one_of(values: list[Any], which: npt.NDArray[Any]) -> pa.Array:
     """Some values, each by its place in a list."""
     import pyarrow as pa
 
-    return pa.array(values).take(pa.array(which.astype(np.int8)))
+    return pa.array(np.array(values, object)[which.astype(np.int8)], from_pandas=True)
 
 
 def memoryless_from(signals: pl.DataFrame, settings: CycleSettings) -> Ints:

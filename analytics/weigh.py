@@ -220,17 +220,16 @@ class _Weighing(TippedPath):
         self.look_for_more()
         left = self.match()
         # On a path that stays where it is a second look would find the same once more.
-        if moved or self._decided() != before:
+        if moved or not np.array_equal(self._decided(), before):
             self.settle(_ROUNDS)
             self.try_moves()
             self.look_for_more()
             left = self.match()
         return left
 
-    def _decided(self) -> list[tuple[int, float]]:
-        """What happened after each cycle, and what was entered for it."""
-        tipped = np.where(self.happened == TIPPED, self.tipped, 0.0)
-        return list(zip(self.happened.tolist(), tipped.tolist(), strict=True))
+    def _decided(self) -> Floats:
+        """What happened after each cycle, and what was entered for it; shape (2, n)."""
+        return np.array([self.happened, np.where(self.happened == TIPPED, self.tipped, 0.0)])
 
     def pooled_leak(self) -> tuple[float, float]:
         """One leak for the whole stretch: the smoother again, with a leak that does not walk."""
