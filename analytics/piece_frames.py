@@ -23,7 +23,8 @@ from ingest.store.sample_rows import (
     VALUES,
     counts_sql,
     heard_in,
-    step_sql,
+    step_of,
+    steps_sql,
     value_sql,
 )
 
@@ -411,18 +412,19 @@ def _steps_heard(
     """
     if stored == VALUES:
         # Values need not be made only to be counted.
-        asked = [f"count({heard_in(name)}), {step_sql(name)}" for name in names if name in COUNTED]
+        asked = [steps_sql(name) for name in names if name in COUNTED]
         among = KEPT
     else:
-        asked = [f"count({name}), NULL" for name in names if name in COUNTED]
+        asked = [f"count({name}), 0, NULL, NULL" for name in names if name in COUNTED]
         among = stored
     if "quality" in names:
-        asked.append("count(nullif(quality, 0)), NULL")
+        asked.append("count(nullif(quality, 0)), 0, NULL, NULL")
     (found,) = con.execute(
         f"SELECT {', '.join(['count(*)', *asked])} FROM {among} {_WITHIN}", bounds
     ).fetchall()
-    told = zip(names, found[1::2], found[2::2], strict=True)
-    return found[0], {name: step for name, count, step in told if count}
+    of_each = [found[at : at + 4] for at in range(1, len(found), 4)]
+    told = zip(names, of_each, strict=True)
+    return found[0], {name: step_of(*of_it) for name, of_it in told if of_it[0]}
 
 
 def grown_extent(

@@ -106,14 +106,32 @@ def value_sql(column: str) -> str:
     return f"CASE WHEN {n} IS NULL THEN {by} WHEN {by} > 0 THEN {n} * {by} ELSE {n} / -{by} END"
 
 
-def step_sql(column: str) -> str:
-    """Of rows, in SQL: the one step that all values of a transducer's column are counts of, as it
-    is kept; NULL where there is none."""
+def steps_sql(column: str) -> str:
+    """Of rows, in SQL: what :func:`step_of` wants to know of a transducer's column, four numbers.
+
+    To have DuckDB conclude from them takes it longer than to look at some hundred thousand rows.
+    """
     n, by = f"{column}_n", f"{column}_by"
-    return (
-        f"CASE WHEN count({n}) = count({by}) AND min({by}) = max({by}) AND min({by}) <> 0 "
-        f"THEN min({by}) END"
-    )
+    return f"count({by}), count({n}), min({by}), max({by})"
+
+
+def step_of(values: int, counts: int, least: float | None, most: float | None) -> float | None:
+    """The one step that all values of a column are counts of, as it is kept; ``None``: there is
+    none.
+
+    Parameters
+    ----------
+    values, counts : int
+        How many values there are, and how many of them are counts.
+    least, most : float or None
+        Of their steps, as they are kept.
+
+    Examples
+    --------
+    >>> step_of(3, 3, 100.0, 100.0), step_of(3, 2, 100.0, 100.0), step_of(3, 3, 50.0, 100.0)
+    (100.0, None, None)
+    """
+    return least if counts == values and least == most and least else None
 
 
 def counts_sql(column: str, step: float) -> str:
