@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analytics.fill_kernel import compiled, there
-from analytics.weigh_kernel import LEAK, LN_GRAINS, LN_WALL, PHI, RATIO, XI, XI_EMPTY
+from analytics.weigh_kernel import LEAK, LN_GRAINS, LN_WALL, PHI, RATIO, XI, XI_EMPTY, blur
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -121,6 +121,56 @@ def exhaust_rates(
         floor = least_error + heat_error / (1.0 + heat[k] * constants)
         told[k] = math.log(rate[k]) if good else math.nan
         told_error[k] = math.sqrt(error[k] * error[k] + floor * floor)
+
+
+@compiled
+def tell(
+    which: Ints, own: Floats, held: Floats, information: Floats, pull: Floats, trust: Floats,
+    about: Floats, exposure: Floats, scale: float, floor: Bools, ran_empty: Bools,
+    began_empty: Bools, rate: Floats, error: Floats, misfit: Floats,
+    errors: tuple[float, float, float, float, float, float],
+    constants: tuple[float, float], at: Floats, all_information: Floats, all_pull: Floats,
+    all_trust: Floats, coldness: Floats, ended: Floats, began: Floats, told: Floats,
+    told_error: Floats,
+) -> None:  # fmt: skip
+    """All that the smoother is told, in one: a call of each from Python takes as long as its work.
+
+    Parameters
+    ----------
+    which, own, held, information, pull, trust
+        As for :func:`gather_fits`; what a fit says is blurred (``weigh_kernel.blur``).
+    about, exposure, scale
+        As for :func:`heats`.
+    floor, ran_empty, began_empty
+        As for :func:`empty_errors`.
+    rate, error, misfit
+        As for :func:`exhaust_rates`.
+    errors : tuple of float
+        What the model is off by in ln x, always and where the gas has no time to take up heat; in
+        the leak; in the room of a pot seen to run empty, and of one that must have; in an exhaust.
+    constants : tuple of float
+        Time constants that a heat of 1 W/(K m3) gives in a fill and in an exhaust. [K m3/W]
+    at, all_information, all_pull, all_trust, coldness, ended, began, told, told_error
+        Written, each as above; ``coldness``: how little heat the gas has time for, 0 to 1.
+    """
+    fill_error, heat_error, leak_error, seen_error, floor_error, exhaust_error = errors
+    heat = np.empty(exposure.size)
+    heats(about, exposure, scale, heat)
+    gather_fits(
+        which, own, held, information, pull, trust, at, all_information, all_pull, all_trust
+    )
+    off = np.empty(exposure.size)
+    for k in range(exposure.size):
+        coldness[k] = 1.0 / (1.0 + heat[k] * constants[0])
+        off[k] = fill_error + heat_error * coldness[k]
+    blur(all_information, all_pull, off, leak_error)
+    empty_errors(
+        floor, ran_empty, began_empty, about[0, XI_EMPTY], seen_error, floor_error, ended, began
+    )
+    exhaust_rates(
+        rate, error, misfit, exposure, ran_empty, began_empty, heat, exhaust_error, heat_error,
+        constants[1], told, told_error,
+    )  # fmt: skip
 
 
 @compiled

@@ -30,11 +30,9 @@ from analytics.fill import (
 )
 from analytics.path_kernel import (
     doubt_fits,
-    empty_errors,
-    exhaust_rates,
-    gather_fits,
     heats,
     next_about,
+    tell,
 )
 from analytics.plateau import find_plateaus
 from analytics.weigh_kernel import (
@@ -45,7 +43,6 @@ from analytics.weigh_kernel import (
     WORK,
     XI,
     XI_EMPTY,
-    blur,
     predicted_all,
     smooth,
 )
@@ -63,10 +60,14 @@ STEADY_LEAK_WALK = 0.0002
 FILL_ERROR, HEAT_ERROR, LEAK_ERROR, EXHAUST_ERROR = 0.006, 0.03, 0.003, 0.006
 #: The exhaust's conductance drifts by so much from cycle to cycle.
 EXHAUST_WALK = 0.003
-_GAS_KG_M3, _GAS_J_KG_K = 5.0, 718.0
+#: Heat that a cubic metre of the gas takes up, and how long it has for that in a fill and in an
+#: exhaust.
+_GAS_J_K_M3 = 5.0 * 718.0
+_FILL_S, _EXHAUST_S = 5.0, 2.0
 #: Standard error of the room in a pot seen to run empty, as a share of all of it: grains left on
 #: the cone; and where only arithmetic says that the pot must have been about empty.
 _EMPTY_ERROR, _FLOOR_ERROR = 0.002, 0.03
+_ERRORS = (FILL_ERROR, HEAT_ERROR, LEAK_ERROR, _EMPTY_ERROR, _FLOOR_ERROR, EXHAUST_ERROR)
 
 #: A path stays where it is when a round moves no room by more than this share of the empty pot's:
 #: a few hundredths of a kilogram, where errors are kilograms.
@@ -116,6 +117,11 @@ class Path:
         self.jump_variance = np.zeros(self.count)
         self.known = MEANS
         self.work = np.empty((self.count, WORK))
+        # What the smoother is told, written anew each time.
+        self._at, self._pull = np.empty((self.count, 5)), np.empty((self.count, 5))
+        self._information = np.empty((self.count, 5, 5))
+        self._told = tuple(np.empty(self.count) for _ in range(6))
+        self._nothing = np.full(self.count, np.nan)
         self.surprise = np.full(self.count, np.nan)
         self.surprise_sd = np.full(self.count, np.nan)
 
@@ -177,7 +183,7 @@ class Path:
 
     def _coldness(self) -> Floats:
         """How little heat the gas has time for in a fill: 1 none, 0 as much as it needs."""
-        return np.asarray(1.0 / (1.0 + self._heat_constants(self.heat(), 5.0)))
+        return self._coldness_of(self.heat())
 
     def heat(self) -> Floats:
         """Heat conductance over free volume at the end of each cycle. [W/(K m3)]"""
@@ -195,23 +201,20 @@ class Path:
     def smooth(self, wanted: int = MEANS) -> float:
         """Smooth anew; ``wanted`` as in the kernel: most rounds need no covariances."""
         assert self.fits is not None
-        n = self.count
-        at, information, pull = np.empty((n, 5)), np.empty((n, 5, 5)), np.empty((n, 5))
-        trust, empty_error, began_error = np.empty(n), np.empty(n), np.empty(n)
-        fits = self.fits
-        gather_fits(
-            self.windows.cycle, fits.own, fits.held, fits.information, fits.pull, self.trust, at,
-            information, pull, trust,
+        fits, vents = self.fits, self.exhausts
+        rate, error, misfit = (
+            (self._nothing,) * 3 if vents is None else (vents.rate, vents.error, vents.misfit)
+        )
+        at, information, pull = self._at, self._information, self._pull
+        trust, coldness, empty_error, began_error, exhaust, exhaust_error = self._told
+        tell(
+            self.windows.cycle, fits.own, fits.held, fits.information, fits.pull, self.trust,
+            self.about, self.exposure, self.scale, self.floor, self.emptied.ran_empty,
+            self.emptied.began_empty, rate, error, misfit, _ERRORS,
+            (_FILL_S / _GAS_J_K_M3, _EXHAUST_S / _GAS_J_K_M3), at, information, pull, trust,
+            coldness, empty_error, began_error, exhaust, exhaust_error,
         )  # fmt: skip
-        heat = self.heat()
-        coldness = 1.0 / (1.0 + self._heat_constants(heat, 5.0))
-        blur(information, pull, FILL_ERROR + HEAT_ERROR * coldness, LEAK_ERROR)
-        empty_errors(
-            self.floor, self.emptied.ran_empty, self.emptied.began_empty,
-            float(self.about[0, XI_EMPTY]), _EMPTY_ERROR, _FLOOR_ERROR, empty_error, began_error,
-        )  # fmt: skip
-        exhaust, exhaust_error = self._exhaust_rates(heat)
-        mean = np.zeros((n, STATES))
+        mean = np.zeros((self.count, STATES))
         likelihood = smooth(
             self.mean0, self.cov0, self.about, self.scale, self.has_fit, at, information, pull,
             trust, coldness, self.exposure, FEED_NOISE, FEED_WALK, self.leak_walk, empty_error,
@@ -228,21 +231,11 @@ class Path:
         self.mean, self.known, self.about, self.floor = mean, wanted, about, floor
         return float(likelihood)
 
-    def _exhaust_rates(self, heat: Floats) -> tuple[Floats, Floats]:
-        """ln of each exhaust's conductance over free volume, and how far to believe it."""
-        told, error = np.full(self.count, np.nan), np.full(self.count, np.nan)
-        if self.exhausts is not None:
-            exhaust_rates(
-                self.exhausts.rate, self.exhausts.error, self.exhausts.misfit, self.exposure,
-                self.emptied.ran_empty, self.emptied.began_empty, heat, EXHAUST_ERROR, HEAT_ERROR,
-                float(self._heat_constants(np.ones(1), 2.0)[0]), told, error,
-            )  # fmt: skip
-        return told, error
-
     @staticmethod
-    def _heat_constants(heat: Floats, during_s: float) -> Floats:
-        """How many of its time constants the gas has to take up the grains' temperature."""
-        return np.asarray(heat * during_s / (_GAS_KG_M3 * _GAS_J_KG_K))
+    def _coldness_of(heat: Floats) -> Floats:
+        """The same of heat conductances over free volume."""
+        # One over one and how many of its time constants the gas has.
+        return np.asarray(1.0 / (1.0 + heat * _FILL_S / _GAS_J_K_M3))
 
     def doubt(self) -> None:
         """Trust fits less that stand far from the smoothed path (Huber, 2.5 standard errors)."""

@@ -337,7 +337,7 @@ class TippedPath(Path):
         empty = state[:, XI_EMPTY]
         state[:, XI] = np.clip(state[:, XI], 0.3 * empty, 1.02 * empty)
         expected = self._expected(state, np.zeros(has.size))
-        coldness = 1.0 / (1.0 + self._heat_constants(np.exp(expected[:, 3]), 5.0))
+        coldness = self._coldness_of(np.exp(expected[:, 3]))
         windows = self.windows.chosen(which)
         if self.fits is None or lighter_kg.any():
             start = expected[:, [0, 0, 1]]
