@@ -22,7 +22,6 @@ from analytics.fill_kernel import (
     REFERENCE_DENSITY_KG_M3,
     REFERENCE_K,
     compiled,
-    huber,
 )
 from analytics.single import (
     FLOW,
@@ -36,6 +35,7 @@ from analytics.single import (
     OVER_GAS,
     Single,
     Singles,
+    huber,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -153,11 +153,11 @@ def _run(
                 p, w[_RHO + c], sp, w[_SR + c], w[_CONDUCTANCE + c], w[_HEAT + c], w[_MOST + c],
                 below, around_k, around_pa,
             )  # fmt: skip
-            off = np.float64((w[_READ + c] - p) * w[_WEIGHT + c])
-            cost, share = huber(off)
+            single = (w[_READ + c] - p) * w[_WEIGHT + c]
+            cost, share = huber(single)
             sums[_COST + c] += cost
-            factor = np.float64(w[_WEIGHT + c]) * share
-            off *= share
+            factor = np.float64(w[_WEIGHT + c] * share)
+            off = np.float64(single * share)
             s0, s1 = sp * factor, -rate * w[_OPEN + c] * factor
             sums[_M00 + c] += s0 * s0
             sums[_M01 + c] += s0 * s1

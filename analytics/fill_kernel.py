@@ -206,14 +206,3 @@ def run_gas(
 
 #: A pressure or a temperature comes back by at most so much of what it is off by, in a step.
 MOST_BACK = 1.5
-
-
-@njit(inline="always")
-def huber(off: float) -> tuple[float, float]:
-    """What a residual costs by Huber's estimator, and the square root of its weight: a square up to
-    2.5 standard deviations, a straight line beyond."""
-    z = abs(off)
-    far = z if z > 2.5 else 2.5
-    low = z if z < 2.5 else 2.5
-    # z^2 up to 2.5, then 5 z - 6.25
-    return low * low + 5.0 * (far - 2.5), math.sqrt(2.5 / far)

@@ -26,7 +26,6 @@ from analytics.fill_kernel import (
     REFERENCE_DENSITY_KG_M3,
     REFERENCE_K,
     compiled,
-    huber,
 )
 from analytics.single import (
     FLOW,
@@ -41,6 +40,7 @@ from analytics.single import (
     TWO,
     Single,
     Singles,
+    huber,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -69,6 +69,8 @@ _SUMS = _PULL + LANES * _ALL
 #: Where a flow hangs on a pressure without a bound (as two pressures meet), its slope has one:
 #: least shares of the sonic flow into the pot, and of the square root in what leaks from it.
 _LEAST_ROOT, _LEAST_LEAK = Single(0.02), Single(30.0)
+#: What comes back at most in a step, as a slope has it; and what is added to one of no length.
+_BACK, _NO_STEP_S = Single(-MOST_BACK), Single(1e-9)
 #: Critical ratio of a leak, and one over what lies above it.
 _LEAKS_BELOW, _LEAK_WIDTH = Single(LEAK_RATIO), Single(1.0 / (1.0 - LEAK_RATIO))
 
@@ -195,6 +197,7 @@ def _run_fills(
     supply_pa_s: Floats, pot_pa: Floats, weight: Floats, look: Floats, places: Ints,
     start_pa: Floats, start_k: Floats, own: Floats, held: Floats, air_k: float, outside_pa: float,
     anew: bool, look_from: float, look_to: float, used: Ints, w: Singles, sums: Floats,
+    begins: Ints,
 ) -> None:  # fmt: skip
     """Normal matrices, gradients and costs of ``LANES`` fills, in ``sums``.
 
@@ -220,6 +223,8 @@ def _run_fills(
         Room to work in.
     sums : numpy.ndarray, shape (_SUMS,)
         Written.
+    begins : numpy.ndarray of int, shape (3, LANES)
+        Room for where each fill begins and ends, and how far its places lie from there.
 
     Others as in :func:`fit_fills`.
     """
@@ -247,20 +252,21 @@ def _run_fills(
         longest = max(longest, ends[m])
         if anew:
             used[m] = 0
+        begins[0, c], begins[1, c] = first[m], first[m] + ends[m]
+        begins[2, c] = places[m] - first[m]
     for i in range(longest):
         most_s, seen_any = 0.0, anew
         for c in range(lanes):
-            m = chosen[c]
-            w[_WEIGHT + c] = 0.0
-            w[_STEP + c] = 0.0
-            if i < ends[m]:
-                at = first[m] + i
+            w[_WEIGHT + c] = NIL
+            w[_STEP + c] = NIL
+            at = begins[0, c] + i
+            if at < begins[1, c]:
                 span_s = at_s[at] - sums[_NOW + c]
                 w[_HERE + c] = supply_pa[at] + w[_ZERO + c]
                 w[_READ + c] = pot_pa[at]
-                w[_WEIGHT + c] = weight[at] if anew else look[places[m] + i]
-                seen_any |= w[_WEIGHT + c] > 0.0
-                w[_SLOPE + c] = 0.0
+                w[_WEIGHT + c] = weight[at] if anew else look[begins[2, c] + at]
+                seen_any |= w[_WEIGHT + c] > NIL
+                w[_SLOPE + c] = NIL
                 if span_s > 0.0:
                     w[_STEP + c] = span_s
                     w[_TURNED + c] = 1.0 if sums[_NOW + c] == sums[_BEGIN + c] else 0.0
@@ -270,11 +276,12 @@ def _run_fills(
                         w[_SLOPE + c] = supply_pa_s[at]
         if most_s > 0.0:
             pairs = max(math.ceil(most_s / (2.0 * LONGEST_STEP_S) - 1e-6), 1)
+            part, shorter = Single(0.5 / pairs), Single(-1.0 / pairs)
             for c in range(lanes):
-                w[_STEP + c] /= 2.0 * pairs
+                w[_STEP + c] *= part
                 # A later opening makes the first steps shorter, and nothing else.
-                w[_TURNED + c] *= -1.0 / pairs if w[_STEP + c] > 0.0 else 0.0
-                w[_BOUND + c] = -MOST_BACK / (w[_STEP + c] + 1e-9)
+                w[_TURNED + c] *= shorter if w[_STEP + c] > NIL else NIL
+                w[_BOUND + c] = _BACK / (w[_STEP + c] + _NO_STEP_S)
             for j in range(pairs):
                 # Steps that are left to the sample: from the pair's begin, and from its middle.
                 from_begin, from_middle = (
@@ -356,11 +363,11 @@ def _run_fills(
         if not seen_any:
             continue
         for c in range(lanes):
-            off = np.float64((w[_READ + c] - w[_P + c]) * w[_WEIGHT + c])
-            cost, share = huber(off)
+            single = (w[_READ + c] - w[_P + c]) * w[_WEIGHT + c]
+            cost, share = huber(single)
             sums[_COST + c] += cost
-            factor = np.float64(w[_WEIGHT + c]) * share
-            off *= share
+            factor = np.float64(w[_WEIGHT + c] * share)
+            off = np.float64(single * share)
             s0 = w[_SP + c] * factor
             s1 = w[_SP + LANES + c] * factor
             s2 = w[_SP + 2 * LANES + c] * factor
@@ -485,6 +492,7 @@ def fit_fills(
     active = np.argsort(ends)
     chosen = np.zeros(LANES, np.int64)
     w, sums = np.zeros(_WORK, np.float32), np.zeros(_SUMS)
+    begins = np.zeros((3, LANES), np.int64)
     damped = np.zeros((OWN, OWN))
     right = np.zeros((OWN, 1))
     for turn in range(2 * rounds + 1):
@@ -496,7 +504,7 @@ def fit_fills(
             _run_fills(
                 chosen, here, first, ends, at_s, supply_pa, supply_pa_s, pot_pa, weight, look,
                 places, start_pa, start_k, own, held, air_k, outside_pa, turn == 0, look_from,
-                look_to, used, w, sums,
+                look_to, used, w, sums, begins,
             )  # fmt: skip
             for c in range(here):
                 m = chosen[c]
