@@ -21,6 +21,7 @@ import operator
 import struct
 from collections import Counter
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import reduce
 from itertools import compress
 from typing import Any, Literal, NamedTuple
@@ -341,14 +342,11 @@ class Gathered:
         """
         steady = self._forms.steady.get(box)
         if steady is not None:
-            try:
-                records = steady.decode(payload)
-            except _UNREADABLE:
-                del self._forms.steady[box]
-            else:
-                if self._kept(number, steady, records):
+            with suppress(*_UNREADABLE):
+                if self._kept(number, steady, steady.decode(payload)):
                     self._slots.append(steady.slots)
                     return len(self._records)
+            del self._forms.steady[box]
         for form in self._forms.by_box.get(box, ()):
             try:
                 records = form.decode(payload)

@@ -20,6 +20,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analytics import frames, pipeline
+from analytics.pieces import Piece
 from analytics.pipeline import derive
 from ingest import records
 from ingest.config import Yard, parse_yard
@@ -332,3 +333,17 @@ def test_a_rebuild_that_is_killed_goes_on_where_it_was(
         assert con.sql("SELECT count(*) FROM piece_done").fetchall() == [(0,)]
     derive(tmp_path, parse_yard(YARD_TEXT), full=True, now=NOW)
     assert_same(resumed, derived_tables(tmp_path))
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3])
+@pytest.mark.parametrize("count", [1, 2, 5, 6, 7, 10, 12, 13, 36])
+def test_tasks_hold_every_piece_once_and_are_of_one_size(count: int, workers: int) -> None:
+    begin = dt.datetime(2026, 3, 2)
+    days = [begin + dt.timedelta(days=day) for day in range(count + 1)]
+    pieces = [Piece(1, *ends) for ends in itertools.pairwise(days)]
+    tasks = list(pipeline._tasks(pieces, workers))
+    assert [piece for task in tasks for piece in task] == pieces
+    sizes = {len(task) for task in tasks}
+    assert max(sizes) - min(sizes) <= 1 and max(sizes) <= pipeline._TASK
+    # No worker is without a task while another has more than one piece.
+    assert len(tasks) >= min(workers, count)
