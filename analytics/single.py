@@ -2,8 +2,8 @@
 
 One number in double precision would make all double that it meets, and half as many fits would go
 through the processor's vector unit at a time. A pressure of 1 MPa is rounded by 0.06 Pa in single
-precision, where no transducer on a pot is read to within 1000 Pa. What is summed up over a fit is
-in double, so that its normal matrix is as definite as it ought to be.
+precision, where a transducer of that range that is off by 0.1 % is off by 1000 Pa. What is summed
+up over a fit is in double, so that its normal matrix is as definite as it ought to be.
 """
 
 from __future__ import annotations
