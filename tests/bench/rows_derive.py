@@ -239,15 +239,14 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
         "Polars scan", lambda: scan(archive), repeats=repeats, limit=6.0,
     )  # fmt: skip
     worked, worked_archive, pot_yard = folder / "worked", folder / "worked-archive", worked_yard()
-    weighed = 2 if short else 100
-    fill_worked(worked, worked_archive, pot_yard, weighed)
+    fill_worked(worked, worked_archive, pot_yard, shifts)
     derive(worked, pot_yard, full=True)
     yield by_turns(
-        f"weighing of {weighed} shifts", lambda: weigh_spells(worked, pot_yard, full=True),
+        f"weighing {of}", lambda: weigh_spells(worked, pot_yard, full=True),
         "Polars scan", lambda: scan(worked_archive), repeats=repeats,
     )  # fmt: skip
     yield by_turns(
-        f"derive with weighing of {weighed} shifts",
+        f"derive with weighing {of}",
         lambda: derive_and_weigh(worked, pot_yard, full=True),
         "Polars scan", lambda: scan(worked_archive), repeats=repeats, limit=6.0,
     )  # fmt: skip
@@ -265,7 +264,7 @@ def rows(folder: Path, short: bool) -> Iterator[Row]:
         with_weighing = peak_mb(worked, pot_yard, weigh=True)
         print(
             f"most memory, {few_shifts} shifts {small} MB, {shifts} {large} MB, "
-            f"{weighed} with weighing {with_weighing} MB (want <= 600)"
+            f"{shifts} with weighing {with_weighing} MB (want <= 600)"
         )
         yield Row(
             "memory of many shifts", "of few", large, small, large / small, float("nan"), None
