@@ -21,7 +21,6 @@ import operator
 import struct
 from collections import Counter
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from functools import reduce
 from itertools import compress
 from typing import Any, Literal, NamedTuple
@@ -342,8 +341,13 @@ class Gathered:
         """
         steady = self._forms.steady.get(box)
         if steady is not None:
-            with suppress(*_UNREADABLE):
-                if self._kept(number, steady, steady.decode(payload)):
+            # Nothing is called here that need not be: it is done for each pack.
+            try:
+                records = steady.decode(payload)
+            except _UNREADABLE:
+                pass  # the next one may be of the sequence again, but two in a row are to tell
+            else:
+                if self._kept(number, steady, records):
                     self._slots.append(steady.slots)
                     return len(self._records)
             del self._forms.steady[box]
