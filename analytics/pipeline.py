@@ -36,6 +36,7 @@ from analytics.pieces import (
     pieces_between,
 )
 from analytics.quality import whole_blocks
+from analytics.room import give_back
 from analytics.signals import TransducerLaw
 from analytics.summaries import summarise
 from analytics.upkeep import UpkeepRule
@@ -437,6 +438,9 @@ def _found_in_rounds(
         if others or len(pieces) > _TASK:
             with ThreadPoolExecutor(_WORKERS) as own:
                 yield from _found_in_rounds(data, pieces, settings, own, beside)
+            if len(pieces) > _ROUND:
+                # What follows reads years of cycles, where so many pieces were found.
+                give_back()
         else:
             # One worker would do all of it, and its thread would first ask for memory of its own.
             yield found_from_store(data, pieces, settings[pot_id], beside)
