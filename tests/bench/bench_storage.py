@@ -78,7 +78,8 @@ def blocks(data: Path) -> tuple[int, int]:
     """Blocks of the store in use, and how large one is. [bytes]"""
     with read_window(data) as con:
         ((used, size),) = con.execute(
-            "SELECT used_blocks, block_size FROM pragma_database_size()"
+            "SELECT used_blocks, block_size FROM pragma_database_size() "
+            "WHERE database_name = current_database()"
         ).fetchall()
     return int(used), int(size)
 
