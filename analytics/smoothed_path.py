@@ -233,8 +233,10 @@ class Path:
 
     @staticmethod
     def _coldness_of(heat: Floats) -> Floats:
-        """The same of heat conductances over free volume."""
-        # One over one and how many of its time constants the gas has.
+        """How little heat the gas has time for in a fill, by its heat conductance over free volume.
+
+        One over one and how many of its time constants the gas has; ``path_kernel.tell`` has it so.
+        """
         return np.asarray(1.0 / (1.0 + heat * _FILL_S / _GAS_J_K_M3))
 
     def doubt(self) -> None:

@@ -149,19 +149,11 @@ def _moved_back(state: Floats, exposure: float, tipped_kg: float, jumped: bool) 
 
 @compiled
 def _moved_matrix(p: Floats, exposure: float, tipped_kg: float, jumped: bool) -> None:
-    """The same for a covariance: of its rows first, then of its columns, in place."""
+    """The same for a covariance, from both sides, in place."""
     for j in range(STATES):
-        p[XI, j] += exposure * p[PHI, j]
-        p[USED, j] += exposure * p[PHI, j]
-        if jumped:
-            p[JUMP, j] = tipped_kg * p[PER_KG, j]
-            p[XI, j] -= p[JUMP, j]
+        _moved(p[:, j], exposure, tipped_kg, jumped)
     for i in range(STATES):
-        p[i, XI] += exposure * p[i, PHI]
-        p[i, USED] += exposure * p[i, PHI]
-        if jumped:
-            p[i, JUMP] = tipped_kg * p[i, PER_KG]
-            p[i, XI] -= p[i, JUMP]
+        _moved(p[i], exposure, tipped_kg, jumped)
     _symmetric(p)
 
 
@@ -169,15 +161,9 @@ def _moved_matrix(p: Floats, exposure: float, tipped_kg: float, jumped: bool) ->
 def _moved_back_matrix(b: Floats, exposure: float, tipped_kg: float, jumped: bool) -> None:
     """The transpose of :func:`_moved_matrix`, in place."""
     for j in range(STATES):
-        if jumped:
-            b[PER_KG, j] += tipped_kg * (b[JUMP, j] - b[XI, j])
-            b[JUMP, j] = 0.0
-        b[PHI, j] += exposure * (b[XI, j] + b[USED, j])
+        _moved_back(b[:, j], exposure, tipped_kg, jumped)
     for i in range(STATES):
-        if jumped:
-            b[i, PER_KG] += tipped_kg * (b[i, JUMP] - b[i, XI])
-            b[i, JUMP] = 0.0
-        b[i, PHI] += exposure * (b[i, XI] + b[i, USED])
+        _moved_back(b[i], exposure, tipped_kg, jumped)
     _symmetric(b)
 
 
